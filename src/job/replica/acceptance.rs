@@ -1,5 +1,5 @@
-//! Whether a drive is one of those that are to be used, before anything on it is believed or written: its own word that
-//! it is ours counts for nothing.
+//! Decides whether a drive may be used, before anything on it is believed or written: a drive's own claim that it is
+//! ours counts for nothing.
 
 use super::evidence::{named, nothing_there};
 use super::id_recovery;
@@ -15,12 +15,12 @@ use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
-/// As what a drive comes in.
+/// On what grounds a drive is accepted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Acceptance {
-    /// As its place allows it.
+    /// Its place allows it.
     As(Begin),
-    /// As the next new stick, for which its operator has given leave.
+    /// The operator gave leave for the next new stick, and this is it.
     LetIn,
 }
 
@@ -33,7 +33,7 @@ impl Acceptance {
         }
     }
 
-    /// Keeps what became of it: the one that was let in is ours, one never seen before is announced.
+    /// Records the acceptance: a drive let in by leave becomes a known one, and one never seen before is announced.
     pub(crate) fn note(
         self,
         catalogue: &Catalogue,
@@ -59,8 +59,8 @@ impl Acceptance {
     }
 }
 
-/// Whether a drive is one of those that are to be used. Where only known ones are, it must have the id of one of them
-/// and the file system that one had, or be the one for which leave was given. Nothing is written to it.
+/// Decides whether a drive may be used. If only known drives are accepted, it must have the id of one and be on that
+/// one's file system, or be the stick for which leave was given. Writes nothing to the drive.
 pub(crate) fn check_acceptance(
     catalogue: &Catalogue,
     drive: &DriveRef,
@@ -81,11 +81,11 @@ pub(crate) fn check_acceptance(
         return match serial {
             Some(_) if known.serial.as_deref() == serial => Ok(Acceptance::As(Begin::Known)),
             Some(_) => Err(JobError::NotTheKnown { at: at(), id }),
-            // Its id alone anybody can write who has read it once.
+            // Anybody who has read an id once can write it to another drive.
             None => Err(JobError::NoSerial { at: at() }),
         };
     }
-    // One that cannot be written does not use up the leave.
+    // A drive that cannot be written does not use up the leave.
     let may_be_written = access == Access::Write && !matches!(known, IdFile::Newer(..));
     if may_be_written && catalogue.take_leave(&facts.mount, clock)? {
         return Ok(Acceptance::LetIn);
@@ -96,7 +96,7 @@ pub(crate) fn check_acceptance(
     Err(JobError::NotAccepted { at: at() })
 }
 
-/// Whether its operator will have none of a drive.
+/// Whether the operator has refused a drive.
 pub(crate) fn is_refused(
     catalogue: &Catalogue,
     drive: &DriveRef,
@@ -111,7 +111,7 @@ pub(crate) fn is_refused(
     Ok(given_up.is_some_and(|gone| gone.why == DriveLoss::Refused))
 }
 
-/// Which drive it is, by its id or by what else is on it.
+/// The drive's id, read from it or recognised by what else is on it.
 fn id_of(
     catalogue: &Catalogue,
     drive: &DriveRef,

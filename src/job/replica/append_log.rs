@@ -1,13 +1,13 @@
-//! Writes to a bag's two logs, the manifest and the ledger, and reads back what was written.
-//! Never believes a sync alone: a worn stick takes bytes, calls them durable and keeps none.
+//! Writes to a bag's two logs, the manifest and the ledger, and reads back what was written. Never relies on a sync
+//! alone: a worn stick takes bytes, calls them durable and keeps none.
 
 use crate::disk::{ReadFrom, Volume, read_expected};
 use crate::job::JobError;
 use crate::model::limits::COPY_BUFFER_BYTES;
 use crate::model::{RelName, bag};
 
-/// Writes into a log at an offset, makes it durable with everything written to the device before, and compares
-/// it with what the medium then gives. Only if it is the same has anything been recorded.
+/// Writes into a log at an offset, makes it durable together with everything written to the device before, and compares
+/// it with what the medium then returns. Only if the two are equal is anything recorded.
 pub(super) fn write_proven(
     volume: &dyn Volume,
     at: &RelName,
@@ -28,7 +28,7 @@ pub(super) fn write_proven(
     Ok(())
 }
 
-/// Reserves room in both for so many bytes.
+/// Reserves room for logs of these lengths, in bytes.
 pub(super) fn reserve(
     volume: &dyn Volume,
     dir: &RelName,
@@ -40,8 +40,8 @@ pub(super) fn reserve(
     Ok(())
 }
 
-/// A stick that was just pulled may answer that there is no such file, as long as its mount is there: what the medium
-/// does give tells that from a ledger that is gone.
+/// Fails if a drive that reports a missing file does not answer otherwise. A stick that was just pulled may report so
+/// as long as its mount exists; a read from the medium tells that case from a log that is gone.
 pub(super) fn still_answers(volume: &dyn Volume) -> Result<(), JobError> {
     volume.present()?;
     let id = RelName::fixed(bag::DRIVE_FILE);

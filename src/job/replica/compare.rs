@@ -1,6 +1,5 @@
-//! Reads a ledger through once more where something else is remembered of its lines than that it was read: by this
-//! card, or by the ledgers of other drives.
-//! Never decides what follows; and reads nothing where there is nothing to be compared.
+//! Reads a ledger once more if this card, or the ledger of another drive, remembers hashes of some of its lines.
+//! Decides nothing; and reads nothing where there is nothing to compare.
 
 use super::line_reader::{LineReader, Piece};
 use super::station_bag::StationBag;
@@ -12,7 +11,8 @@ use crate::model::ledger::{LineTrust, Reader, Verdict};
 use crate::model::{Digest, DriveId};
 use std::collections::BTreeMap;
 
-/// Compares a ledger that was taken in; `anew`: it does not go on from where this card knew it to end.
+/// Compares an open drive's ledger with what is remembered of it; `reloaded`: it does not continue from where this card
+/// knew it to end.
 pub(crate) fn compare(
     bag: StationBag<'_>,
     replica: &ReplicaState,
@@ -20,12 +20,12 @@ pub(crate) fn compare(
 ) -> Result<(), JobError> {
     let catalogue = bag.catalogue;
     let numbers = catalogue.to_be_compared(replica, id, reloaded)?;
-    // Who does not tell its id is not the one that others tell of.
+    // A drive without an id is not one that other ledgers can name.
     if numbers.is_empty() || id == DriveId::NONE {
         return Ok(());
     }
     match hashes_of(bag, replica, &numbers) {
-        // Of what the medium does not give nothing can be said.
+        // Nothing can be said of what the medium does not return.
         Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => Ok(()),
         hashes => catalogue.compare(replica, id, reloaded, &hashes?),
     }
@@ -52,7 +52,7 @@ fn hashes_of(
         match verdict {
             Verdict::Line(line, LineTrust::Sound) if reader.gaps() == 0 => {
                 while let Some(number) = numbers_left.next_if(|number| *number <= line.seq) {
-                    // A number that was left out has no line.
+                    // A number that was skipped has no line.
                     if number == line.seq {
                         hashes.insert(number, reader.chain().head);
                     }

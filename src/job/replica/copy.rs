@@ -1,5 +1,5 @@
-//! Reads a copy back from the medium.
-//! Never takes the system's memory for the medium, and never reads further than a copy is long.
+//! Reads copies back from the medium. Never takes the system's memory for the medium, and never reads further than a
+//! copy is long.
 
 use crate::disk::{
     DiskError, Entry, Lengths, Pieces, ReadAhead, ReadFrom, Source, Trouble, Volume,
@@ -8,24 +8,24 @@ use crate::job::JobError;
 use crate::model::limits::{DRIVE_FOLDER_ENTRIES, READ_AHEAD_COPIES};
 use crate::model::{Digest, Hasher, Identity, PayloadName, RelName};
 
-/// Why a drive is to be replaced soon.
+/// The reason under which a worn drive is reported.
 pub(crate) const READ_ERROR: &str = "a copy on it could not be read";
 
-/// What a copy turned out to be.
+/// What reading a copy gave.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum CopyCheck {
-    /// Something with this identity.
+    /// The file was read to its end, and is this.
     Is(Identity),
-    /// It is there and cannot be read; the medium's own error, or something that stands in the way.
+    /// The file exists and cannot be read: the medium's own error, or something else has its name.
     Unreadable(Trouble),
-    /// It has another length than it should; its bytes were not read.
+    /// The file has another length than it should; its bytes were not read.
     OtherLength,
-    /// It is not there.
+    /// The file does not exist.
     Absent,
 }
 
 impl CopyCheck {
-    /// Its digest, if it has one.
+    /// The digest, if the file was read to its end.
     pub(crate) fn digest(self) -> Option<Digest> {
         match self {
             Self::Is(identity) => Some(identity.digest),
@@ -39,8 +39,8 @@ impl CopyCheck {
     }
 }
 
-/// Reads and hashes a copy. `longest` bounds a file that grew without end. An error is one of the
-/// drive as a whole; a copy that alone cannot be read is told as such.
+/// Reads and hashes a copy. `longest` bounds a file that grew without end, in bytes. An error is one of the whole
+/// drive; if the copy alone cannot be read, that is a result.
 pub(crate) fn hash(
     volume: &dyn Volume,
     dir: &RelName,
@@ -79,8 +79,8 @@ pub(super) fn lengths(
     }
 }
 
-/// Length of a copy, or what it is instead: not there, or it alone cannot be looked at, as in a folder that
-/// a power failure left without its beginning.
+/// Length of a copy in bytes, or what reading it would give: it does not exist, or it alone cannot be examined, as in a
+/// folder whose beginning a power failure destroyed.
 pub(crate) fn length(
     volume: &dyn Volume,
     dir: &RelName,
@@ -92,18 +92,18 @@ pub(crate) fn length(
     }
 }
 
-/// A copy, or a message, that is read a piece at a time; nothing is open between two pieces.
+/// The hash of a file that is read in pieces; no file is open between two pieces.
 #[derive(Default)]
 pub(crate) struct PartialHash {
     hasher: Hasher,
     at: u64,
 }
 
-/// What came of a piece.
+/// The state after a piece.
 pub(crate) enum HashStep {
-    /// It was the last one.
+    /// The file ended.
     Done(Identity),
-    /// There is more; this is as far as it came.
+    /// There is more to read.
     More(PartialHash),
 }
 
@@ -113,8 +113,8 @@ impl PartialHash {
         self.at
     }
 
-    /// Reads on, for so many bytes at most, or until `stop` says so: asked before each buffer. `longest` bounds a
-    /// file that grew without end.
+    /// Continues for at most `most` bytes, or until `stop` returns true, which is called before each buffer. `longest`
+    /// bounds a file that grew without end.
     pub(crate) fn go_on(
         mut self,
         source: &mut dyn Source,
@@ -124,7 +124,7 @@ impl PartialHash {
     ) -> Result<HashStep, DiskError> {
         let end = self.at.saturating_add(most);
         let (mut pieces, mut piece) = (Pieces::resume(source, self.at, longest), Vec::new());
-        // At least one piece, so that every step gets on.
+        // At least one buffer, so that every step makes progress.
         while pieces.next(&mut piece)? {
             self.hasher.update(&piece);
             self.at = pieces.at();
@@ -136,7 +136,7 @@ impl PartialHash {
     }
 }
 
-/// Reads a piece of a copy; what the copy is, if that was its last.
+/// Reads a piece of a copy. Returns the result if it was the last one, else the state to continue from.
 pub(crate) fn hash_piece(
     volume: &dyn Volume,
     dir: &RelName,
@@ -199,7 +199,8 @@ fn hash_source(
     }
 }
 
-/// Whether an error is the copy's (or the folder's) alone: then the drive still answers that it is there.
+/// Sorts out an error that concerns the copy (or the folder) alone: after it the drive still answers that it is
+/// present.
 fn alone(volume: &dyn Volume, error: DiskError) -> Result<CopyCheck, JobError> {
     match error.trouble {
         Trouble::Gone => {

@@ -1,5 +1,5 @@
-//! The one judge of a copy: compares what was read of it with what it should be, and says what follows for the copy,
-//! for the ledger, for a person and for the drive. What is done about it the caller decides.
+//! The one judge of a copy: compares what was read with what was expected, and derives what follows for the copy, the
+//! ledger, a person and the drive. What is done about it is the caller's decision.
 
 use super::copy::{CopyCheck, READ_ERROR};
 use crate::job::JobError;
@@ -7,7 +7,7 @@ use crate::job::catalogue::{Catalogue, CopyRow, CopyState, ReplicaState};
 use crate::model::ledger::Event;
 use crate::model::{Finding, Identity};
 
-/// A copy as the catalogue knew it, and what was just read of it.
+/// The verdict on a copy: its row in the catalogue, and what was just read.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct CopyVerdict {
     copy: CopyRow,

@@ -1,5 +1,5 @@
-//! Reads a station's ledger into the catalogue, and appends to it.
-//! Never holds much of it in memory, and never reads again what is known to be unchanged.
+//! Reads a station's ledger into the catalogue, and appends to it. Holds little of it in memory, and does not read
+//! again what is known to be unchanged.
 
 use super::append_log::{still_answers, write_proven};
 use super::ledger_admission::LedgerAdmission;
@@ -16,37 +16,37 @@ use crate::model::{Digest, EventTime, Finding, PayloadName, Position, RelName};
 use rustix::io::Errno;
 use std::collections::HashMap;
 
-/// What reading the ledger brought.
+/// The result of loading a ledger.
 #[derive(Debug, Default)]
 pub(super) struct Loaded {
-    /// It is as it was known; nothing was read.
+    /// The ledger is as it was known; nothing was read.
     pub unchanged: bool,
-    /// What was known of it does not stand, and it was read from its beginning.
+    /// The ledger was read from its beginning: what was known of it is void.
     pub reloaded: bool,
-    /// It does not go on from where it was known to end.
+    /// The ledger does not continue from where it was known to end.
     pub diverged: bool,
-    /// It was, and it still ends as it was known to end: lines of it rotted, and the copies are those that were known.
+    /// It was reloaded, and still ends as it was known to end: lines of it rotted, and the copies are the known ones.
     pub same_medium: bool,
-    /// It ends before where it was known to end.
+    /// It is shorter than it was known to be.
     pub shrunk: bool,
     /// A break that no `recovered` line has settled yet.
     pub broken: Option<Break>,
-    /// The last line is not ended.
+    /// The last line has no line feed.
     pub no_final_newline: bool,
-    /// Of what is no line, how much at the end was never committed.
+    /// Pieces of junk at the end that were never committed.
     pub torn: u64,
-    /// A later format was met; reading stopped there.
+    /// The later format at which reading stopped, if there is one.
     pub newer: Option<u32>,
-    /// It goes on without lines for longer than any power failure can make it; reading stopped there.
+    /// Junk goes on for longer than any power failure can leave; reading stopped there.
     pub oversized_garbage: bool,
-    /// Bytes of the file.
+    /// Length of the file in bytes.
     pub length: u64,
-    /// Why its end could not be read, where what can be read was asked for.
+    /// Why the end could not be read, if the caller accepts a part.
     pub unreadable: Option<DiskError>,
 }
 
 impl Loaded {
-    /// It is there, and sound to its end.
+    /// Whether it exists and is sound to its end.
     pub(super) fn is_whole(&self) -> bool {
         self.length > 0
             && self.broken.is_none()
@@ -55,19 +55,19 @@ impl Loaded {
     }
 }
 
-/// How much of a ledger is to be read.
+/// How much of a ledger to read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Extent {
     /// What is new.
     New,
-    /// The same, and an end that cannot be read is passed over: a power failure may leave a file that claims to be
-    /// longer than its clusters go.
+    /// What is new, up to where it can be read: a power failure may leave a file that claims to be longer than its
+    /// clusters.
     Partly,
-    /// All of it: lines that were known have rotted.
+    /// All of it: known lines have rotted.
     All,
 }
 
-/// Brings the catalogue up to what the ledger says.
+/// Brings the catalogue up to date with the ledger.
 pub(super) fn load(
     bag: StationBag<'_>,
     replica: &mut ReplicaState,
@@ -124,7 +124,8 @@ pub(super) fn load(
         Ok(()) => taking.done(replica)?,
         Err(error) => {
             let error = admission.no_room(room, error);
-            // A program that is to stop deletes nothing first. What was known of a drive before is still so.
+            // A program that is stopping does not spend time on deleting. What was known of a drive before is still
+            // true.
             let forget = match &error {
                 JobError::NoRoomForLedger { .. } => true,
                 JobError::Disk(error) if error.trouble == Trouble::Stopped => false,
@@ -140,8 +141,8 @@ pub(super) fn load(
     Ok(loaded)
 }
 
-/// Takes over what this card knows of the copies by itself, if they are those of the ledger known before. Not of one
-/// that ends otherwise: that may be another medium, or an older state of this one.
+/// Keeps what this card itself knows of the copies if they are those of the ledger known before. Not if the ledger ends
+/// otherwise: that may be another medium, or an older state of this one.
 fn carry_over(catalogue: &Catalogue, replica: &ReplicaState) -> Result<bool, JobError> {
     match catalogue.retired(replica)?.filter(|retired| retired.same_medium) {
         Some(retired) => catalogue.carry_over(retired.row, replica.row).map(|()| true),
@@ -149,7 +150,7 @@ fn carry_over(catalogue: &Catalogue, replica: &ReplicaState) -> Result<bool, Job
     }
 }
 
-/// A ledger that had more lines when it was last read than it has now is damaged until they are written again.
+/// Marks as damaged a ledger that has fewer lines than when it was last read, until they are written again.
 fn note_lost_lines(
     catalogue: &Catalogue,
     replica: &ReplicaState,
@@ -168,9 +169,8 @@ fn note_lost_lines(
     catalogue.set_log_damage(replica.row, &damaged)
 }
 
-/// Whether a ledger goes on from where it is known to end: the known part still ends in the line it ended in. Then, the
-/// chain being what it is, nobody has changed anything before it without intent. Of a ledger that is not known at all
-/// there is nothing to go on from.
+/// Whether a ledger continues from where it is known to end: the known part still ends in the same line. By the hash
+/// chain, nobody has then changed anything before it without intent. An unknown ledger has nothing to continue from.
 pub(super) fn goes_on_from(
     volume: &dyn Volume,
     at: &RelName,
@@ -251,14 +251,14 @@ fn read_lines(
     catalogue.hear(row, before)?;
     after_reading(replica, loaded, &read, all_own);
     catalogue.set_known_lines(row, &read.known)?;
-    // A restore reads every copy anyway, and its catalogue goes with it.
+    // A restore reads every copy anyway, and its catalogue is thrown away.
     if let Some(first) = first_copy.filter(|_| !partly) {
         catalogue.told_by_lines(row, first)?;
     }
     catalogue.save_replica(replica)
 }
 
-/// What is known of a ledger once it was gone through; `all_own`: this card alone wrote what was read.
+/// Updates what is known of a ledger after reading it; `all_own`: this card alone wrote what was read.
 fn after_reading(
     replica: &mut ReplicaState,
     loaded: &mut Loaded,
@@ -271,8 +271,8 @@ fn after_reading(
     loaded.broken = read.reader.broken();
     loaded.no_final_newline = read.lines.no_final_newline;
     let gaps = read.reader.gaps();
-    // What follows on all that this card knew, and has lines of this card alone in it, its own cut left: whoever else
-    // writes begins with several. Nor was a line ever committed that is not ended.
+    // Junk after all that this card knew, among lines of this card alone, is from this card's own power failure: any
+    // other writer begins with several lines. A line without its line feed was never committed either.
     loaded.torn = match !loaded.reloaded && all_own {
         true => gaps - replica.gaps,
         false => u64::from(read.ends_in_gap && read.lines.no_final_newline),
@@ -280,27 +280,26 @@ fn after_reading(
     replica.chain = read.reader.chain();
     replica.gaps = gaps - loaded.torn;
     replica.gaps_unknown += replica.gaps.saturating_sub(read.gaps_known);
-    // Somebody else wrote, or this card before it lost its memory: all is compared with it again.
+    // Another card wrote, or this one before it lost its state: every message is compared with the ledger again.
     replica.recorded_through = 0;
     replica.ledger_bytes =
         if loaded.oversized_garbage { read.last_line_ends } else { read.reader.at() };
-    // Whoever wrote these lines may have been ended before they were synced.
+    // Whoever wrote these lines may have ended before syncing them.
     replica.unsynced_lines = true;
 }
 
-/// How many numbers a new run of lines leaves out.
+/// Draws how many line numbers a new run of lines skips.
 pub(super) fn drawn_number() -> Result<u64, JobError> {
-    // Hashed, so that a run that is replayed with bits in order has its numbers as far apart.
+    // Hashed, so that a replayed run whose random bits are consecutive gets numbers that are just as far apart.
     let drawn = Digest::of(&host::random_bits()?.to_le_bytes());
     let bits = drawn.as_bytes()[..8].iter().fold(0, |bits, byte| bits << 8 | u64::from(*byte));
     Ok(bits % RUN_NUMBERS)
 }
 
-/// Appends events as chained lines, makes them durable, and takes them into the catalogue. This
-/// is the commit point: what the lines say is true from the moment this returns.
-/// No number is given twice, whatever lines a drive lost without anybody's knowing: the first line written after a
-/// drive was opened leaves out as many numbers as were drawn. So no honest line stands at the number of another, of
-/// which a card or a drive may tell.
+/// Appends events as chained lines, makes them durable, and applies them to the catalogue. This is the commit point:
+/// what the lines say is true from the moment this returns. No line number is used twice, whatever lines a drive lost
+/// without anybody's knowledge: the first line written after a drive was opened skips as many numbers as were drawn. So
+/// no honest line has the number of another one that a card or a drive may remember.
 pub(super) fn append(
     bag: StationBag<'_>,
     replica: &mut ReplicaState,

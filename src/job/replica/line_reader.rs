@@ -1,18 +1,17 @@
-//! Takes a file of lines apart, holding one line at a time.
-//! Never holds more of a line than a ledger's line may be long.
+//! Splits a file into lines, holding one at a time, and no more of it than a ledger's line may be long.
 
 use crate::disk::{DiskError, Source};
 use crate::model::limits::{COPY_BUFFER_BYTES, LEDGER_LINE_BYTES};
 
-/// One piece of a file of lines.
+/// A piece of a file of lines.
 pub enum Piece<'a> {
     /// A line without its line feed, and its length with it.
     Line(&'a [u8], u64),
-    /// So many bytes that are longer than any line may be.
+    /// The length of a piece that is longer than any line may be.
     TooLong(u64),
 }
 
-/// Lines of a file, held one at a time and never longer than a ledger's line may be.
+/// Splits a file into lines.
 pub struct LineReader {
     source: Box<dyn Source>,
     buffer: Vec<u8>,
@@ -25,7 +24,7 @@ pub struct LineReader {
 }
 
 impl LineReader {
-    /// From where a file was opened.
+    /// Begins at the offset at which the source was opened.
     pub fn new(source: Box<dyn Source>) -> Self {
         let buffer = vec![0; COPY_BUFFER_BYTES.max(2 * LEDGER_LINE_BYTES)];
         Self {
@@ -44,7 +43,7 @@ impl LineReader {
     pub fn next(&mut self) -> Result<Option<Piece<'_>>, DiskError> {
         loop {
             let unread = &self.buffer[self.taken..self.filled];
-            // First whether there is one at all, since the library finds that out many bytes at a time.
+            // First whether there is a line feed at all, which the library finds out many bytes at a time.
             let end = unread.contains(&b'\n').then(|| unread.iter().position(|&b| b == b'\n'));
             if let Some(end) = end.flatten() {
                 let from = self.taken;
@@ -63,7 +62,7 @@ impl LineReader {
             }
             if self.ended {
                 if unread.is_empty() {
-                    // The last bytes may have been passed over as the rest of a line too long.
+                    // The last bytes may have been skipped as the rest of a line that was too long.
                     self.no_final_newline |= self.skipping;
                     return Ok(None);
                 }

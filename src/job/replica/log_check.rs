@@ -1,5 +1,5 @@
 //! Reads both logs of a bag from their first byte to their last, on the medium, and compares them with what is known of
-//! them. Works a piece at a time and keeps nothing open between two; never writes to a drive.
+//! them. Works in pieces and keeps nothing open between two; never writes to a drive.
 
 use super::append_log::still_answers;
 use super::copy::READ_ERROR;
@@ -12,9 +12,9 @@ use crate::job::catalogue::{CopyState, KnownLines, Log, LogDamage, ReplicaRowId,
 use crate::model::ledger::{Reader, Verdict};
 use crate::model::{Finding, bag};
 
-/// A check that may be broken off and gone on with.
+/// A check that can be interrupted and continued.
 pub(super) struct LogCheck {
-    /// The replica it was begun for: one read anew meanwhile is another.
+    /// The replica it began with: one that was reloaded meanwhile is another.
     replica: ReplicaRowId,
     stage: Stage,
     found: Vec<LogDamage>,
@@ -30,7 +30,7 @@ enum Stage {
 struct LedgerSoFar {
     reader: Reader,
     lines: KnownLines,
-    /// Where the first break is; it may have been settled long ago.
+    /// Offset of the first break, which may be settled.
     first_break: Option<u64>,
 }
 
@@ -38,21 +38,21 @@ struct LedgerSoFar {
 struct ManifestSoFar {
     at: u64,
     listed: Numbers,
-    /// Lines that are not what they should be, and where the first of them is.
+    /// Number of wrong lines, and the offset of the first.
     wrong: u64,
     first_wrong: Option<u64>,
-    /// Where bytes begin that are no lines: at the end of the file they are what a power failure left, and no damage.
+    /// Offset of junk: at the end of the file a power failure left it, and it is no damage.
     junk: Option<u64>,
 }
 
-/// What a piece of a check works on.
+/// The context of a check.
 pub(super) struct Logs<'a> {
     pub bag: StationBag<'a>,
     pub replica: &'a ReplicaState,
 }
 
 impl LogCheck {
-    /// From the beginning.
+    /// A check that has read nothing yet.
     pub(super) fn new(replica: &ReplicaState) -> Self {
         Self {
             replica: replica.row,
@@ -61,17 +61,17 @@ impl LogCheck {
         }
     }
 
-    /// Whether it is one of this replica.
+    /// Whether it belongs to this replica.
     pub(super) fn is_of(&self, replica: &ReplicaState) -> bool {
         self.replica == replica.row
     }
 
-    /// What was found, once both logs were read to their ends.
+    /// The damage, once both logs were read to their ends.
     pub(super) fn found(&self) -> Option<&[LogDamage]> {
         matches!(self.stage, Stage::Done).then_some(self.found.as_slice())
     }
 
-    /// Once both logs were read: keeps what is damaged in the catalogue, until the drive is next opened for writing.
+    /// Stores the damage in the catalogue once both logs were read; it stays until the lines are written again.
     pub(super) fn keep(&self, logs: &Logs<'_>) -> Result<(), JobError> {
         let Some(found) = self.found() else { return Ok(()) };
         if found.iter().any(|damage| damage.unreadable) {
@@ -80,8 +80,8 @@ impl LogCheck {
         logs.bag.catalogue.set_log_damage(logs.replica.row, found)
     }
 
-    /// Reads on, for about so many bytes or until `stop` says so, which is asked after every line; at least one line.
-    /// How many bytes it read.
+    /// Continues for about `most` bytes, or until `stop` returns true, which is called after every line; reads at least
+    /// one line. Returns the number of bytes read.
     pub(super) fn go_on(
         &mut self,
         logs: &Logs<'_>,
@@ -130,7 +130,7 @@ impl Budget<'_> {
     }
 }
 
-/// Whether an error is that of the log alone: then the drive is there, and does not give these bytes.
+/// Passes an error on unless it concerns the log alone: then the drive is present and does not return these bytes.
 fn gives_nothing(volume: &dyn Volume, error: DiskError) -> Result<(), JobError> {
     match error.trouble {
         Trouble::Failing | Trouble::Refused | Trouble::Denied => Ok(volume.present()?),
@@ -139,7 +139,7 @@ fn gives_nothing(volume: &dyn Volume, error: DiskError) -> Result<(), JobError> 
 }
 
 impl LedgerSoFar {
-    /// Some once it came to where the ledger is known to end: what is damaged, if anything is.
+    /// Returns the ledger's damage, if any, once it has been read to its known end.
     fn go_on(
         &mut self,
         logs: &Logs<'_>,
@@ -209,7 +209,7 @@ impl LedgerSoFar {
 }
 
 impl ManifestSoFar {
-    /// Some once it came to the end.
+    /// Returns the manifest's damage, if any, once it has been read to its end.
     fn go_on(
         &mut self,
         logs: &Logs<'_>,
@@ -263,13 +263,13 @@ impl ManifestSoFar {
         }
     }
 
-    /// A line that became junk, or another's, is a copy that is not listed any more.
+    /// If a line became junk, or names something else, a copy is no longer listed.
     fn judge(&self, logs: &Logs<'_>, unreadable: bool) -> Result<Option<LogDamage>, JobError> {
         let mut unlisted = 0;
         manifest::each_copy(logs.bag.catalogue, logs.replica, |copy| {
             let must = match copy.state {
                 CopyState::Missing | CopyState::GivenUp | CopyState::Removed => false,
-                // One that has gone need not be listed, and nobody records that it has.
+                // Debris that is gone need not be listed, and nobody records that it is gone.
                 CopyState::Debris => false,
                 _ => true,
             };
@@ -285,7 +285,7 @@ impl ManifestSoFar {
     }
 }
 
-/// What was found, as told to a person.
+/// The damage as a finding for a person.
 pub(crate) fn finding(damage: &LogDamage) -> Finding {
     let LogDamage { log, at, lines, unreadable } = *damage;
     match (log, unreadable) {

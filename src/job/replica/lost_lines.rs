@@ -1,5 +1,5 @@
-//! Writes again what a ledger told and tells no more, as far as this card knew it: lines that rotted, or went with the
-//! end of the file. Never tells of a copy that is not read to be right just now, and never takes back a later word.
+//! Writes again what a ledger once said and no longer says, as far as this card knew it: lines that rotted, or went
+//! with the end of the file. Names no copy that is not read and right just now, and revokes no later line.
 
 use super::station_bag::StationBag;
 use crate::job::JobError;
@@ -8,20 +8,20 @@ use crate::job::catalogue::{
 };
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
 
-/// Copies and places looked at together.
+/// Copies and locations read from the catalogue at a time.
 const PAGE: u32 = 256;
 
-/// What retelling works on.
+/// The lines that a ledger has lost.
 pub(super) struct LostLines<'a> {
     pub bag: StationBag<'a>,
-    /// The row of the ledger as it is read now.
+    /// The row of the ledger as it is now.
     pub replica: ReplicaRowId,
     /// The row of what was known before.
     pub retired: ReplicaRowId,
 }
 
 impl<'a> LostLines<'a> {
-    /// For a ledger that was read anew, if something was known of it before.
+    /// The lost lines of a ledger that was reloaded, if something was known of it before.
     pub(super) fn of(
         bag: StationBag<'a>,
         replica: &ReplicaState,
@@ -30,7 +30,7 @@ impl<'a> LostLines<'a> {
         Ok(retired.map(|retired| Self { bag, replica: replica.row, retired: retired.row }))
     }
 
-    /// Lines of copies: for a medium that is the same as before.
+    /// The lines of copies; only for a medium that is the same as before.
     pub(super) fn copies(&self) -> Result<Vec<Event>, JobError> {
         let (mut events, mut after) = (Vec::new(), 0);
         loop {
@@ -49,7 +49,7 @@ impl<'a> LostLines<'a> {
             return Ok(Some(Event::Pruned { payload, identity }));
         }
         let read = self.bag.hash(payload, identity.bytes)?;
-        // The ledger as it is now says nothing that counts of this copy.
+        // The ledger as it is now says nothing of this copy that counts.
         let verdict = read.judge(&CopyRow { state: CopyState::Claimed, ..*copy });
         let is_listed = self.bag.catalogue.knows_number(self.replica, payload.number)?;
         Ok(match (copy.state, verdict.is_good()) {
@@ -59,14 +59,14 @@ impl<'a> LostLines<'a> {
                 Some(Event::Adopted { payload, identity })
             }
             (CopyState::Damaged | CopyState::Missing, false) => verdict.event(),
-            // What no line tells of and is not right is judged as what a power failure left; what is right again needs
-            // no line.
+            // A copy without a line that is not right is handled as the remains of a power failure; one that is right
+            // again needs no line.
             _ => None,
         })
     }
 
-    /// Lines of what was at locations, a page of them after one, and the last looked at: where the drive has a good
-    /// copy of it. What it has not is for a pass to copy again. Each speaks as of the position that the lost line did.
+    /// A page of lines that assert locations, and the last location of the page: only where the drive has a good copy.
+    /// A pass copies the others again. Each line speaks as of the position of the lost one.
     pub(super) fn assertions(
         &self,
         after: Option<&Untold>,
@@ -98,8 +98,8 @@ impl<'a> LostLines<'a> {
         Ok((events, page.into_iter().last()))
     }
 
-    /// Lines of what has left, in the same way, once everything that stands is told: only where the ledger tells of the
-    /// location that has what came after it, or of what moved another location that has it.
+    /// A page of departures, in the same way, after all assertions are written: only where the ledger names the
+    /// location that has what came after, or, of a move, another one that has the content.
     pub(super) fn departures(
         &self,
         after: Option<&Untold>,
@@ -111,7 +111,7 @@ impl<'a> LostLines<'a> {
             let Said::Left { why, to } = &untold.said else { continue };
             let at = (untold.mailbox, untold.key.as_slice(), untold.content);
             if !self.bag.catalogue.uncovered(self.retired, at)?.is_empty() {
-                // It was said again since, maybe in the very line that is lost.
+                // It was asserted again since, perhaps in the very line that is lost.
                 continue;
             }
             let Some(to) = self.after(untold, *why, to.as_ref())? else { continue };
@@ -125,7 +125,8 @@ impl<'a> LostLines<'a> {
         Ok((events, page.into_iter().last()))
     }
 
-    /// The location that has what came after a message, if anything did; none where the ledger does not tell of it.
+    /// The location that has what came after a message, if anything did; the outer option is none if the ledger does
+    /// not name it.
     fn after(
         &self,
         untold: &Untold,
@@ -153,7 +154,7 @@ impl<'a> LostLines<'a> {
         self.bag.catalogue.location(untold.mailbox, &untold.key)
     }
 
-    /// Lines of where mailboxes lay.
+    /// The lines that say where mailboxes lay on the card.
     pub(super) fn roots(&self) -> Result<Vec<Event>, JobError> {
         let roots = self.bag.catalogue.roots_untold(self.retired, self.replica)?;
         let events = roots.into_iter().map(|(mailbox, root)| {

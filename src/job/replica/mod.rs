@@ -1,5 +1,6 @@
-//! A station's bag on a drive: knowing the drive again, reading its ledger, mending what a power failure left.
-//! Append-only: nothing here renames or truncates anything on a drive, and nothing but `prune` and `wipe` deletes.
+//! One station's bag on one drive: recognise the drive, load its ledger, repair what a power failure left; scrub,
+//! verify and prune its copies. Nothing here renames or truncates a file on a drive, and only `remove_pruned` and
+//! `wipe` delete any.
 
 pub mod prune;
 pub mod scrub;

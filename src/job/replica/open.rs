@@ -1,5 +1,5 @@
-//! Admission: the only way to a station's bag on a drive. Knows the drive again, reads what is new in
-//! its ledger, and on the first time in a mount session makes it whole.
+//! Opens a station's bag on a drive (admission); there is no other way to one. Identifies the drive, reads what is new
+//! in its ledger, and recovers it the first time in a mount session.
 
 use super::append_log;
 use super::bag_init;
@@ -22,21 +22,21 @@ use crate::model::ledger::Event;
 use crate::model::limits::LINES_MAX;
 use crate::model::{DriveId, EventTime, Finding, PayloadName, RelName, Timestamp, bag};
 
-/// A drive admitted: open, known, its ledger in the catalogue.
+/// One station on one drive, open: identified, its ledger in the catalogue.
 pub struct Replica {
-    /// The open drive.
+    /// The drive.
     pub volume: Box<dyn Volume>,
-    /// Its id.
+    /// The drive's id.
     pub id: DriveId,
-    /// What is known of the ledger.
+    /// What is known of the ledger and the copies.
     pub state: ReplicaState,
     /// The station's folder on it.
     pub dir: RelName,
-    /// The ledger is there and sound to its end.
+    /// The ledger exists and is sound to its end.
     pub ledger_whole: bool,
-    /// It may be read, never written: a later version of the program wrote here, or its ledger has no end.
+    /// It may be read, never written: a later version of the program wrote here, or junk in a log goes on for too long.
     pub newer: bool,
-    /// What was found on the way.
+    /// What was found while it was opened.
     pub findings: Vec<Finding>,
     /// Why the ledger's end could not be read; only of a drive that is restored from.
     pub unreadable: Option<DiskError>,
@@ -60,7 +60,7 @@ impl Replica {
         manifest::append(&*self.volume, &self.dir, &mut self.state, lines)
     }
 
-    /// Reserves room in both logs for what will be listed, in bytes, and recorded.
+    /// Reserves room in both logs, for `listed` bytes of manifest lines and for these events.
     pub(crate) fn reserve(
         &self,
         listed: usize,
@@ -79,7 +79,7 @@ impl Replica {
         )
     }
 
-    /// Events as the ledger needs them: before them, of their writers and of those before these, what it lacks.
+    /// The events, after the lines about their writers and those writers' ancestors that the ledger lacks.
     pub(crate) fn with_writers(
         &self,
         catalogue: &Catalogue,
@@ -90,7 +90,7 @@ impl Replica {
         Ok(all)
     }
 
-    /// Appends events to the ledger, syncs it and takes them into the catalogue: a commit.
+    /// Appends events to the ledger, syncs it and applies them to the catalogue: a commit.
     pub(crate) fn record(
         &mut self,
         catalogue: &Catalogue,
@@ -103,7 +103,7 @@ impl Replica {
     }
 }
 
-/// Admits a drive. With `Access::Read` nothing is written to it.
+/// Opens a drive for a station. Writes nothing to it with `Access::Read`.
 pub fn open_replica(
     catalogue: &Catalogue,
     volume: Box<dyn Volume>,
@@ -129,9 +129,9 @@ pub fn open_replica(
             bag_init::ensure(&*volume, options.station, options.clock)?;
         }
     }
-    // A catalogue that is thrown away is that of a restore, which is to bring back what it can.
+    // Only a restore, which has to bring back what it can, uses a catalogue that is thrown away.
     let partly = options.access == Access::Read && options.taken_for.is_some();
-    // What the medium does not give at all, writing lines again does not mend.
+    // Writing lines again does not help if the medium does not return them at all.
     let damage = catalogue.log_damage(replica.row)?;
     let is_damaged = |log| damage.iter().any(|found| found.log == log && !found.unreadable);
     let extent = match options.access {
@@ -166,7 +166,7 @@ pub fn open_replica(
     }
     let ledger_whole = loaded.is_whole();
     if options.access == Access::Read {
-        // It was out since it was last written to: what became of its copies meanwhile is seen, as when mail is copied.
+        // The drive was out since it was last written to: lost copies are noticed, as they are when mail is copied.
         if (loaded.reloaded || !continues) && !partly {
             let (row, clock) = (replica.row, options.clock);
             lengths::mark_wrong_lengths(bag, row, clock, &mut findings)?;
@@ -178,7 +178,7 @@ pub fn open_replica(
     Ok(Replica { volume, id, state, dir, ledger_whole, newer, findings, unreadable, _lock: lock })
 }
 
-/// What is said of a ledger that was only read and is not sound to its end.
+/// The finding about a ledger that was only read and is not sound to its end.
 fn break_found(loaded: &Loaded) -> Option<Finding> {
     let broken = loaded.broken.as_ref()?;
     Some(match loaded.oversized_garbage {
@@ -187,7 +187,7 @@ fn break_found(loaded: &Loaded) -> Option<Finding> {
     })
 }
 
-/// Whether a ledger is one that this program may append to.
+/// Fails if this program may not append to a ledger.
 fn may_be_gone_on_with(
     loaded: &Loaded,
     replica: &ReplicaState,
@@ -201,7 +201,7 @@ fn may_be_gone_on_with(
     }
 }
 
-/// Recovers a drive, and holds the replica to this mount session once that is through.
+/// Recovers a drive, and assigns the replica to this mount session after that.
 fn make_whole(
     recovery: &Recovery<'_>,
     id: DriveId,
@@ -217,7 +217,7 @@ fn make_whole(
     }
     catalogue.record_arrival(drive, loaded.shrunk.then_some(loaded.length))?;
     may_be_used(catalogue, id, drive, at)?;
-    // Until it is through, the next admission does it again, in whatever session that is.
+    // Until recovery is through, the next admission repeats it, in whatever session that is.
     replica.session = None;
     catalogue.save_replica(replica)?;
     recovery.run(replica, loaded, findings)?;
@@ -227,16 +227,16 @@ fn make_whole(
     may_be_used(catalogue, id, drive, at)
 }
 
-/// A drive that is known, by its id and its row.
+/// A drive with its id and its row.
 struct Identified {
     id: DriveId,
     drive: DriveRowId,
-    /// Its layout is one of a later version.
+    /// Its layout is that of a later version.
     only_readable: bool,
     lock: Option<Lock>,
 }
 
-/// Knows a drive again, locks it where it will be written, and takes in what it says of others.
+/// Identifies a drive, locks it if it will be written, and records what it says of others.
 fn identified(
     catalogue: &Catalogue,
     volume: &dyn Volume,
@@ -267,7 +267,7 @@ fn identified(
     Ok(Identified { id, drive, only_readable, lock })
 }
 
-/// Whether a drive may still be written to.
+/// Fails if a drive must not be written any more.
 fn may_be_used(
     catalogue: &Catalogue,
     id: DriveId,
@@ -281,7 +281,7 @@ fn may_be_used(
     }
 }
 
-/// Remembers a failed sync, for as long as the mount lasts.
+/// Remembers a failed sync for as long as the mount lasts.
 pub(crate) fn note_lost_pages(catalogue: &Catalogue, error: &JobError, mount: &str) {
     if matches!(error, JobError::NotSynced(_))
         && let Err(error) = catalogue.note_lost_pages(mount)
@@ -290,12 +290,12 @@ pub(crate) fn note_lost_pages(catalogue: &Catalogue, error: &JobError, mount: &s
     }
 }
 
-/// Tells one mount in one boot from any other.
+/// Identifies one mount in one boot.
 pub(crate) fn session_of(now: &EventTime, volume: &dyn Volume) -> String {
     format!("{} {}", now.boot, volume.facts().mount)
 }
 
-/// Its id, and whether it may only be read, as when its layout is one of a later version.
+/// The drive's id, and whether it may only be read, as with a layout of a later version.
 fn identify(
     catalogue: &Catalogue,
     volume: &dyn Volume,

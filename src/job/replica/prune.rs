@@ -1,5 +1,5 @@
-//! Gives up superseded versions on a drive that has no room, where its operator wants that. Never a version that is
-//! the latest at its path, nor one of a message that was removed, vanished or damaged, nor where the clock is unsure.
+//! Prunes superseded versions on a drive without room, if its operator allows it. Never a version that is the latest at
+//! its path, nor one of a message that was removed, vanished or damaged, nor while the clock is unsure.
 
 use super::line_reader::{LineReader, Piece};
 use super::open::{Replica, session_of};
@@ -13,27 +13,27 @@ use crate::model::{Clock, EventTime, Identity, RelName, bag};
 use std::collections::HashMap;
 use std::time::Duration;
 
-/// What was given up.
+/// The result of pruning.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Pruned {
-    /// Copies.
+    /// Copies removed.
     pub copies: u64,
-    /// Bytes of them.
+    /// Bytes that they took, with the overhead of each.
     pub bytes: u64,
 }
 
-/// Where and when a ledger last told of a content.
+/// Where and when a ledger last named a content.
 #[derive(Default)]
 struct LastReference {
     locations: Vec<Location>,
-    /// Claimed seconds of the latest line, if something vouched for every one of their clocks.
+    /// Claimed seconds of the latest line.
     latest: Option<i64>,
-    /// A line of it stands behind a break, or was written by an unsure clock.
+    /// A line is past a break, or an unsure clock wrote it.
     unsure: bool,
 }
 
-/// Gives up as many as make `need` bytes of room, the oldest first, at most a batch: those last told of longer than
-/// `after` ago. The ledger is told first; then each is taken out of the manifest and removed.
+/// Prunes as many copies as make `need` bytes of room, the oldest first, at most a batch: those whose last line is
+/// older than `after`. The ledger records it first; then each copy is taken out of the manifest and removed.
 pub fn prune(
     catalogue: &Catalogue,
     drive: &mut Replica,
@@ -71,11 +71,12 @@ pub fn prune(
     if events.is_empty() {
         return Ok(Pruned::default());
     }
-    // 1. Is it still the drive that was admitted? From here on a power failure is mended by the next admission.
+    // 1. Check that it is still the drive that was admitted. From here on the next admission repairs a power failure.
     drive.volume.present()?;
     let session = drive.state.session.take();
     catalogue.save_replica(&drive.state)?;
-    // 2. The ledger, synced: they are given up. Survives: a power failure before, in which case nothing has happened.
+    // 2. The ledger, synced: the copies are given up. Survives: a power failure before, after which nothing has
+    // happened.
     drive.record(catalogue, &now, events)?;
     // 3. The manifest, then the files. Survives: a power failure anywhere, after which recovery does this again.
     finish_pruning(drive.bag(catalogue), &drive.state)?;
@@ -90,7 +91,7 @@ fn is_old(last_reference: &LastReference, now: &EventTime, after: Duration) -> b
     !last_reference.unsure && age.is_some_and(|age| age >= after)
 }
 
-/// Whether a newer version stands at every path where this one was, and is read to be right just now.
+/// Whether each path of a version has a newer one, whose copy reads right just now.
 fn is_superseded(
     catalogue: &Catalogue,
     drive: &Replica,
@@ -106,8 +107,8 @@ fn is_superseded(
         let stands = catalogue.standing_at(replica, mailbox, &path.key())?;
         let newer = stands.iter().find(|known| known.suspect.is_none());
         let Some(newer) = newer.map(|known| known.content) else { return Ok(false) };
-        // What the card lacks just now may be the last there is of the message. It has the newer version, or the one
-        // that took its place and waits for the room.
+        // The copy may be the last there is of a message that the card lacks just now. So the card must have the newer
+        // version, or the one that replaced it and waits for the room.
         let file = catalogue.file(mailbox, &path.key())?;
         let file = file.filter(|file| file.state == FileState::Present && file.suspect.is_none());
         let Some(here) = file.and_then(|file| file.content) else { return Ok(false) };
@@ -127,7 +128,7 @@ fn is_superseded(
     Ok(!last_reference.locations.is_empty())
 }
 
-/// What the ledger tells of the candidates, read from its beginning.
+/// What the ledger says of the candidates, read from its beginning.
 fn last_references(
     drive: &Replica,
     candidates: &[CopyRow],

@@ -1,5 +1,5 @@
-//! Makes a station's bag whole again after a power failure: the last commits are read again, copies without a
-//! line are given one, breaks in the ledger are settled. Can itself be cut anywhere and run again.
+//! Repairs a station's bag after a power failure: reads the last commits again, gives copies without a line one,
+//! settles breaks in the ledger. Can be interrupted anywhere and run again.
 
 use super::append_log;
 use super::copy::{self, CopyCheck};
@@ -20,22 +20,22 @@ use crate::model::limits::{
 use crate::model::{Clock, Finding, Identity, PayloadName, bag};
 use std::collections::BTreeMap;
 
-/// Everything recovery works on.
+/// The context of a recovery.
 pub(super) struct Recovery<'a> {
     pub bag: StationBag<'a>,
     pub clock: &'a dyn Clock,
-    /// The last segment known before the ledger's new lines were read: copies without a line may be in any since.
+    /// The last segment known before the ledger's new lines were read: copies without a line may be in any later one.
     pub since: u32,
-    /// Lines of the manifest were found to be wrong, somewhere before its end.
+    /// The manifest has wrong lines before its end.
     pub wrong_lines: bool,
-    /// A sync failed in this mount: what the system tells of files made since may be on no medium.
+    /// A sync failed in this mount: what the system shows of files made since may be on no medium.
     pub lost_pages: bool,
 }
 
 impl Recovery<'_> {
-    /// The whole of it, in the order that lets every step be cut: what is only read has changed nothing.
-    /// Debris goes into the ledger before it is listed, since a copy that is listed and has no line was read
-    /// back before a power failure came, and is adopted; so what is adopted is listed first.
+    /// All of recovery, in an order that may be interrupted at each step. Debris goes into the ledger before it is
+    /// listed: a copy that is listed and has no line was read back before the power failure, and is adopted. For the
+    /// same reason an adopted copy is listed first.
     pub(super) fn run(
         &self,
         state: &mut ReplicaState,
@@ -43,10 +43,10 @@ impl Recovery<'_> {
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
         let StationBag { catalogue, volume, dir } = self.bag;
-        // A power failure may have left what was reserved for lines that never came.
+        // A power failure may have left room that was reserved for lines that never came.
         append_log::reserve(volume, dir, 0, 0)?;
-        // Whoever wrote here before may have been ended in the middle: what that left in memory goes to the
-        // device first, so that nothing is read here that a power failure would still take.
+        // An earlier writer may have been ended in the middle: what it left in memory goes to the device first, so that
+        // nothing is read here that a power failure would still take away.
         volume.sync_all().map_err(JobError::NotSynced)?;
         let doubtful = self.lost_pages || state.unsynced_lines;
         let lost_lines = LostLines::of(self.bag, state)?;
@@ -58,13 +58,13 @@ impl Recovery<'_> {
         });
         let mut events = self.recheck(state, loaded.reloaded, findings)?;
         if let Some(lost_lines) = lost_lines.as_ref().filter(|_| loaded.same_medium) {
-            // Before the copies without a line are looked for: these are none.
+            // Before the search for copies without a line, which these are not.
             self.append(state, std::mem::take(&mut events), std::mem::take(&mut end_line_before))?;
             self.append(state, lost_lines.copies()?, false)?;
         }
         let mut orphans = self.orphans(state)?;
         if self.lost_pages {
-            // They may have names in memory alone. The next mount shows what there is.
+            // They may have names in memory only. The next mount shows what exists.
             state.unlisted_anywhere = true;
             orphans.clear();
         }
@@ -82,7 +82,7 @@ impl Recovery<'_> {
         findings.extend(loaded.broken.as_ref().map(finding));
         events.extend(broken);
         if events.iter().any(Event::is_copy_loss) {
-            // Every message is compared with this drive again, so that what was lost is copied anew.
+            // Every message is compared with this drive again, so that what was lost is copied again.
             state.recorded_through = 0;
         }
         self.append(state, events, end_line_before)?;
@@ -94,14 +94,14 @@ impl Recovery<'_> {
         let adopt = |(payload, identity)| Event::Adopted { payload, identity };
         let mut events: Vec<_> = adopted.into_iter().map(adopt).collect();
         if state.unsynced_lines && events.is_empty() {
-            // A line behind those read makes them as durable as itself.
+            // A line after those that were read makes them as durable as itself.
             events.push(Event::opened());
         }
         self.append(state, events, false)?;
         if let Some(lost_lines) = lost_lines {
-            self.lost_lines(&lost_lines, state)?;
+            self.rewrite_lost_lines(&lost_lines, state)?;
         }
-        // Nothing is removed by what the system may only believe.
+        // Nothing is removed while the system's view may be wrong.
         if !self.lost_pages {
             finish_pruning(self.bag, state)?;
         }
@@ -110,8 +110,8 @@ impl Recovery<'_> {
         Ok(())
     }
 
-    /// Writes again what the ledger told of locations and tells no more. What was known before is forgotten only then.
-    fn lost_lines(
+    /// Writes again what the ledger once said of locations. What was known before is forgotten only after that.
+    fn rewrite_lost_lines(
         &self,
         lost_lines: &LostLines<'_>,
         state: &mut ReplicaState,
@@ -126,8 +126,8 @@ impl Recovery<'_> {
             self.append(state, events, false)?;
             after = last;
         }
-        // Only now what has left: after everything that a restore needs instead of it. Where a line that cannot be read
-        // was never known here, nobody here can say what it told of.
+        // Departures come last, after everything that a restore needs instead. If an unreadable line was never known
+        // here, nobody here can say what it said.
         let mut after = None;
         while state.gaps_unknown == 0 {
             let (events, last) = lost_lines.departures(after.as_ref(), state.gaps)?;
@@ -149,7 +149,7 @@ impl Recovery<'_> {
         let stamp = self.clock.stamp();
         let mut end = end_line_before;
         let mut events = events.into_iter().peekable();
-        // A few at a time: of a ruined drive there may be as many as it has copies.
+        // A few at a time: a ruined drive may need as many as it has copies.
         while end || events.peek().is_some() {
             let some: Vec<_> = events.by_ref().take(BATCH_MESSAGES_MAX).collect();
             let mut lines = self.bag.catalogue.writers_untold(state, &some)?;
@@ -160,9 +160,9 @@ impl Recovery<'_> {
         Ok(())
     }
 
-    /// Reads again the last commits, which a lying device may have lost, whatever lines behind a break claim, and
-    /// copies that are not as long as they should be. Where bad copies are found, those before them are read too: a
-    /// ledger that is not this drive's own, or a folder that is gone, makes all of them bad.
+    /// Reads again the last commits, which a lying device may have lost; whatever lines past a break claim; and copies
+    /// of a wrong length. If copies are bad, those before them are read too: a ledger of another drive, or a folder
+    /// that is gone, makes all of them bad.
     fn recheck(
         &self,
         state: &ReplicaState,
@@ -217,8 +217,8 @@ impl Recovery<'_> {
         Ok(events)
     }
 
-    /// Copies that no line tells of, as a power failure between copy and commit leaves them. They can only be
-    /// in the last segments, unless the ledger had to be read anew or some were passed over.
+    /// Copies without a line, as a power failure between copy and commit leaves them. They can only be in the last
+    /// segments, unless the ledger had to be reloaded or some were passed over before.
     fn orphans(&self, state: &mut ReplicaState) -> Result<Vec<(PayloadName, Identity)>, JobError> {
         let data = self.bag.file(bag::PAYLOAD);
         let folders = self.bag.volume.list(&data, DRIVE_FOLDER_ENTRIES)?;
@@ -233,8 +233,8 @@ impl Recovery<'_> {
         let mut unseen = false;
         for segment in segments {
             let Some(entries) = copy::list(self.bag.volume, self.bag.dir, segment)? else {
-                // Nobody knows what is in it, so nothing is written to it, and as many numbers as it may hold
-                // are not used: one of them for another copy would be one too many.
+                // Nobody knows what the folder holds, so nothing is written to it, and as many numbers as it may hold
+                // are skipped: none may be used for two copies.
                 unseen = true;
                 state.next_number = (state.next_number + SEGMENT_MESSAGES).min(NUMBER_MAX + 1);
                 if segment >= state.segment {
@@ -253,7 +253,7 @@ impl Recovery<'_> {
                 {
                     continue;
                 }
-                // One that cannot be read stays without a line; its number is used all the same.
+                // A file that cannot be read stays without a line; its number is used all the same.
                 let longest = self.bag.volume.facts().longest_file;
                 match self.bag.hash(name, longest)? {
                     CopyCheck::Is(identity) => orphans.push((name, identity)),
@@ -270,8 +270,8 @@ impl Recovery<'_> {
         Ok(orphans)
     }
 
-    /// Reads one copy back; what is wrong with it, as an event for the ledger. What a ledger read anew says was once
-    /// right may be another drive's, or another day's: it counts against nobody.
+    /// Reads one copy back, and returns what is wrong with it as an event for the ledger. If the ledger was reloaded,
+    /// it may be another drive's, or of another day: wrong copies then count against nobody.
     fn check(
         &self,
         state: &ReplicaState,
@@ -290,7 +290,7 @@ impl Recovery<'_> {
         Ok(verdict.event())
     }
 
-    /// A folder that a power failure may have damaged is not written to again.
+    /// Begins a new segment: a folder that a power failure may have damaged is not written to again.
     fn begin_segment(&self, state: &mut ReplicaState) {
         if state.segment > 0 && state.segment < SEGMENT_PER_SESSION_MAX {
             state.segment_used = SEGMENT_MESSAGES;
@@ -298,7 +298,7 @@ impl Recovery<'_> {
     }
 }
 
-/// A break, as told to a person.
+/// The finding about a break.
 pub(super) fn finding(broken: &Break) -> Finding {
     match broken.whole_lines {
         0 => Finding::LedgerTorn { at: broken.at, bytes: broken.junk },

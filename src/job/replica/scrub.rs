@@ -1,5 +1,5 @@
-//! Re-reads a drive while nobody needs it, a step at a time: its logs, its copies, and the messages on the card beside
-//! them. Keeps nothing open between two steps, and never writes a copy: what is bad is made again by a pass.
+//! Reads a drive again while nobody needs it, in steps: its logs, its copies, and the same messages on the card. Keeps
+//! nothing open between two steps, and writes no copy: a pass makes bad ones again.
 
 use super::copy::{HashStep, PartialHash, hash_piece};
 use super::judge::CopyVerdict;
@@ -13,17 +13,17 @@ use crate::model::limits::{REREAD_EIGHTHS, SCRUB_STEP_BYTES, SCRUB_STEP_COPIES};
 use crate::model::{Clock, Finding, MailboxName, PayloadName};
 use std::time::Duration;
 
-/// How copies are re-read.
+/// How often and how fast copies are read again.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct ScrubRules {
-    /// Every copy is, within this span; zero: never.
+    /// Every copy is read within this span; zero: never.
     pub every: Duration,
-    /// Bytes a second at most.
+    /// At most so many bytes a second.
     pub max_rate: u64,
 }
 
 impl ScrubRules {
-    /// How long until the next step of a replica is due; `None`: never.
+    /// The time until the next step of a replica is due; `None`: never.
     pub fn due(
         &self,
         catalogue: &Catalogue,
@@ -36,7 +36,7 @@ impl ScrubRules {
         catalogue.reread_due(replica, self.every / 8 * REREAD_EIGHTHS, clock).map(Some)
     }
 
-    /// How long so many bytes take at least.
+    /// The least time that reading so many bytes may take.
     pub fn time_for(&self, bytes: u64) -> Duration {
         Duration::from_secs_f64(bytes as f64 / self.max_rate.max(1) as f64)
     }
@@ -44,7 +44,7 @@ impl ScrubRules {
 
 /// What a step left in the middle.
 pub struct Unfinished {
-    /// The mount it was begun in: in another one nothing of it counts.
+    /// The mount in which it began: in another one it is void.
     mount: String,
     of: Of,
     part: PartialHash,
@@ -56,38 +56,38 @@ enum Of {
     Message(Box<FileRow>),
 }
 
-/// What a step came to.
+/// The result of a step.
 #[derive(Debug, Default)]
 pub struct ScrubStep {
-    /// Bytes read.
+    /// Bytes read, from the drive and from the card.
     pub bytes: u64,
     /// What was found on the drive.
     pub findings: Vec<Finding>,
     /// What was found in the mailboxes.
     pub altered: Vec<(MailboxName, Finding)>,
-    /// Copies are to be made again.
+    /// Copies have to be made again.
     pub lost: bool,
-    /// The round is over: all copies of the drive were read.
+    /// The cycle is over: all copies of the drive were read.
     pub ended: bool,
 }
 
-/// What a step works with.
+/// The context of a scrub.
 pub struct Scrubber<'a> {
-    /// The catalogue.
+    /// What this card knows of its mailboxes and drives.
     pub catalogue: &'a Catalogue,
-    /// The mailboxes; a message in any other is not compared.
+    /// The mailboxes whose messages are compared.
     pub mailboxes: &'a [OpenMailbox],
-    /// Time.
+    /// Where the time comes from.
     pub clock: &'a dyn Clock,
-    /// Asked before every buffer whether to end.
+    /// Receives the progress, and is asked before every buffer whether to stop.
     pub progress: &'a dyn Progress,
-    /// What is found may be written into the ledger.
+    /// Whether results may be written to the ledger.
     pub record: bool,
 }
 
 impl Scrubber<'_> {
-    /// Takes a step of an admitted drive; begins a cycle if none is under way. A step that is cut anywhere is taken
-    /// again: a copy counts as read only after what was found of it is in the ledger.
+    /// Takes a step; begins a cycle if none is under way. A step that is interrupted anywhere is repeated: a copy
+    /// counts as read only after the result is in the ledger.
     pub fn step(
         &self,
         drive: &mut Replica,
@@ -109,7 +109,7 @@ impl Scrubber<'_> {
                 _ => None,
             };
             *unfinished = self.logs(drive, check, cycle, &mount, &mut step)?;
-            // What rotted of the ledger is written again before copies are compared with it.
+            // Lost lines of the ledger are written again before copies are compared with it.
             if step.lost {
                 return self.end_step(drive, cycle, &[], step);
             }
@@ -160,8 +160,8 @@ impl Scrubber<'_> {
         self.end_step(drive, cycle, &verdicts, step)
     }
 
-    /// Reads both logs, or the rest of them: once in a round, before its copies. What is damaged counts as found from
-    /// then on, and is written again by the next pass.
+    /// Reads both logs, or continues with them, once in a cycle and before its copies. The damage counts from then on;
+    /// the next pass writes the lines again.
     fn logs(
         &self,
         drive: &Replica,
@@ -201,7 +201,7 @@ impl Scrubber<'_> {
         verdicts: &[CopyVerdict],
         mut step: ScrubStep,
     ) -> Result<ScrubStep, JobError> {
-        // Lost lines of a log are reason enough to compare every message with this drive again.
+        // After lost lines every message is compared with this drive again.
         if step.lost {
             drive.state.recorded_through = 0;
             self.catalogue.save_replica(&drive.state)?;
@@ -213,8 +213,8 @@ impl Scrubber<'_> {
         Ok(step)
     }
 
-    /// Turns verdicts into ledger lines, and only then remembers in the catalogue what was read, in a cycle if there is
-    /// one. Returns whether a copy is lost that the next pass has to make again.
+    /// Appends what the verdicts require to the ledger, and only then stores in the catalogue what was read, as part of
+    /// a cycle if there is one. Returns whether a copy is lost that the next pass has to make again.
     pub(super) fn keep(
         &self,
         drive: &mut Replica,
@@ -244,9 +244,9 @@ impl Scrubber<'_> {
                     catalogue.copy_in_round(replica, number, cycle)?;
                 }
             }
-            // What may not write to the drive does not save its state either, but for the scrub of whoever serves it.
+            // A command that may not write to the drive must not store its state either: the daemon may be using it.
             if lost && (self.record || cycle.is_some()) {
-                // Every message is compared with this drive again, so that what was lost is copied anew.
+                // Every message is compared with this drive again, so that what was lost is copied again.
                 drive.state.recorded_through = 0;
                 catalogue.save_replica(&drive.state)?;
             }
@@ -255,7 +255,7 @@ impl Scrubber<'_> {
         Ok(lost)
     }
 
-    /// One line for the whole round.
+    /// Writes one line for the whole cycle.
     fn end_cycle(&self, drive: &mut Replica) -> Result<(), JobError> {
         let (catalogue, row) = (self.catalogue, drive.state.row);
         let stamp = self.clock.stamp();
@@ -270,7 +270,7 @@ impl Scrubber<'_> {
         drive.record(catalogue, &stamp, vec![Event::Verified { checked, damaged, absent }])
     }
 
-    /// Holds the messages of a copy that is right against it.
+    /// Compares the messages on the card with a copy that is right.
     fn messages(
         &self,
         copy: &CopyRow,
@@ -286,8 +286,8 @@ impl Scrubber<'_> {
         Ok(None)
     }
 
-    /// Reads a message, or the rest of it, from the card. One that somebody has written to since it was taken in is
-    /// for the next scan to see.
+    /// Reads a message from the card, or the rest of one. A message that somebody has changed since the last scan is
+    /// left to the next one.
     fn message(
         &self,
         row: FileRow,

@@ -1,5 +1,5 @@
-//! One station's bag on an open drive, and the catalogue that remembers it: what most functions here work on.
-//! Only names them; reads and writes nothing by itself.
+//! A station's bag on an open drive, together with the catalogue that remembers it: the context of most functions here.
+//! Reads and writes nothing by itself.
 
 use super::copy::{self, CopyCheck};
 use crate::disk::Volume;
@@ -19,7 +19,7 @@ pub(crate) struct StationBag<'a> {
 }
 
 impl StationBag<'_> {
-    /// A file of the bag by its name in the station's folder.
+    /// The path of a file of the bag, by its name in the station's folder.
     pub(super) fn file(&self, name: &str) -> RelName {
         self.dir.join(&RelName::fixed(name))
     }
@@ -29,7 +29,7 @@ impl StationBag<'_> {
         copy::hash(self.volume, self.dir, payload, longest)
     }
 
-    /// How a person calls the drive.
+    /// The drive's name for a person.
     pub(super) fn shown(&self) -> String {
         self.volume.facts().shown.clone()
     }

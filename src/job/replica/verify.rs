@@ -1,5 +1,5 @@
-//! Reads everything on a drive again in one go: a scrub without steps, which a person waits for.
-//! Never repairs: a damaged copy is made again by the next mirror pass, under a new number.
+//! Reads everything on a drive again in one go: a scrub without steps, for a person who waits. Repairs nothing: the
+//! next mirror pass makes a damaged copy again, under a new number.
 
 use super::log_check::{LogCheck, Logs};
 use super::open::Replica;
