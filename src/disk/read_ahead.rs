@@ -1,5 +1,5 @@
 //! Reads a list of files ahead of whoever uses them: files are opened before their turn, so that the medium is already
-//! asked for them, and one or more threads may read. Never changes the order of the results.
+//! asked for them, and one or more threads may read. Keeps the order of the results.
 
 use std::collections::VecDeque;
 use std::fmt;
@@ -8,9 +8,9 @@ use std::sync::mpsc::{Receiver, sync_channel};
 /// How a list is read.
 #[derive(Debug, Clone, Copy)]
 pub struct ReadAhead {
-    /// Threads that read; 0: the caller's own, so that a history of the simulator can be repeated.
+    /// Threads that read; 0 reads on the caller's thread, so that a history of the simulator can be repeated.
     pub readers: usize,
-    /// Files that each reader opens, and results that it keeps, ahead of their turn.
+    /// Files that each reader opens, and results that it may hold, ahead of their turn.
     pub window: usize,
 }
 
@@ -33,8 +33,8 @@ impl fmt::Display for ReaderFault {
 }
 
 impl ReadAhead {
-    /// Opens and reads every job, and gives the results to `take` on the caller's thread, in the order of the jobs,
-    /// until it wants no more (`false`) or fails.
+    /// Opens and reads every job, and passes the results to `take` on the caller's thread, in the order of the jobs,
+    /// until `take` returns `false` or an error.
     pub fn run<J: Sync, O, R: Send, E: From<ReaderFault>>(
         self,
         jobs: &[J],
@@ -94,7 +94,7 @@ impl ReadAhead {
     }
 }
 
-/// Takes the results of several readers, of which each has every nth job.
+/// Takes results from the readers in turn: with n of them, each reads every nth job.
 fn in_turn<J, R, E: From<ReaderFault>>(
     jobs: &[J],
     readers: &[Receiver<R>],

@@ -1,34 +1,34 @@
-//! Reads messages back from the drives: of each the first copy that proves right, piece by piece.
-//! Never writes to a drive, and never calls a message right before its last byte was hashed.
+//! Reads messages back from the drives, in pieces: of each the first copy that is right. Writes to no drive, and calls
+//! no message right before its last byte was hashed.
 
 use super::RestoreSources;
 use crate::disk::{DiskError, Pieces, ReadFrom, Staged, Trouble, Volume};
 use crate::job::JobError;
 use crate::model::{Hasher, Identity, RelName};
 
-/// The copies there are of one message, those known good first.
+/// The copies of one message, those known to be good first.
 pub(super) struct CopyReader<'a> {
     identity: Identity,
     at: Vec<(&'a dyn Volume, RelName)>,
 }
 
-/// What comes of reading one message, until its end.
+/// A result of reading one message; the last one is its end.
 pub(super) enum CopyChunk {
-    /// Some bytes of a copy. Where it `begins`, those of the copy before were not right.
+    /// Bytes of a copy. If it `begins`, the bytes before it were of a wrong copy.
     Bytes { begins: bool, bytes: Vec<u8> },
-    /// Nothing more comes.
+    /// Nothing more follows.
     End(ReadEnd),
 }
 
 /// How reading one message ended.
 pub(super) enum ReadEnd {
-    /// The bytes since the last beginning are the message; whether they are those of the first copy.
+    /// The bytes since the last beginning are the message; `first` if they are of the first copy.
     Right { first: bool },
-    /// No copy is right; whether there is one at all.
+    /// No copy is right; `seen` if any exists.
     NotToBeHad { seen: bool },
 }
 
-/// Writes the bytes of a piece behind those of the same copy.
+/// Writes bytes of a copy to a staged file.
 pub(super) fn write(staged: &mut Staged, begins: bool, bytes: &[u8]) -> Result<(), DiskError> {
     if begins {
         staged.begin_anew()?;
@@ -51,7 +51,8 @@ impl<'a> CopyReader<'a> {
         Ok(Self { identity, at: at.collect() })
     }
 
-    /// Reads the first copy that is right. `give` takes each piece, and says whether more is wanted.
+    /// Reads the first copy that is right. Passes each piece to `give`, which returns whether to continue; so does
+    /// this.
     pub(super) fn read(&self, give: &mut impl FnMut(CopyChunk) -> bool) -> bool {
         let mut seen = false;
         for (tried, (volume, at)) in self.at.iter().enumerate() {
@@ -84,7 +85,7 @@ impl<'a> CopyReader<'a> {
             let (begins, mut bytes) = (pieces.at() == 0, Vec::new());
             match pieces.next(&mut bytes) {
                 Ok(_) if pieces.at() <= self.identity.bytes => {}
-                // A copy that is too long, or cannot be read to its end, is a bad one, and the next is tried.
+                // A copy that is too long or cannot be read to its end is bad, and the next is tried.
                 _ => return CopyRead::Wrong,
             }
             hasher.update(&bytes);

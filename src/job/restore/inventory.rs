@@ -1,5 +1,5 @@
-//! What drives have to offer: their stations, the mailboxes of each, how much and how new.
-//! Never writes anything, and never reads more than the logs and a few copies.
+//! What drives hold: their stations, the mailboxes of each, how much and how new. Writes nothing, and reads no more
+//! than the logs and a few copies.
 
 use super::{RestoreSources, gather};
 use crate::disk::{Access, ReadFrom};
@@ -13,9 +13,9 @@ use crate::model::{Clock, MailboxName, StationName};
 use std::collections::HashMap;
 use std::time::Duration;
 
-/// Copies read to see how quick the drives are.
+/// Copies read to measure how fast the drives are.
 const PACED_BY: usize = 32;
-/// Not for longer than this.
+/// The measurement takes no longer than this.
 const PACED_FOR: Duration = Duration::from_millis(500);
 
 /// A station, as the drives know it.
@@ -24,15 +24,15 @@ pub struct Inventory {
     pub station: StationName,
     /// Its mailboxes.
     pub mailboxes: Vec<OfferedStation>,
-    /// Where the drives are that hold it, for a person, and how the copies on each stand.
+    /// The places of the drives that hold it, for a person, with the state of the copies on each.
     pub drives: Vec<(String, CopyCounts)>,
-    /// The ledger of each of them is whole.
+    /// Whether the ledger of every such drive is whole.
     pub ledgers_whole: bool,
 }
 
-/// A mailbox of it.
+/// One of its mailboxes.
 pub struct OfferedStation {
-    /// Its row in the gathered catalogue.
+    /// Its row in the catalogue of the restore.
     pub row: i64,
     /// Its name.
     pub name: MailboxName,
@@ -40,18 +40,18 @@ pub struct OfferedStation {
     pub messages: u64,
     /// Bytes of them.
     pub bytes: u64,
-    /// Headers of the one that came last, if a copy of it can be read.
+    /// Headers of the latest message, if a copy of it can be read.
     pub newest: Option<Headers>,
 }
 
 impl Inventory {
-    /// Messages of all mailboxes.
+    /// Messages of all its mailboxes.
     pub fn messages(&self) -> u64 {
         self.mailboxes.iter().map(|mailbox| mailbox.messages).sum()
     }
 }
 
-/// What has been gathered of one station.
+/// What the opened drives hold of their station.
 pub fn inventory(sources: &RestoreSources) -> Result<Inventory, JobError> {
     let (catalogue, station) = (&sources.catalogue, &sources.station);
     let named = catalogue.mailboxes_told(station)?;
@@ -85,7 +85,7 @@ pub fn inventory(sources: &RestoreSources) -> Result<Inventory, JobError> {
     Ok(Inventory { station: station.clone(), mailboxes, drives, ledgers_whole })
 }
 
-/// What the drives hold, station by station. What cannot be read of one of them is said by whoever reads it whole.
+/// What the drives hold, station by station. Whoever restores a station reports what cannot be read of it.
 pub fn offers(drives: &[DriveRef], clock: &dyn Clock) -> Result<Vec<Inventory>, JobError> {
     let mut names = Vec::new();
     for place in drives {
@@ -97,8 +97,7 @@ pub fn offers(drives: &[DriveRef], clock: &dyn Clock) -> Result<Vec<Inventory>, 
     names.iter().map(|station| inventory(&gather(drives, station, clock)?)).collect()
 }
 
-/// How long reading everything takes, by the pace of a few copies read from the medium; none if there are too few
-/// to tell.
+/// How long reading everything takes, at the pace of a few copies read from the medium; none if they are too few.
 pub fn pace(
     sources: &RestoreSources,
     messages: u64,
@@ -115,7 +114,7 @@ pub fn pace(
             let at = drive.dir.join(&copy.name.to_rel());
             let Ok(mut source) = drive.volume.read(&at, 0, ReadFrom::Medium) else { continue };
             let mut buffer = vec![0; COPY_BUFFER_BYTES];
-            // One that cannot be read takes its time all the same.
+            // A copy that cannot be read takes time all the same.
             while source.read(&mut buffer).is_ok_and(|got| got > 0) {}
             read += 1;
         }

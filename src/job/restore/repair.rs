@@ -1,6 +1,5 @@
-//! Puts the good version of one message back at its place, where the card has changed it by itself.
-//! Never overwrites: the damaged file is kept beside under another name, and a file that anybody may have written
-//! to is left alone.
+//! Puts the good version of one message back at its place if the card has changed the message by itself. Overwrites
+//! nothing: the damaged file is kept under another name, and a file that anybody may have written to is left alone.
 
 use super::conflict_name::conflict_name;
 use super::copy_reader::{self, CopyChunk, CopyReader, ReadEnd};
@@ -15,12 +14,12 @@ use crate::job::catalogue::{RestoreItem, Role};
 use crate::model::message::FileFacts;
 use crate::model::{Digest, Identity, RelName};
 
-/// What was done.
+/// The result of a repair.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Repaired {
     /// Where the damaged file is now.
     pub beside: RelName,
-    /// What stands at the message's place again.
+    /// The content at the message's place now.
     pub good: Identity,
 }
 
@@ -62,7 +61,7 @@ pub fn repair(
     Ok(Repaired { beside: exchanged?, good })
 }
 
-/// Gives the damaged file another name and the good one its own.
+/// Gives the damaged file another name, and the good one its own.
 fn exchange(
     target: &TargetDir,
     staged: &RelName,
@@ -71,16 +70,16 @@ fn exchange(
 ) -> Result<RelName, JobError> {
     target.sync_all()?;
     let kept = free_name(target, path, damaged)?;
-    // Between the two names there is a moment in which only the kept one is there; after a power failure then, a
-    // restore puts the good one back.
+    // Between the two renames only the kept file exists; after a power failure at that moment, a restore puts the good
+    // one back.
     named(target.place(path, &kept)?, &kept)?;
     named(target.place(staged, path)?, path)?;
     target.sync_all()?;
     Ok(kept)
 }
 
-/// What the damaged file is. It is one if the drives were told that it is suspect, or if it has the length and the
-/// time of the good one, which no writer leaves; one that the card does not give any more is damaged too.
+/// The digest of the damaged file. It is damaged if the ledgers call it suspect, or if it has the length and the time
+/// of the good one, which no writer leaves; also if the card does not return its bytes any more.
 fn damaged(
     sources: &RestoreSources,
     target: &TargetDir,
@@ -110,9 +109,9 @@ fn damaged(
     }
 }
 
-/// A name beside the message's that nothing has yet.
+/// A free name next to the message's.
 fn free_name(target: &TargetDir, path: &RelName, damaged: Digest) -> Result<RelName, DiskError> {
-    // A second one only after a repair of the same damage, which came back.
+    // A second one is needed only after a repair of the same damage, which came back.
     let mut name = conflict_name(path, &damaged);
     for _ in 0..8 {
         if target.look(&name)? == EntryStat::Gone {
@@ -130,7 +129,7 @@ fn named(placing: Placing, name: &RelName) -> Result<(), DiskError> {
     }
 }
 
-/// Writes the good version under a passing name, from the first copy that proves right as it is read.
+/// Writes the good version under a temporary name, from the first copy that is right.
 fn stage(
     sources: &RestoreSources,
     target: &TargetDir,
