@@ -155,8 +155,8 @@ pub(crate) fn hash_piece(
     }
 }
 
-/// Reads and hashes many copies, and returns what each is, in order. A few are opened ahead, so that the medium is asked
-/// for the next ones while one is hashed; and two read at once where there are many and the drive allows it.
+/// Reads and hashes many copies, and returns the results in order. A few are opened ahead, so that the medium is asked
+/// for the next ones while one is hashed; if there are many and the drive allows it, two threads read.
 pub(crate) fn hash_all(
     volume: &dyn Volume,
     dir: &RelName,
