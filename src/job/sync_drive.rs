@@ -171,45 +171,38 @@ pub fn open(
 ) -> Result<Replica, JobError> {
     let volume = drive.volume_source.open(access)?;
     let mount = session_of(&clock.stamp(), &*volume);
-    admitted(catalogue, station, drive, volume, access, present_drives, clock)
-        .inspect_err(|error| note_lost_pages(catalogue, error, &mount))
-}
-
-fn admitted(
-    catalogue: &Catalogue,
-    station: &StationName,
-    drive: &DriveRef,
-    volume: Box<dyn Volume>,
-    access: Access,
-    present_drives: &PresentDrives,
-    clock: &dyn Clock,
-) -> Result<Replica, JobError> {
-    let mut copied = None;
-    let here = &|| present_drives.here(&drive.volume_source);
-    if access == Access::Write {
-        refuse_forgotten(catalogue, &*volume)?;
-        may_be_written(&*volume)?;
-    }
-    not_as_another(catalogue, &*volume)?;
-    serial_is_read(catalogue, drive, &*volume)?;
-    let comes = check_acceptance(catalogue, drive, &*volume, access, here, clock)?;
-    match (access, comes) {
-        (Access::Write, Acceptance::As(Begin::Known)) => {
-            present_drives.meet_known(drive, &*volume)?
+    let opened = || -> Result<Replica, JobError> {
+        let mut copied = None;
+        let here = &|| present_drives.here(&drive.volume_source);
+        if access == Access::Write {
+            refuse_forgotten(catalogue, &*volume)?;
+            may_be_written(&*volume)?;
         }
-        (Access::Write, _) => copied = present_drives.resolve(catalogue, drive, &*volume, clock)?,
-        (Access::Read, _) => present_drives.meet_to_look(catalogue, drive, &*volume)?,
-    }
-    let begin = comes.begin();
-    let (label, at) = (drive.label.as_str(), drive.at.as_slice());
-    let asked = OpenOptions { station, access, begin, label, at, taken_for: None, here, clock };
-    let mut admitted = open_replica(catalogue, volume, &asked)?;
-    present_drives.note(admitted.id, drive, admitted.volume.facts());
-    admitted.findings.extend(copied);
-    if access == Access::Write {
-        admitted.findings.extend(comes.note(catalogue, &admitted, drive, clock)?);
-    }
-    Ok(admitted)
+        not_as_another(catalogue, &*volume)?;
+        serial_is_read(catalogue, drive, &*volume)?;
+        let acceptance = check_acceptance(catalogue, drive, &*volume, access, here, clock)?;
+        match (access, acceptance) {
+            (Access::Write, Acceptance::As(Begin::Known)) => {
+                present_drives.meet_known(drive, &*volume)?
+            }
+            (Access::Write, _) => {
+                copied = present_drives.resolve(catalogue, drive, &*volume, clock)?
+            }
+            (Access::Read, _) => present_drives.meet_to_look(catalogue, drive, &*volume)?,
+        }
+        let begin = acceptance.begin();
+        let (label, at) = (drive.label.as_str(), drive.at.as_slice());
+        let options =
+            OpenOptions { station, access, begin, label, at, taken_for: None, here, clock };
+        let mut admitted = open_replica(catalogue, volume, &options)?;
+        present_drives.note(admitted.id, drive, admitted.volume.facts());
+        admitted.findings.extend(copied);
+        if access == Access::Write {
+            admitted.findings.extend(acceptance.note(catalogue, &admitted, drive, clock)?);
+        }
+        Ok(admitted)
+    };
+    opened().inspect_err(|error| note_lost_pages(catalogue, error, &mount))
 }
 
 /// Whether the owner and the mount allow writing to a drive.

@@ -115,3 +115,67 @@ impl CopyVerdict {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::disk::Trouble;
+
+    const STATES: [CopyState; 6] = [
+        CopyState::Claimed,
+        CopyState::Good,
+        CopyState::Damaged,
+        CopyState::Missing,
+        CopyState::Debris,
+        CopyState::Adopted,
+    ];
+
+    fn verdict(state: CopyState, found: CopyCheck) -> CopyVerdict {
+        let name = "data/0001/00000042.EML".parse().unwrap();
+        found.judge(&CopyRow { name, content: 7, identity: Identity::of(b"mail"), state })
+    }
+
+    #[test]
+    fn a_right_copy_counts_again_and_needs_a_line_only_if_it_did_not_count() {
+        for state in STATES {
+            let verdict = verdict(state, CopyCheck::Is(Identity::of(b"mail")));
+            let counted = [CopyState::Good, CopyState::Adopted, CopyState::Debris].contains(&state);
+            assert!(verdict.is_good() && !verdict.is_loss() && verdict.finding().is_none());
+            assert_eq!(verdict.state(), if counted { state } else { CopyState::Good }, "{state:?}");
+            let sound = matches!(verdict.event(), Some(Event::Sound { .. }));
+            assert_eq!((sound, verdict.is_new()), (!counted, !counted), "{state:?}");
+        }
+    }
+
+    #[test]
+    fn a_bad_copy_needs_a_line_unless_it_is_known_to_be_as_bad() {
+        let other = Identity::of(b"male");
+        for (found, state, digest) in [
+            (CopyCheck::Is(other), CopyState::Damaged, Some(other.digest)),
+            (CopyCheck::Unreadable(Trouble::Failing), CopyState::Damaged, None),
+            (CopyCheck::Unreadable(Trouble::Refused), CopyState::Damaged, None),
+            (CopyCheck::OtherLength, CopyState::Damaged, None),
+            (CopyCheck::Absent, CopyState::Missing, None),
+        ] {
+            for before in STATES {
+                let verdict = verdict(before, found);
+                let payload = verdict.copy().name;
+                assert!(!verdict.is_good());
+                assert_eq!(verdict.state(), state);
+                assert_eq!(verdict.is_loss(), before != CopyState::Debris);
+                let expected = verdict.copy().identity.digest;
+                let (event, finding) = match state {
+                    CopyState::Missing => (Event::Absent { payload }, Finding::Missing { payload }),
+                    _ => (
+                        Event::Damaged { payload, found: digest },
+                        Finding::Damaged { payload, expected, found: digest },
+                    ),
+                };
+                assert_eq!(verdict.event(), (before != state).then_some(event), "{before:?}");
+                assert_eq!(verdict.finding(), Some(finding));
+            }
+        }
+        assert!(verdict(CopyState::Good, CopyCheck::Unreadable(Trouble::Failing)).is_read_error());
+        assert!(!verdict(CopyState::Good, CopyCheck::Unreadable(Trouble::Refused)).is_read_error());
+    }
+}
