@@ -142,7 +142,7 @@ impl Staged {
     }
 
     /// Discards what was written so far: it was not right.
-    pub fn begin_anew(&mut self) -> Result<(), DiskError> {
+    pub fn restart(&mut self) -> Result<(), DiskError> {
         if self.offset > 0 {
             rustix::fs::ftruncate(&self.fd, 0)
                 .map_err(|errno| DiskError::new("write", &self.name, errno))?;

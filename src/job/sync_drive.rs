@@ -6,8 +6,8 @@ use super::catalogue::{Catalogue, DriveRowId, KnownHow};
 use super::mailboxes::ConfirmedMailbox;
 use super::mirror::{OpenMailbox, Pass, PassReport};
 use super::replica::{
-    Acceptance, Begin, OpenOptions, PresentDrives, Replica, check_acceptance, compare,
-    not_as_another, note_lost_pages, open_replica, refuse_forgotten, serial_is_read, session_of,
+    Acceptance, Begin, OpenOptions, PresentDrives, Replica, check_acceptance, check_refused,
+    check_serial, compare, note_lost_pages, open_replica, refuse_forgotten, session_of,
 };
 use super::verdict::Counts;
 use super::{DriveRef, JobError, Progress};
@@ -176,19 +176,19 @@ pub fn open(
         let here = &|| present_drives.here(&drive.volume_source);
         if access == Access::Write {
             refuse_forgotten(catalogue, &*volume)?;
-            may_be_written(&*volume)?;
+            check_writable(&*volume)?;
         }
-        not_as_another(catalogue, &*volume)?;
-        serial_is_read(catalogue, drive, &*volume)?;
+        check_refused(catalogue, &*volume)?;
+        check_serial(catalogue, drive, &*volume)?;
         let acceptance = check_acceptance(catalogue, drive, &*volume, access, here, clock)?;
         match (access, acceptance) {
             (Access::Write, Acceptance::As(Begin::Known)) => {
-                present_drives.meet_known(drive, &*volume)?
+                present_drives.register_known(drive, &*volume)?
             }
             (Access::Write, _) => {
                 copied = present_drives.resolve(catalogue, drive, &*volume, clock)?
             }
-            (Access::Read, _) => present_drives.meet_to_look(catalogue, drive, &*volume)?,
+            (Access::Read, _) => present_drives.register_read_only(catalogue, drive, &*volume)?,
         }
         let begin = acceptance.begin();
         let (label, at) = (drive.label.as_str(), drive.at.as_slice());
@@ -206,7 +206,7 @@ pub fn open(
 }
 
 /// Whether the owner and the mount allow writing to a drive.
-fn may_be_written(volume: &dyn Volume) -> Result<(), JobError> {
+fn check_writable(volume: &dyn Volume) -> Result<(), JobError> {
     let at = &volume.facts().shown;
     if is_skipped(volume) {
         return Err(JobError::SkipFile { at: at.clone() });

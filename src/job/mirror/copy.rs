@@ -52,7 +52,7 @@ pub(super) fn write_copies<'a>(
         &jobs,
         |_| (),
         |(item, dir), ()| match &item.peer_copy {
-            Some(peer_copy) => borrow(peer_copy, item),
+            Some(peer_copy) => fetch_peer_copy(peer_copy, item),
             None => fetch(*dir, item),
         },
         |(item, _), fetched| {
@@ -97,7 +97,7 @@ fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
 }
 
 /// Reads a copy on another drive, and checks its hash on the way.
-fn borrow(peer_copy: &PeerCopy, item: &CopyItem) -> Fetched {
+fn fetch_peer_copy(peer_copy: &PeerCopy, item: &CopyItem) -> Fetched {
     let read = || -> Result<Fetched, DiskError> {
         let at = peer_copy.dir.join(&peer_copy.payload.to_rel());
         let mut source = peer_copy.volume.read(&at, 0, ReadFrom::Medium)?;

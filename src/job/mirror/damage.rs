@@ -39,7 +39,7 @@ fn version_before<'a>(
 /// How a new version looks damaged in comparison with the drive's copy, if it does: a card leaves such a file when
 /// blocks were never written. The scan finds some of these with the catalogue; a catalogue built anew knows no earlier
 /// version.
-pub(super) fn found(
+pub(super) fn suspicion(
     pass: &Pass<'_>,
     (drive, stands): (&Replica, &[AssertedRow]),
     row: &FileRow,
@@ -54,14 +54,14 @@ pub(super) fn found(
         _ if old.bytes == 0 || old == *new => None,
         0 => Some(Suspicion::Emptied),
         _ if ends_in_nul(pass, row, new.bytes)? => Some(Suspicion::NulFilled),
-        _ => match left_of(pass, drive, row, (good, &old), new, batch)? {
-            Compared::Is(why) => Some(why),
-            Compared::IsNot => {
+        _ => match compare_with_copy(pass, drive, row, (good, &old), new, batch)? {
+            Compared::Damage(why) => Some(why),
+            Compared::Another => {
                 let at = pass.clock.stamp().time.seconds;
                 batch.learnt |= pass.catalogue.settle_as_replaced(row, good, at)?;
                 None
             }
-            Compared::Not => None,
+            Compared::Unknown => None,
         },
     };
     let Some(why) = why else { return Ok(None) };
@@ -91,17 +91,17 @@ fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobEr
 /// The result of comparing a new version with the copy of the one before.
 enum Compared {
     /// The new version is what a card left of the old one.
-    Is(Suspicion),
+    Damage(Suspicion),
     /// The new version is another one.
-    IsNot,
+    Another,
     /// The new version does not look damaged, or the two could not be compared.
-    Not,
+    Unknown,
 }
 
 /// Decides whether a version that is shorter, or has a block of NUL, is what a card left of one whose copy the drive
 /// has. If that copy cannot be read, the question stays open: the new version is copied like any other, and a ledger
 /// line records that the old copy is lost.
-fn left_of(
+fn compare_with_copy(
     pass: &Pass<'_>,
     drive: &Replica,
     row: &FileRow,
@@ -111,18 +111,18 @@ fn left_of(
 ) -> Result<Compared, JobError> {
     let is_holed = new.bytes <= old.bytes && has_nul_block(pass, row)?;
     if new.bytes >= old.bytes && !is_holed {
-        return Ok(Compared::Not);
+        return Ok(Compared::Unknown);
     }
     let CopyStatus::Good(payload) = pass.catalogue.held(drive.state.row, good)? else {
-        return Ok(Compared::Not);
+        return Ok(Compared::Unknown);
     };
     if let Ok(beginning) = beginning(drive, payload, new.bytes) {
         if beginning == *new {
-            return Ok(Compared::Is(Suspicion::CutShort));
+            return Ok(Compared::Damage(Suspicion::CutShort));
         }
         return Ok(match is_holed && is_all_but_nul(pass, drive, row, payload)? {
-            true => Compared::Is(Suspicion::NulFilled),
-            false => Compared::IsNot,
+            true => Compared::Damage(Suspicion::NulFilled),
+            false => Compared::Another,
         });
     }
     // Decides whether the copy alone is at fault: an error of the whole drive ends the pass.
@@ -130,12 +130,12 @@ fn left_of(
     let verdict = drive.hash(payload, old.bytes)?.judge(&copy);
     verdict.note_drive(pass.catalogue, &drive.state)?;
     batch.notes.extend(verdict.event());
-    Ok(Compared::Not)
+    Ok(Compared::Unknown)
 }
 
 /// Passes a message on the card to `each`, in whole blocks except for the last. Returns `false` if the message cannot
 /// be read or `each` does.
-fn all_of(
+fn each_block(
     pass: &Pass<'_>,
     row: &FileRow,
     mut each: impl FnMut(&[u8]) -> bool,
@@ -154,7 +154,7 @@ fn all_of(
 
 fn has_nul_block(pass: &Pass<'_>, row: &FileRow) -> Result<bool, JobError> {
     let mut found = false;
-    all_of(pass, row, |bytes| {
+    each_block(pass, row, |bytes| {
         found = any_nul_block(bytes);
         !found
     })?;
@@ -171,7 +171,7 @@ fn is_all_but_nul(
     let at = drive.dir.join(&payload.to_rel());
     let Ok(mut source) = drive.volume.read(&at, 0, ReadFrom::Anywhere) else { return Ok(false) };
     let mut good = vec![0; COPY_BUFFER_BYTES];
-    all_of(pass, row, |bytes| {
+    each_block(pass, row, |bytes| {
         let good = &mut good[..bytes.len()];
         let got = read_full(&mut *source, good);
         let blocks = bytes.chunks(NUL_BLOCK_BYTES).zip(good.chunks(NUL_BLOCK_BYTES));

@@ -58,7 +58,7 @@ pub(super) fn arrival(
     let suspect = match (row.suspect, standing) {
         (Some(why), _) => Some(why),
         (None, Some(known)) if known.suspect.is_none() => None,
-        (None, _) => damage::found(pass, (drive, &stands), row, content, &identity, batch)?,
+        (None, _) => damage::suspicion(pass, (drive, &stands), row, content, &identity, batch)?,
     };
     if let (CopyStatus::Good(_), Some(known)) = (held, standing) {
         let same = known.suspect == suspect
@@ -164,14 +164,14 @@ pub(super) fn departure(
     let mut needs = match followed(pass, drive, batch, row, heir.as_ref())? {
         Followed::NotYet => return Ok(Step::Defer),
         Followed::With(copied) => Some(copied),
-        Followed::Told => None,
+        Followed::Already => None,
     };
     let mut to = match &heir {
-        Some(heir) => told_place(pass, drive, batch, heir, needs.as_ref())?,
+        Some(heir) => place_on_drive(pass, drive, batch, heir, needs.as_ref())?,
         None => None,
     };
     if catalogue.is_somewhere(content)? {
-        let known = told_elsewhere(pass, drive, batch, content)?;
+        let known = any_place_on_drive(pass, drive, batch, content)?;
         let copied = needs.clone().or_else(|| batch.copied_place_of(content));
         let same = match (known, copied) {
             (Some(known), _) => known,
@@ -199,7 +199,7 @@ pub(super) fn departure(
 /// Whether a drive has what came after a message that left.
 enum Followed {
     /// It has, or nothing came after it.
-    Told,
+    Already,
     /// It will have once this copy is made.
     With(ContentAt),
     /// It has not.
@@ -215,12 +215,12 @@ fn followed(
     row: &DepartedRow,
     heir: Option<&ContentAt>,
 ) -> Result<Followed, JobError> {
-    let now = replacement(pass, row)?;
-    let mut followed = Followed::Told;
+    let now = content_there_now(pass, row)?;
+    let mut followed = Followed::Already;
     for (place, elsewhere) in
         heir.map(|h| (h, true)).into_iter().chain(now.as_ref().map(|n| (n, false)))
     {
-        if is_told(pass, drive, batch, place, elsewhere)? {
+        if is_on_drive(pass, drive, batch, place, elsewhere)? {
             continue;
         }
         let copied = match elsewhere && !batch.copies_to(place) {
@@ -228,7 +228,7 @@ fn followed(
             false => Some(place.clone()).filter(|place| batch.copies_to(place)),
         };
         followed = match (followed, copied) {
-            (Followed::Told, Some(copied)) => Followed::With(copied),
+            (Followed::Already, Some(copied)) => Followed::With(copied),
             // The line can wait for one copy only.
             (Followed::With(other), Some(copied)) if other == copied => Followed::With(copied),
             _ => return Ok(Followed::NotYet),
@@ -238,7 +238,7 @@ fn followed(
 }
 
 /// Whether the drive has a content, and its ledger says that it is at a location, or at (or missing from) `elsewhere`.
-fn is_told(
+fn is_on_drive(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
@@ -259,7 +259,7 @@ fn is_told(
 
 /// The location by which a ledger says what followed a message, or will say so once a copy is made: the message's own,
 /// or another one that has the content.
-fn told_place(
+fn place_on_drive(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
@@ -274,11 +274,11 @@ fn told_place(
     if let Some(copied) = copied.filter(|copied| copied.2 == *content) {
         return Ok(Some(copied.clone()));
     }
-    told_elsewhere(pass, drive, batch, *content)
+    any_place_on_drive(pass, drive, batch, *content)
 }
 
 /// Any location that a ledger, or a line of this batch, asserts for a content, present or missing.
-fn told_elsewhere(
+fn any_place_on_drive(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
@@ -290,7 +290,7 @@ fn told_elsewhere(
 }
 
 /// What is at the location of a replaced message now, if anything is: without it, the version before is all there is.
-fn replacement(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<ContentAt>, JobError> {
+fn content_there_now(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<ContentAt>, JobError> {
     if row.why != Departed::Replaced {
         return Ok(None);
     }

@@ -101,7 +101,7 @@ impl Pass<'_> {
 fn open(others: &PresentDrives, id: DriveId, drive: &Replica) -> Option<Arc<dyn Volume>> {
     match id == drive.id {
         true => None,
-        false => others.lend(id).map(Arc::from),
+        false => others.open_other(id).map(Arc::from),
     }
 }
 

@@ -157,7 +157,7 @@ impl Run<'_, '_> {
                         }
                     }
                 }
-                if !self.goes_on()? {
+                if !self.commit_if_full()? {
                     return Ok(false);
                 }
             }
@@ -179,7 +179,7 @@ impl Run<'_, '_> {
                 if let Step::Assert(event, place) = step {
                     self.assert(event, place);
                 }
-                if !self.goes_on()? {
+                if !self.commit_if_full()? {
                     return Ok(false);
                 }
             }
@@ -220,7 +220,7 @@ impl Run<'_, '_> {
                     continue;
                 }
                 deferred |= self.departure(row)?;
-                if !self.goes_on()? {
+                if !self.commit_if_full()? {
                     return Ok((true, deferred));
                 }
             }
@@ -229,7 +229,7 @@ impl Run<'_, '_> {
             for row in self.pass.catalogue.departed_for(place, from)? {
                 deferred |= self.departure(&row)?;
             }
-            if !self.goes_on()? {
+            if !self.commit_if_full()? {
                 return Ok((true, deferred));
             }
         }
@@ -293,7 +293,7 @@ impl Run<'_, '_> {
     }
 
     /// Commits the batch if it is full. `false`: a stop was requested.
-    fn goes_on(&mut self) -> Result<bool, JobError> {
+    fn commit_if_full(&mut self) -> Result<bool, JobError> {
         if !self.size.is_full(&self.batch) {
             return Ok(true);
         }

@@ -1,7 +1,7 @@
 //! Decides whether a drive may be used, before anything on it is believed or written: a drive's own claim that it is
 //! ours counts for nothing.
 
-use super::evidence::{named, nothing_there};
+use super::evidence::{named, note_nothing_there};
 use super::id_recovery;
 use super::identity::{self, IdFile};
 use super::match_drive::{DriveMatch, match_drive};
@@ -86,12 +86,12 @@ pub(crate) fn check_acceptance(
         };
     }
     // A drive that cannot be written does not use up the leave.
-    let may_be_written = access == Access::Write && !matches!(known, IdFile::Newer(..));
-    if may_be_written && catalogue.take_leave(&facts.mount, clock)? {
+    let check_writable = access == Access::Write && !matches!(known, IdFile::Newer(..));
+    if check_writable && catalogue.take_leave(&facts.mount, clock)? {
         return Ok(Acceptance::LetIn);
     }
     if matches!(known, IdFile::Nothing) {
-        nothing_there(catalogue, volume, &here(), clock.stamp().time)?;
+        note_nothing_there(catalogue, volume, &here(), clock.stamp().time)?;
     }
     Err(JobError::NotAccepted { at: at() })
 }

@@ -42,7 +42,7 @@ pub(super) fn reserve(
 
 /// Fails if a drive that reports a missing file does not answer otherwise. A stick that was just pulled may report so
 /// as long as its mount exists; a read from the medium tells that case from a log that is gone.
-pub(super) fn still_answers(volume: &dyn Volume) -> Result<(), JobError> {
+pub(super) fn check_answers(volume: &dyn Volume) -> Result<(), JobError> {
     volume.present()?;
     let id = RelName::fixed(bag::DRIVE_FILE);
     if volume.length(&id)?.is_some() {

@@ -115,7 +115,7 @@ impl PartialHash {
 
     /// Continues for at most `most` bytes, or until `stop` returns true, which is called before each buffer. `longest`
     /// bounds a file that grew without end.
-    pub(crate) fn go_on(
+    pub(crate) fn advance(
         mut self,
         source: &mut dyn Source,
         longest: u64,
@@ -147,7 +147,7 @@ pub(crate) fn hash_piece(
 ) -> Result<Result<CopyCheck, PartialHash>, JobError> {
     let read = volume
         .read(&dir.join(&payload.to_rel()), part.at, ReadFrom::Medium)
-        .and_then(|mut source| part.go_on(&mut *source, longest, most, stop));
+        .and_then(|mut source| part.advance(&mut *source, longest, most, stop));
     match read {
         Ok(HashStep::Done(identity)) => Ok(Ok(CopyCheck::Is(identity))),
         Ok(HashStep::More(part)) => Ok(Err(part)),

@@ -50,7 +50,7 @@ struct Holds {
 impl Evidence<'_> {
     /// Gives the drive a row, and records what it says of others. In one transaction: of two drives discovered at the
     /// same time one comes first, and then the other counts as present, or its replacement is undone.
-    pub(super) fn see(
+    pub(super) fn record(
         &self,
         id: DriveId,
         found: &FoundDrive<'_>,
@@ -61,7 +61,8 @@ impl Evidence<'_> {
             Some(_) => None,
             None => Some(self.holds(id)?),
         };
-        self.catalogue.write_transaction(|| self.judged(id, found, holds.as_ref(), findings))
+        self.catalogue
+            .write_transaction(|| self.record_in_transaction(id, found, holds.as_ref(), findings))
     }
 
     /// Reads the contents of a drive whose id was never seen before. One that got a second id because it is a copy
@@ -84,7 +85,7 @@ impl Evidence<'_> {
     /// folder of the system's own device are one. A drive with an unknown id that continues the ledger of a known,
     /// absent drive is that drive with a rotten id, or a copy of it: until the known one is seen, its copies do not
     /// count in addition.
-    fn judged(
+    fn record_in_transaction(
         &self,
         id: DriveId,
         found: &FoundDrive<'_>,
@@ -105,7 +106,7 @@ impl Evidence<'_> {
         let is_other = |drive: &&DriveRow| drive.id != id && drive.id != DriveId::NONE;
         for other in drives.iter().filter(is_other) {
             let is_here = here.contains(&other.id);
-            let Some(how) = self.stands_where(own, found, other, is_here)? else { continue };
+            let Some(how) = self.how_replaced(own, found, other, is_here)? else { continue };
             takes_a_place = true;
             let known = other.replaced.as_ref().is_some_and(|r| r.how.is_sure());
             if !known && other.forgotten.is_none() {
@@ -121,14 +122,14 @@ impl Evidence<'_> {
                 findings.push(Finding::HasLedgerOf { other: named(other) });
             }
             if holds.nothing {
-                self.ask_about_the_place(own, before.as_ref().filter(is_absent), findings)?;
+                self.ask_about_place(own, before.as_ref().filter(is_absent), findings)?;
             }
         }
         catalogue.settle_counts(row)?;
         Ok(row)
     }
 
-    fn stands_where(
+    fn how_replaced(
         &self,
         own: &DriveRow,
         found: &FoundDrive<'_>,
@@ -150,7 +151,7 @@ impl Evidence<'_> {
 
     /// Handles a new, empty drive on a device at a place where another one was last: either that one was reformatted,
     /// or a second one is mounted at the same place. Nothing on either tells which.
-    fn ask_about_the_place(
+    fn ask_about_place(
         &self,
         own: &DriveRow,
         before: Option<&DriveRow>,
@@ -176,7 +177,7 @@ impl Evidence<'_> {
 }
 
 /// Records that the file system of a drive is present and no longer has a drive on it.
-pub(super) fn nothing_there(
+pub(super) fn note_nothing_there(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     here: &[DriveId],
@@ -197,7 +198,7 @@ pub(super) fn nothing_there(
 /// Handles a place without a drive where one was last. An empty mount point says only that the drive is not plugged in.
 /// A mounted file system may be that drive, wiped, or another stick: the operator is asked, and until then nothing is
 /// called safe by its copies alone. Returns the error that describes the place.
-pub(super) fn nothing_where_one_was(
+pub(super) fn note_place_empty(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     found: &FoundDrive<'_>,

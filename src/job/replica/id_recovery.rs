@@ -1,9 +1,9 @@
 //! Handles a drive whose id file is missing or cannot be read: it gets its own id again if it can be recognised, and a
 //! new one if a drive may be begun there. Never lets one stick count as two.
 
-use super::evidence::{self, Evidence, named, nothing_there, nothing_where_one_was};
+use super::evidence::{self, Evidence, named, note_nothing_there, note_place_empty};
 use super::identity::{self, IdFile, StoredId};
-use super::ledger::goes_on_from;
+use super::ledger::continues_from;
 use super::match_drive::{DriveMatch, match_drive};
 use super::open_options::{Begin, Here, OpenOptions};
 use super::present_drives;
@@ -127,8 +127,8 @@ pub fn add(
         },
     };
     found.origin = identity::origin_of(volume, id)?;
-    let sight = Evidence { catalogue, volume, here: &Vec::new, now: clock.stamp().time };
-    let row = sight.see(id, &found, &mut findings)?;
+    let evidence = Evidence { catalogue, volume, here: &Vec::new, now: clock.stamp().time };
+    let row = evidence.record(id, &found, &mut findings)?;
     forget_other_ledgers(catalogue, volume, row)?;
     let was_forgotten = catalogue.drive(id)?.and_then(|row| row.forgotten).map(|gone| gone.why);
     let serial = volume.facts().serial.as_deref();
@@ -146,7 +146,7 @@ fn forget_other_ledgers(
     for (_, station) in catalogue.replicas_of(drive)? {
         let mut replica = catalogue.replica(drive, &station)?;
         let at = bag::station_dir(&station).join(&RelName::fixed(bag::LEDGER));
-        if replica.ledger_bytes > 0 && !goes_on_from(volume, &at, &replica)? {
+        if replica.ledger_bytes > 0 && !continues_from(volume, &at, &replica)? {
             catalogue.forget_replica(&mut replica)?;
         }
     }
@@ -185,7 +185,7 @@ fn read_only(
     }
     let (here, now) = ((options.here)(), options.clock.stamp().time);
     if options.taken_for.is_none() {
-        nothing_there(catalogue, volume, &here, now)?;
+        note_nothing_there(catalogue, volume, &here, now)?;
     }
     // Somebody's own stick, which is not to be used, says nothing of ours; a restore only reads.
     let gone =
@@ -194,7 +194,7 @@ fn read_only(
                 let known = catalogue.drive_at(options.at)?.filter(|known| !known.is_wiped());
                 known.map(|known| away(volume, &known))
             }
-            false => nothing_where_one_was(catalogue, volume, found, &here, now)?,
+            false => note_place_empty(catalogue, volume, found, &here, now)?,
         };
     Err(gone.unwrap_or_else(|| JobError::NoDrive { at: at() }))
 }
@@ -215,14 +215,14 @@ fn may_begin(
         (IdFile::Nothing, Begin::InFolder) => {
             let (here, now) = ((options.here)(), options.clock.stamp().time);
             if catalogue.drive_at(options.at)?.is_some() {
-                nothing_there(catalogue, volume, &here, now)?;
+                note_nothing_there(catalogue, volume, &here, now)?;
             }
-            nothing_where_one_was(catalogue, volume, found, &here, now)?.map_or(Ok(()), Err)
+            note_place_empty(catalogue, volume, found, &here, now)?.map_or(Ok(()), Err)
         }
         // Anybody may have written a file that cannot be read.
         (IdFile::Unreadable(..), Begin::Known) => Err(JobError::NotAccepted { at: at() }),
         (IdFile::Nothing, Begin::Never | Begin::Known) => {
-            nothing_there(catalogue, volume, &(options.here)(), options.clock.stamp().time)?;
+            note_nothing_there(catalogue, volume, &(options.here)(), options.clock.stamp().time)?;
             Err(JobError::NotAccepted { at: at() })
         }
         _ => Ok(()),
@@ -238,7 +238,7 @@ pub fn refuse_forgotten(catalogue: &Catalogue, volume: &dyn Volume) -> Result<()
 }
 
 /// Refuses the file system of a drive that its operator refused, whatever id it has now, or if it has none.
-pub(crate) fn not_as_another(catalogue: &Catalogue, volume: &dyn Volume) -> Result<(), JobError> {
+pub(crate) fn check_refused(catalogue: &Catalogue, volume: &dyn Volume) -> Result<(), JobError> {
     match refused_before(catalogue, volume)? {
         Some(id) => not_forgotten(catalogue, id, || volume.facts().shown.clone()),
         None => Ok(()),

@@ -1,7 +1,7 @@
 //! Reads a station's ledger into the catalogue, and appends to it. Holds little of it in memory, and does not read
 //! again what is known to be unchanged.
 
-use super::append_log::{still_answers, write_proven};
+use super::append_log::{check_answers, write_proven};
 use super::ledger_admission::LedgerAdmission;
 use super::ledger_reader::{Group, LedgerReader, ReadLine};
 use super::line_reader::LineReader;
@@ -78,13 +78,13 @@ pub(super) fn load(
     let at = bag.file(LEDGER);
     let length = volume.length(&at)?.unwrap_or(0);
     let known = replica.ledger_bytes;
-    let goes_on = goes_on_from(volume, &at, replica)?;
+    let goes_on = continues_from(volume, &at, replica)?;
     let intact = known == 0 || goes_on;
     if intact && length == known && extent != Extent::All {
         return Ok(Loaded { unchanged: true, length, ..Loaded::default() });
     }
     if length < known {
-        still_answers(volume)?;
+        check_answers(volume)?;
         findings.push(Finding::LedgerShorter { known, found: length });
     } else if !intact {
         findings.push(Finding::LedgerOther { known, found: length });
@@ -171,7 +171,7 @@ fn note_lost_lines(
 
 /// Whether a ledger continues from where it is known to end: the known part still ends in the same line. By the hash
 /// chain, nobody has then changed anything before it without intent. An unknown ledger has nothing to continue from.
-pub(super) fn goes_on_from(
+pub(super) fn continues_from(
     volume: &dyn Volume,
     at: &RelName,
     replica: &ReplicaState,

@@ -1,7 +1,7 @@
 //! Reads both logs of a bag from their first byte to their last, on the medium, and compares them with what is known of
 //! them. Works in pieces and keeps nothing open between two; never writes to a drive.
 
-use super::append_log::still_answers;
+use super::append_log::check_answers;
 use super::copy::READ_ERROR;
 use super::line_reader::{LineReader, Piece};
 use super::manifest::{self, Judged, Numbers};
@@ -82,7 +82,7 @@ impl LogCheck {
 
     /// Continues for about `most` bytes, or until `stop` returns true, which is called after every line; reads at least
     /// one line. Returns the number of bytes read.
-    pub(super) fn go_on(
+    pub(super) fn advance(
         &mut self,
         logs: &Logs<'_>,
         most: u64,
@@ -92,14 +92,14 @@ impl LogCheck {
         loop {
             let mut budget = Budget { most: most.saturating_sub(bytes), read: 0, stop };
             let next = match &mut self.stage {
-                Stage::Ledger(ledger) => match ledger.go_on(logs, &mut budget)? {
+                Stage::Ledger(ledger) => match ledger.advance(logs, &mut budget)? {
                     None => None,
                     Some(damage) => {
                         self.found.extend(damage);
                         Some(Stage::Manifest(ManifestSoFar::default()))
                     }
                 },
-                Stage::Manifest(manifest) => match manifest.go_on(logs, &mut budget)? {
+                Stage::Manifest(manifest) => match manifest.advance(logs, &mut budget)? {
                     None => None,
                     Some(damage) => {
                         self.found.extend(damage);
@@ -131,7 +131,7 @@ impl Budget<'_> {
 }
 
 /// Passes an error on unless it concerns the log alone: then the drive is present and does not return these bytes.
-fn gives_nothing(volume: &dyn Volume, error: DiskError) -> Result<(), JobError> {
+fn unless_log_alone(volume: &dyn Volume, error: DiskError) -> Result<(), JobError> {
     match error.trouble {
         Trouble::Failing | Trouble::Refused | Trouble::Denied => Ok(volume.present()?),
         _ => Err(error.into()),
@@ -140,7 +140,7 @@ fn gives_nothing(volume: &dyn Volume, error: DiskError) -> Result<(), JobError> 
 
 impl LedgerSoFar {
     /// Returns the ledger's damage, if any, once it has been read to its known end.
-    fn go_on(
+    fn advance(
         &mut self,
         logs: &Logs<'_>,
         budget: &mut Budget<'_>,
@@ -152,11 +152,11 @@ impl LedgerSoFar {
             let mut lines = match opened {
                 Ok(source) => LineReader::new(source),
                 Err(error) if error.trouble == Trouble::Gone => {
-                    still_answers(logs.bag.volume)?;
+                    check_answers(logs.bag.volume)?;
                     return self.judge(logs, false).map(Some);
                 }
                 Err(error) => {
-                    gives_nothing(logs.bag.volume, error)?;
+                    unless_log_alone(logs.bag.volume, error)?;
                     return self.judge(logs, true).map(Some);
                 }
             };
@@ -166,7 +166,7 @@ impl LedgerSoFar {
                     Ok(Some(piece)) => self.take(piece),
                     Ok(None) => break,
                     Err(error) => {
-                        gives_nothing(logs.bag.volume, error)?;
+                        unless_log_alone(logs.bag.volume, error)?;
                         return self.judge(logs, true).map(Some);
                     }
                 }
@@ -210,7 +210,7 @@ impl LedgerSoFar {
 
 impl ManifestSoFar {
     /// Returns the manifest's damage, if any, once it has been read to its end.
-    fn go_on(
+    fn advance(
         &mut self,
         logs: &Logs<'_>,
         budget: &mut Budget<'_>,
@@ -219,11 +219,11 @@ impl ManifestSoFar {
         let mut lines = match logs.bag.volume.read(&at, self.at, ReadFrom::Medium) {
             Ok(source) => LineReader::new(source),
             Err(error) if error.trouble == Trouble::Gone => {
-                still_answers(logs.bag.volume)?;
+                check_answers(logs.bag.volume)?;
                 return self.judge(logs, false).map(Some);
             }
             Err(error) => {
-                gives_nothing(logs.bag.volume, error)?;
+                unless_log_alone(logs.bag.volume, error)?;
                 return self.judge(logs, true).map(Some);
             }
         };
@@ -232,7 +232,7 @@ impl ManifestSoFar {
                 Ok(Some(piece)) => manifest::judge(logs.bag.catalogue, logs.replica.row, &piece)?,
                 Ok(None) => return self.judge(logs, false).map(Some),
                 Err(error) => {
-                    gives_nothing(logs.bag.volume, error)?;
+                    unless_log_alone(logs.bag.volume, error)?;
                     return self.judge(logs, true).map(Some);
                 }
             };

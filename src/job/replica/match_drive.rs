@@ -81,7 +81,7 @@ pub(super) fn of_longest_ledger(
             }
             let replica = catalogue.replica(drive.row, &station)?;
             let at = bag::station_dir(&station).join(&RelName::fixed(bag::LEDGER));
-            let same = match ledger::goes_on_from(volume, &at, &replica) {
+            let same = match ledger::continues_from(volume, &at, &replica) {
                 // A ledger that cannot be read identifies no drive.
                 Err(JobError::Disk(error)) if error.trouble != Trouble::Gone => false,
                 same => same?,

@@ -38,7 +38,7 @@ pub(crate) use copy::{
     CopyCheck, hash as hash_copy, hash_all as hash_copies, length as copy_length,
     list as list_segment,
 };
-pub(crate) use id_recovery::not_as_another;
+pub(crate) use id_recovery::check_refused;
 pub use id_recovery::{AddedDrive, add, refuse_forgotten};
 pub use identity::{drive_id, is_station, make_drive, stations};
 pub use line_reader::{LineReader, Piece};
@@ -48,5 +48,5 @@ pub use open::{Replica, open_replica};
 pub(crate) use open::{note_lost_pages, session_of};
 pub use open_options::{Begin, Here, OpenOptions};
 pub use present_drives::PresentDrives;
-pub(crate) use present_drives::serial_is_read;
+pub(crate) use present_drives::check_serial;
 pub use wipe::{Wiped, wipe};

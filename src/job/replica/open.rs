@@ -112,7 +112,7 @@ pub fn open_replica(
     let now = options.clock.stamp();
     let mut findings = Vec::new();
     let Identified { id, drive, only_readable, lock } =
-        identified(catalogue, &*volume, options, now.time, &mut findings)?;
+        identify_and_lock(catalogue, &*volume, options, now.time, &mut findings)?;
     let at = || volume.facts().shown.clone();
     let mut replica = catalogue.replica(drive, options.station)?;
     if options.access == Access::Write {
@@ -124,7 +124,7 @@ pub fn open_replica(
 
     let continues = replica.session.as_deref() == Some(session.as_str());
     if options.access == Access::Write {
-        may_be_used(catalogue, id, drive, at)?;
+        check_usable(catalogue, id, drive, at)?;
         if !continues {
             bag_init::ensure(&*volume, options.station, options.clock)?;
         }
@@ -146,7 +146,7 @@ pub fn open_replica(
         compare(bag, &replica, (id, loaded.diverged))?;
     }
     if options.access == Access::Write {
-        may_be_gone_on_with(&loaded, &replica, at)?;
+        check_appendable(&loaded, &replica, at)?;
         if !continues && !loaded.reloaded {
             catalogue.note_came_back(drive)?;
         }
@@ -161,7 +161,7 @@ pub fn open_replica(
             let lost_pages = catalogue.has_lost_pages(&session)?;
             let clock = options.clock;
             let recovery = Recovery { bag, clock, since, wrong_lines, lost_pages };
-            make_whole(&recovery, id, &mut replica, &loaded, session, &mut findings)?;
+            recover(&recovery, id, &mut replica, &loaded, session, &mut findings)?;
         }
     }
     let ledger_whole = loaded.is_whole();
@@ -188,7 +188,7 @@ fn break_found(loaded: &Loaded) -> Option<Finding> {
 }
 
 /// Fails if this program may not append to a ledger.
-fn may_be_gone_on_with(
+fn check_appendable(
     loaded: &Loaded,
     replica: &ReplicaState,
     at: impl Fn() -> String,
@@ -202,7 +202,7 @@ fn may_be_gone_on_with(
 }
 
 /// Recovers a drive, and assigns the replica to this mount session after that.
-fn make_whole(
+fn recover(
     recovery: &Recovery<'_>,
     id: DriveId,
     replica: &mut ReplicaState,
@@ -216,7 +216,7 @@ fn make_whole(
         return Err(JobError::BadBeginning { at: at() });
     }
     catalogue.record_arrival(drive, loaded.shrunk.then_some(loaded.length))?;
-    may_be_used(catalogue, id, drive, at)?;
+    check_usable(catalogue, id, drive, at)?;
     // Until recovery is through, the next admission repeats it, in whatever session that is.
     replica.session = None;
     catalogue.save_replica(replica)?;
@@ -224,7 +224,7 @@ fn make_whole(
     replica.session = Some(session);
     replica.opened = false;
     catalogue.save_replica(replica)?;
-    may_be_used(catalogue, id, drive, at)
+    check_usable(catalogue, id, drive, at)
 }
 
 /// A drive with its id and its row.
@@ -237,7 +237,7 @@ struct Identified {
 }
 
 /// Identifies a drive, locks it if it will be written, and records what it says of others.
-fn identified(
+fn identify_and_lock(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     options: &OpenOptions<'_>,
@@ -254,7 +254,7 @@ fn identified(
     let drive = match options.taken_for {
         Some(taken_for) => catalogue.drive_seen(taken_for, &found, now)?,
         None => {
-            Evidence { catalogue, volume, here: options.here, now }.see(id, &found, findings)?
+            Evidence { catalogue, volume, here: options.here, now }.record(id, &found, findings)?
         }
     };
     if options.access == Access::Read
@@ -268,7 +268,7 @@ fn identified(
 }
 
 /// Fails if a drive must not be written any more.
-fn may_be_used(
+fn check_usable(
     catalogue: &Catalogue,
     id: DriveId,
     drive: DriveRowId,

@@ -32,7 +32,7 @@ enum IdConflict {
 
 impl PresentDrives {
     /// Registers a drive that will only be read. Refuses a copy of a drive that this card knows.
-    pub(crate) fn meet_to_look(
+    pub(crate) fn register_read_only(
         &self,
         catalogue: &Catalogue,
         drive: &DriveRef,
@@ -43,15 +43,15 @@ impl PresentDrives {
             IdFile::Id(stored) if is_moved(catalogue, &stored, facts)? => {
                 Err(JobError::CopiedDrive { at: facts.shown.clone(), id: stored.id })
             }
-            _ => self.meet(drive, volume),
+            _ => self.register(drive, volume),
         }
     }
 
     /// Registers the id of a drive that will only be read.
-    pub fn meet(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
+    pub fn register(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
         let at = volume.facts().shown.clone();
         let Some(id) = identity::drive_id(volume)? else { return Ok(()) };
-        match self.register(id, &drive.volume_source, volume.facts()) {
+        match self.add(id, &drive.volume_source, volume.facts()) {
             IdConflict::Only => Ok(()),
             IdConflict::Again => Err(JobError::SecondTime { at, id }),
             IdConflict::Copy => Err(JobError::CopiedDrive { at, id }),
@@ -73,7 +73,7 @@ impl PresentDrives {
         let facts = volume.facts();
         let conflict = match is_moved(catalogue, &known, facts)? {
             true => IdConflict::Copy,
-            false => self.register(known.id, &drive.volume_source, facts),
+            false => self.add(known.id, &drive.volume_source, facts),
         };
         match conflict {
             IdConflict::Only => Ok(None),
@@ -82,15 +82,15 @@ impl PresentDrives {
             }
             IdConflict::Copy => {
                 let own = identity::write_second_id(volume, clock)?;
-                self.register(own, &drive.volume_source, facts);
+                self.add(own, &drive.volume_source, facts);
                 Ok(Some(Finding::CopiedDrive { of: known.id, own }))
             }
         }
     }
 
     /// Registers a drive where only known ones are used: a second drive with an id is not the known one.
-    pub fn meet_known(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
-        self.meet(drive, volume).map_err(|error| match error {
+    pub fn register_known(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
+        self.register(drive, volume).map_err(|error| match error {
             JobError::CopiedDrive { at, id } => JobError::NotTheKnown { at, id },
             error => error,
         })
@@ -119,7 +119,7 @@ impl PresentDrives {
     }
 
     /// Opens another registered drive that is still present, to read from it.
-    pub fn lend(&self, id: DriveId) -> Option<Box<dyn Volume>> {
+    pub fn open_other(&self, id: DriveId) -> Option<Box<dyn Volume>> {
         let volume_source = {
             let present_drives = self.0.lock().unwrap_or_else(PoisonError::into_inner);
             let register = present_drives
@@ -131,7 +131,7 @@ impl PresentDrives {
         (identity::drive_id(&*volume).ok()? == Some(id)).then_some(volume)
     }
 
-    fn register(
+    fn add(
         &self,
         id: DriveId,
         volume_source: &Arc<dyn VolumeSource>,
@@ -184,7 +184,7 @@ pub(super) fn is_moved(
 
 /// Refuses for now a removable drive whose serial number cannot be read, if a drive of its id is known by one. A folder
 /// is named by a person, who says which drive it is.
-pub(crate) fn serial_is_read(
+pub(crate) fn check_serial(
     catalogue: &Catalogue,
     drive: &DriveRef,
     volume: &dyn Volume,

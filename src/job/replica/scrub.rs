@@ -1,7 +1,7 @@
 //! Reads a drive again while nobody needs it, in steps: its logs, its copies, and the same messages on the card. Keeps
 //! nothing open between two steps, and writes no copy: a pass makes bad ones again.
 
-use super::copy::{HashStep, PartialHash, hash_piece};
+use super::copy::{CopyCheck, HashStep, PartialHash, hash_piece};
 use super::judge::CopyVerdict;
 use super::log_check::{LogCheck, Logs, finding};
 use super::open::{Replica, session_of};
@@ -140,8 +140,7 @@ impl Scrubber<'_> {
                 }
                 Ok(found) => {
                     step.bytes += longest.saturating_sub(before);
-                    let verdict = found.judge(&copy);
-                    verdict.note_drive(catalogue, &drive.state)?;
+                    let verdict = self.judge(drive, &copy, found)?;
                     if let (true, Some(finding)) = (verdict.is_new(), verdict.finding()) {
                         finding.note(&mut step.findings);
                     }
@@ -149,7 +148,6 @@ impl Scrubber<'_> {
                         catalogue.error_in_cycle(replica)?;
                     }
                     verdicts.push(verdict);
-                    self.progress.advance(1, longest);
                     if verdict.is_good() {
                         *unfinished = self.messages(&copy, &mount, &mut step)?;
                     }
@@ -158,6 +156,19 @@ impl Scrubber<'_> {
         }
         step.ended = unfinished.is_none() && !whole_page;
         self.end_step(drive, cycle, &verdicts, step)
+    }
+
+    /// Judges a copy that was read, records what it says of the drive, and reports the progress.
+    pub(super) fn judge(
+        &self,
+        drive: &Replica,
+        copy: &CopyRow,
+        found: CopyCheck,
+    ) -> Result<CopyVerdict, JobError> {
+        let verdict = found.judge(copy);
+        verdict.note_drive(self.catalogue, &drive.state)?;
+        self.progress.advance(1, copy.identity.bytes);
+        Ok(verdict)
     }
 
     /// Reads both logs, or continues with them, once in a cycle and before its copies. The damage counts from then on;
@@ -175,7 +186,7 @@ impl Scrubber<'_> {
         let mut check = begun.unwrap_or_else(|| Box::new(LogCheck::new(replica)));
         let logs = Logs { bag: drive.bag(catalogue), replica };
         let most = SCRUB_STEP_BYTES.saturating_sub(step.bytes);
-        step.bytes += check.go_on(&logs, most, &|| self.progress.stop())?;
+        step.bytes += check.advance(&logs, most, &|| self.progress.stop())?;
         let known = catalogue.log_damage(replica.row)?;
         check.keep(&logs)?;
         let Some(found) = check.found() else {
@@ -310,7 +321,7 @@ impl Scrubber<'_> {
         let before = part.read();
         let most = SCRUB_STEP_BYTES.saturating_sub(step.bytes);
         let stop = || self.progress.stop();
-        match part.go_on(&mut file, expected.bytes, most, &stop) {
+        match part.advance(&mut file, expected.bytes, most, &stop) {
             Ok(HashStep::More(part)) => {
                 step.bytes += part.read() - before;
                 let of = Of::Message(Box::new(row));

@@ -52,7 +52,7 @@ pub fn verify_logs(
     let mut check = LogCheck::new(&drive.state);
     let logs = Logs { bag: drive.bag(catalogue), replica: &drive.state };
     while check.found().is_none() && !progress.stop() {
-        check.go_on(&logs, u64::MAX, &|| progress.stop())?;
+        check.advance(&logs, u64::MAX, &|| progress.stop())?;
     }
     check.keep(&logs)?;
     Ok(check.found().unwrap_or_default().to_vec())
@@ -85,9 +85,8 @@ impl Scrubber<'_> {
                 if report.stopped {
                     break;
                 }
-                let verdict = drive.hash(copy.name, copy.identity.bytes)?.judge(&copy);
-                verdict.note_drive(catalogue, &drive.state)?;
-                self.progress.advance(1, copy.identity.bytes);
+                let found = drive.hash(copy.name, copy.identity.bytes)?;
+                let verdict = self.judge(drive, &copy, found)?;
                 report.checked += 1;
                 report.good += u64::from(verdict.is_good());
                 read_error |= verdict.is_read_error();

@@ -4,6 +4,7 @@
 use super::RestoreSources;
 use crate::disk::{DiskError, Pieces, ReadFrom, Staged, Trouble, Volume};
 use crate::job::JobError;
+use crate::job::replica::CopyCheck;
 use crate::model::{Hasher, Identity, RelName};
 
 /// The copies of one message, those known to be good first.
@@ -31,7 +32,7 @@ pub(super) enum ReadEnd {
 /// Writes bytes of a copy to a staged file.
 pub(super) fn write(staged: &mut Staged, begins: bool, bytes: &[u8]) -> Result<(), DiskError> {
     if begins {
-        staged.begin_anew()?;
+        staged.restart()?;
     }
     staged.write(bytes)
 }
@@ -57,27 +58,27 @@ impl<'a> CopyReader<'a> {
         let mut seen = false;
         for (tried, (volume, at)) in self.at.iter().enumerate() {
             match self.read_one(*volume, at, give) {
-                CopyRead::Right => {
+                Some(check) if check.is(&self.identity) => {
                     return give(CopyChunk::End(ReadEnd::Right { first: tried == 0 }));
                 }
-                CopyRead::Wrong => seen = true,
-                CopyRead::Gone => {}
-                CopyRead::Stopped => return false,
+                Some(check) => seen |= check != CopyCheck::Absent,
+                None => return false,
             }
         }
         give(CopyChunk::End(ReadEnd::NotToBeHad { seen }))
     }
 
+    /// Reads one copy and passes its bytes on. `None`: `give` wants no more.
     fn read_one(
         &self,
         volume: &dyn Volume,
         at: &RelName,
         give: &mut impl FnMut(CopyChunk) -> bool,
-    ) -> CopyRead {
+    ) -> Option<CopyCheck> {
         let mut source = match volume.read(at, 0, ReadFrom::Anywhere) {
             Ok(source) => source,
-            Err(error) if error.trouble == Trouble::Gone => return CopyRead::Gone,
-            Err(_) => return CopyRead::Wrong,
+            Err(error) if error.trouble == Trouble::Gone => return Some(CopyCheck::Absent),
+            Err(error) => return Some(CopyCheck::Unreadable(error.trouble)),
         };
         let mut hasher = Hasher::default();
         let mut pieces = Pieces::new(&mut *source, self.identity.bytes);
@@ -85,24 +86,14 @@ impl<'a> CopyReader<'a> {
             let (begins, mut bytes) = (pieces.at() == 0, Vec::new());
             match pieces.next(&mut bytes) {
                 Ok(_) if pieces.at() <= self.identity.bytes => {}
-                // A copy that is too long or cannot be read to its end is bad, and the next is tried.
-                _ => return CopyRead::Wrong,
+                Ok(_) => return Some(CopyCheck::OtherLength),
+                Err(error) => return Some(CopyCheck::Unreadable(error.trouble)),
             }
             hasher.update(&bytes);
             if (begins || !bytes.is_empty()) && !give(CopyChunk::Bytes { begins, bytes }) {
-                return CopyRead::Stopped;
+                return None;
             }
         }
-        match hasher.finish() == self.identity {
-            true => CopyRead::Right,
-            false => CopyRead::Wrong,
-        }
+        Some(CopyCheck::Is(hasher.finish()))
     }
-}
-
-enum CopyRead {
-    Right,
-    Wrong,
-    Gone,
-    Stopped,
 }
