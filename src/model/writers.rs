@@ -64,15 +64,15 @@ pub struct Writers {
     index: HashMap<WriterId, u32>,
     nodes: Vec<Node>,
     /// Links were added since levels and rows were computed.
-    unsettled: bool,
+    is_stale: bool,
     /// The walk that visited each node last.
-    met: Vec<u32>,
+    visited_in: Vec<u32>,
     walk: u32,
     steps: u64,
     /// The position last asked about, with the highest numbers that it covers.
     before: Option<(Position, Vec<u64>)>,
     /// Whether `knew` was computed for any node.
-    has_asked: bool,
+    has_computed_knew: bool,
 }
 
 impl Writers {
@@ -90,7 +90,7 @@ impl Writers {
                 own_last: None,
                 knew: None,
             });
-            self.met.push(0);
+            self.visited_in.push(0);
         }
         at
     }
@@ -111,7 +111,7 @@ impl Writers {
             None => {}
         }
         self.nodes[at as usize].links = Some(links);
-        self.unsettled = true;
+        self.is_stale = true;
         if was_met {
             self.forget_conclusions();
         }
@@ -121,7 +121,7 @@ impl Writers {
     pub fn dispute(&mut self, writer: WriterId) {
         let at = self.at(writer);
         if !std::mem::replace(&mut self.nodes[at as usize].disputed, true) {
-            self.unsettled = true;
+            self.is_stale = true;
             self.forget_conclusions();
         }
     }
@@ -137,7 +137,7 @@ impl Writers {
 
     fn begin_walk(&mut self) -> u32 {
         if self.walk == u32::MAX {
-            self.met.fill(0);
+            self.visited_in.fill(0);
             self.walk = 0;
         }
         self.walk += 1;
@@ -145,8 +145,8 @@ impl Writers {
     }
 
     /// Computes levels and rows: every writer above its ancestors, except for circles and what follows them.
-    fn settle(&mut self) {
-        if !std::mem::take(&mut self.unsettled) {
+    fn compute_levels(&mut self) {
+        if !std::mem::take(&mut self.is_stale) {
             return;
         }
         let count = self.nodes.len();
@@ -199,7 +199,7 @@ impl Writers {
         else {
             return false;
         };
-        self.settle();
+        self.compute_levels();
         let (walk, sought) = (self.begin_walk(), self.node(to).place());
         let mut ahead = vec![from];
         while let Some(at) = ahead.pop() {
@@ -217,7 +217,7 @@ impl Writers {
             }
             // Only the first writer of a row has links out of it.
             let first = node.row;
-            if std::mem::replace(&mut self.met[first as usize], walk) == walk {
+            if std::mem::replace(&mut self.visited_in[first as usize], walk) == walk {
                 continue;
             }
             for link in self.nodes[first as usize].followed() {
@@ -235,12 +235,12 @@ impl Writers {
     }
 
     /// The highest number of each writer, plus one, that is reached by links from some writers; 0 for none.
-    fn beyond(&mut self, from: impl IntoIterator<Item = u32>) -> Vec<u64> {
+    fn reached_from(&mut self, from: impl IntoIterator<Item = u32>) -> Vec<u64> {
         let mut highest = vec![0; self.nodes.len()];
         let walk = self.begin_walk();
         let mut ahead: Vec<u32> = from.into_iter().collect();
         while let Some(at) = ahead.pop() {
-            if std::mem::replace(&mut self.met[at as usize], walk) == walk {
+            if std::mem::replace(&mut self.visited_in[at as usize], walk) == walk {
                 continue;
             }
             for link in self.nodes[at as usize].followed() {
@@ -261,7 +261,7 @@ impl Writers {
         }
         let (from, to) = (self.at(one.writer), self.at(other.writer));
         let known = self.before.take().filter(|(at, _)| *at == other);
-        let mut before = known.map_or_else(|| self.beyond([to]), |(_, before)| before);
+        let mut before = known.map_or_else(|| self.reached_from([to]), |(_, before)| before);
         // A writer of whom nothing is known leads nowhere.
         before.resize(self.nodes.len(), 0);
         before[to as usize] = before[to as usize].max(other.n.saturating_add(1));
@@ -279,7 +279,7 @@ impl Writers {
                 continue;
             }
             if before[at.to as usize] > at.n
-                || std::mem::replace(&mut self.met[at.to as usize], walk) == walk
+                || std::mem::replace(&mut self.visited_in[at.to as usize], walk) == walk
             {
                 continue;
             }
@@ -298,14 +298,14 @@ impl Writers {
     pub fn latest(&mut self, known: Option<Position>, positions: &[Position]) -> Vec<Position> {
         let at: Vec<u32> = positions.iter().map(|position| self.at(position.writer)).collect();
         let start = known.map(|known| (self.at(known.writer), known.n));
-        let mut covered = self.beyond(start.map(|(at, _)| at));
+        let mut covered = self.reached_from(start.map(|(at, _)| at));
         if let Some((at, n)) = start {
             covered[at as usize] = covered[at as usize].max(n.saturating_add(1));
         }
         let news: Vec<usize> = (0..positions.len())
             .filter(|index| covered[at[*index] as usize] <= positions[*index].n)
             .collect();
-        let mut covered = self.beyond(news.iter().map(|index| at[*index]));
+        let mut covered = self.reached_from(news.iter().map(|index| at[*index]));
         let mut latest = Vec::new();
         for index in news {
             let Position { n, .. } = positions[index];
@@ -346,7 +346,7 @@ impl Writers {
                 }
                 // A circle adds nothing.
                 node.knew = Some(0);
-                self.has_asked = true;
+                self.has_computed_knew = true;
             }
             if let Some(link) = self.node(at).followed().get(next) {
                 ahead.push((at, next + 1));
@@ -365,7 +365,7 @@ impl Writers {
 
     fn forget_conclusions(&mut self) {
         self.before = None;
-        if std::mem::take(&mut self.has_asked) {
+        if std::mem::take(&mut self.has_computed_knew) {
             self.steps += self.nodes.len() as u64;
             self.nodes.iter_mut().for_each(|node| node.knew = None);
         }
