@@ -1,5 +1,5 @@
-//! Files of a restore that are not whole yet, or not durable: they wait in a folder of ours for their names in the
-//! mailbox. Never gives them those.
+//! Files of a restore that are not yet whole or not yet durable: they wait in a folder of ours for their names in the
+//! mailbox. Gives no file its final name.
 
 use super::error::DiskError;
 use super::new_folder::{inherited_owner, set_owner};
@@ -11,23 +11,23 @@ use rustix::fs::{AtFlags, Mode, OFlags, Stat, Timespec, Timestamps};
 use rustix::io::Errno;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// The rights of every new folder: whoever is to see more of the mail than its owner is let in by a person.
+/// Permission bits of a new folder: letting in anybody but the owner is a person's decision.
 pub(super) const FOLDER_MODE: u32 = 0o700;
-/// What a stick may say of the rights of a file. It may make no program of it.
+/// Permission bits that a drive may give a file: never the right to be run.
 const FILE_MODES: u32 = 0o666;
-/// What no word of a stick takes away: mail is there to be read by whom it is for.
+/// Permission bits that a drive cannot take away: the owner of mail may read it.
 const FILE_MODE_LEAST: u32 = 0o400;
 
-/// A folder in which files wait: under passing names, or under their own if it is to become a folder of the mailbox.
+/// A folder in which files wait, under temporary names, or under their own if it is to become a folder of the mailbox.
 #[derive(Debug)]
 pub struct StagingDir {
     fd: OwnedFd,
     at: RelName,
-    /// A file that is no message could not be removed from it: it may not become a folder of the mailbox.
+    /// A file that is no message could not be removed, so the folder may not become one of the mailbox.
     spoilt: AtomicBool,
 }
 
-/// A file that is being written there.
+/// A file that is being written in such a folder.
 #[derive(Debug)]
 pub struct Staged {
     fd: OwnedFd,
@@ -35,7 +35,7 @@ pub struct Staged {
     offset: u64,
 }
 
-/// What a file has beside its bytes.
+/// What a file has in addition to its bytes.
 #[derive(Debug, Clone, Copy)]
 pub struct FileAttrs {
     /// Its permission bits.
@@ -44,11 +44,10 @@ pub struct FileAttrs {
     pub modified: Timestamp,
 }
 
-/// To whom what is restored into a folder is given: to whom the folder belongs, or the nearest one above it that is
-/// there.
+/// The owner of what is restored into a folder: the owner of the folder, or of the nearest existing one above it.
 #[derive(Debug, Clone, Copy)]
 pub struct Owner {
-    /// User and group, where we may give files away.
+    /// User and group, if we may give files away.
     to: Option<(rustix::fs::Uid, rustix::fs::Gid)>,
 }
 
@@ -61,7 +60,7 @@ impl Owner {
         self.to.map_or(Ok(()), |owner| set_owner(fd, owner))
     }
 
-    /// Makes a new folder one of the mailbox's.
+    /// Gives a new folder its owner and permission bits.
     pub(super) fn take_over(self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
         rustix::fs::fchmod(fd, Mode::from(FOLDER_MODE))?;
         self.give(fd)
@@ -77,17 +76,17 @@ impl StagingDir {
         self.fd.as_fd()
     }
 
-    /// Where it is below the folder restored into.
+    /// Its path below the folder restored into.
     pub fn at(&self) -> &RelName {
         &self.at
     }
 
-    /// Whether it holds nothing but messages that were ended.
+    /// Whether it holds nothing but finished messages.
     pub fn is_sound(&self) -> bool {
         !self.spoilt.load(Ordering::Relaxed)
     }
 
-    /// Begins a file; its name must differ from that of every other.
+    /// Creates a file; its name must differ from all others.
     pub fn stage(&self, name: RelName) -> Result<Staged, DiskError> {
         let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL;
         let fd = openat::open(self.fd.as_fd(), &name, flags, HOST)
@@ -95,7 +94,7 @@ impl StagingDir {
         Ok(Staged { fd, name, offset: 0 })
     }
 
-    /// Ends a file: owner, rights, the message's own time. Where it is now.
+    /// Finishes a file: sets owner, permission bits and the message's own time. Returns its path.
     pub fn finish(
         &self,
         staged: &Staged,
@@ -111,25 +110,25 @@ impl StagingDir {
         let time = Timespec { tv_sec: modified.seconds, tv_nsec: modified.nanos.into() };
         let times = Timestamps { last_access: time, last_modification: time };
         match rustix::fs::futimens(&staged.fd, &times) {
-            // A time this file system cannot hold must not cost the message.
+            // A time that this file system cannot store must not cost the message.
             Ok(()) | Err(Errno::INVAL | Errno::OVERFLOW) => Ok(at),
             Err(errno) => Err(fail(errno)),
         }
     }
 
-    /// Sends what was written on its way to the medium, before it has to be there. Nothing rests on it, and an error
-    /// is told again by the sync that does: the kernel tells each open file of it (fsync(2), "Errors").
+    /// Starts writing to the medium early. Nothing depends on it; the later sync reports an error again, since the
+    /// kernel reports it to each open file (fsync(2), "Errors").
     pub fn sync_early(&self) {
         if let Err(errno) = rustix::fs::syncfs(&self.fd) {
             tracing::debug!(%errno, "an early sync of what is restored failed");
         }
     }
 
-    /// Gives up a file of which nothing comes, and the room it took.
+    /// Removes a file that turned out useless, and frees its room.
     pub fn give_up(&self, staged: &Staged) {
         if let Err(errno) = rustix::fs::unlinkat(&self.fd, staged.name.as_path(), AtFlags::empty())
         {
-            // It is cleared away in the end.
+            // It is removed at the end of the restore.
             tracing::debug!(%errno, "what was written in vain could not be given up at once");
             self.spoilt.store(true, Ordering::Relaxed);
         }
@@ -142,8 +141,8 @@ impl Staged {
         self.offset
     }
 
-    /// Leaves out what was written so far: it was not right.
-    pub fn begin_anew(&mut self) -> Result<(), DiskError> {
+    /// Discards what was written so far: it was not right.
+    pub fn restart(&mut self) -> Result<(), DiskError> {
         if self.offset > 0 {
             rustix::fs::ftruncate(&self.fd, 0)
                 .map_err(|errno| DiskError::new("write", &self.name, errno))?;

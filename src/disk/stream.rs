@@ -1,33 +1,33 @@
-//! Reads files piece by piece: the one loop in which copies, messages and programs are read, hashed and compared.
-//! Never keeps more than one piece, and never reads on once a file proves longer than it should be.
+//! Reads files in pieces: the one loop in which copies, messages and programs are read, hashed and compared. Holds one
+//! piece at a time, and stops reading once a file proves longer than it should be.
 
 use super::error::DiskError;
 use super::volume::Source;
 use crate::model::limits::COPY_BUFFER_BYTES;
 use crate::model::{Hasher, Identity};
 
-/// The pieces of a file, in order, each `COPY_BUFFER_BYTES` long but the last.
+/// The pieces of a file, in order, each `COPY_BUFFER_BYTES` long except the last.
 pub struct Pieces<'a> {
     source: &'a mut dyn Source,
-    /// Bytes read so far, from the beginning of the file on.
+    /// Offset of the next piece from the beginning of the file.
     at: u64,
-    /// Bytes that it should have at most. One more is read, so that a longer file is seen to be longer.
+    /// Length that it should have at most, in bytes. One more byte is read, so that a longer file is noticed.
     longest: u64,
     ended: bool,
 }
 
 impl<'a> Pieces<'a> {
-    /// Of a file that should have so many bytes at most; `u64::MAX` where nobody knows.
+    /// The pieces of a file of at most `longest` bytes; `u64::MAX` if the length is unknown.
     pub fn new(source: &'a mut dyn Source, longest: u64) -> Self {
         Self::resume(source, 0, longest)
     }
 
-    /// Of a file whose first bytes were read before.
+    /// The pieces of a file from the offset `at` on.
     pub fn resume(source: &'a mut dyn Source, at: u64, longest: u64) -> Self {
         Self { source, at, longest, ended: false }
     }
 
-    /// Replaces `piece` with the next one. `false`: there is none, and `piece` is empty.
+    /// Replaces `piece` with the next one. Returns `false` and empties `piece` if there is none.
     pub fn next(&mut self, piece: &mut Vec<u8>) -> Result<bool, DiskError> {
         if self.ended {
             piece.clear();
@@ -43,18 +43,18 @@ impl<'a> Pieces<'a> {
         Ok(got > 0)
     }
 
-    /// Bytes read so far, from the beginning of the file on.
+    /// Offset after the last piece, in bytes from the beginning of the file.
     pub fn at(&self) -> u64 {
         self.at
     }
 
-    /// Whether the last piece was read; known without another read where the file ends where it should.
+    /// Whether the last piece was read; known without another read if the file ends where it should.
     pub fn is_at_end(&self) -> bool {
         self.ended
     }
 }
 
-/// Length and hash of a file that should have so many bytes at most; of a longer one, those of its beginning.
+/// Length and hash of a file of at most `longest` bytes; of a longer one, those of its beginning.
 pub fn hash(source: &mut dyn Source, longest: u64) -> Result<Identity, DiskError> {
     let (mut pieces, mut piece) = (Pieces::new(source, longest), Vec::new());
     let mut hasher = Hasher::default();
@@ -64,38 +64,38 @@ pub fn hash(source: &mut dyn Source, longest: u64) -> Result<Identity, DiskError
     Ok(hasher.finish())
 }
 
-/// Hashes the first so many of the bytes that it is given.
+/// Hashes the first bytes of what it receives, up to a limit.
 pub struct PrefixHash {
     hasher: Hasher,
     left: u64,
 }
 
 impl PrefixHash {
-    /// Of so many bytes.
+    /// Hashes the first `bytes` bytes.
     pub fn new(bytes: u64) -> Self {
         Self { hasher: Hasher::default(), left: bytes }
     }
 
-    /// Takes the next bytes.
+    /// Adds the next bytes.
     pub fn update(&mut self, bytes: &[u8]) {
         let some = bytes.len().min(usize::try_from(self.left).unwrap_or(usize::MAX));
         self.hasher.update(&bytes[..some]);
         self.left -= some as u64;
     }
 
-    /// What they are; shorter than asked for where fewer came.
+    /// Length and hash; shorter than the limit if fewer bytes came.
     pub fn finish(self) -> Identity {
         self.hasher.finish()
     }
 }
 
-/// Fills a buffer as far as the file reaches, so that a short read never looks like its end.
+/// Fills a buffer as far as the file reaches, so that a short read never looks like its end. Returns the bytes read.
 pub fn read_full(source: &mut dyn Source, into: &mut [u8]) -> Result<usize, DiskError> {
     read_expected(source, into, u64::MAX)
 }
 
-/// The same for a file of which so many bytes are left: a read that ends just there needs no second one to tell that
-/// it is the end.
+/// Fills a buffer from a file of which `left` bytes are expected: a read that ends just there needs no second one to
+/// find the end.
 pub fn read_expected(
     source: &mut dyn Source,
     into: &mut [u8],
@@ -118,7 +118,7 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    /// Gives a few bytes at a time, and counts how often it is asked.
+    /// Returns a few bytes at a time, and counts the reads.
     struct Slow<'a> {
         bytes: &'a [u8],
         at_once: usize,
@@ -147,8 +147,8 @@ mod tests {
     }
 
     proptest! {
-        /// However the bytes come, and however long the file is: what comes out is what went in, a file that is too
-        /// long is seen to be so, and no more than a piece is read of what is too much.
+        /// However the bytes arrive, and however long the file is: the output equals the input, a file that is too long
+        /// is noticed, and no more than a piece of the excess is read.
         #[test]
         fn pieces_are_the_file(
             bytes in prop::collection::vec(any::<u8>(), 0..600),

@@ -1,5 +1,5 @@
-//! Where a restore puts messages: files are staged, made durable, then given their names.
-//! Never overwrites, never writes outside the target, never leaves half a file under a final name.
+//! The folder that a restore writes to: files are staged, made durable, then given their names. Never overwrites, never
+//! writes outside the folder, never leaves half a file under a final name.
 
 use super::error::DiskError;
 use super::mailbox::EntryStat;
@@ -17,7 +17,7 @@ use std::path::Path;
 use std::rc::Rc;
 use std::sync::Arc;
 
-/// Folder for files not yet complete; also passed over when a mailbox is scanned.
+/// Folder for files that are not complete; a scan of a mailbox skips it.
 pub const STAGING: &str = ".counterfoil-restore";
 
 /// A folder being restored into.
@@ -25,30 +25,30 @@ pub const STAGING: &str = ".counterfoil-restore";
 pub struct TargetDir {
     root: OwnedFd,
     shown: String,
-    /// The folder for files on their way, while there is one.
+    /// The folder for staged files, once it exists.
     staging: RefCell<Option<Arc<StagingDir>>>,
-    /// The folder last written to or looked at: messages come sorted by it. Kept for one batch, so that a folder
-    /// that somebody moves away meanwhile is not written to for long.
+    /// The folder used last, since messages come sorted by folder. Kept for one batch, so that a folder that somebody
+    /// moves away meanwhile is not written to for long.
     folder: RefCell<Option<(RelName, Rc<OwnedFd>)>>,
-    /// The folder last looked for in vain, for as long: what somebody else makes meanwhile is met when it is named.
+    /// The folder last found missing, kept for one batch: if somebody else creates it meanwhile, naming it fails.
     absent: RefCell<Option<RelName>>,
-    /// Whose the folder is that was last asked for, for as long.
+    /// The owner last determined, with its folder; kept for one batch.
     owner: RefCell<Option<(Option<RelName>, Owner)>>,
-    /// Whether an earlier restore into it did not come to its end.
+    /// Whether an earlier restore into it was interrupted.
     is_resumed: bool,
 }
 
 /// Whether a staged file or folder got its name.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Placing {
-    /// It did.
+    /// It has the name now.
     Done,
-    /// Something is already there; it was left alone.
+    /// Something else has the name, and was left alone.
     Occupied,
 }
 
 impl TargetDir {
-    /// Opens the target, to look only.
+    /// Opens the target for reading only.
     pub fn open(path: &Path) -> Result<Self, DiskError> {
         let shown = escape::shown(path.as_os_str().as_bytes());
         let root = openat::open_root(path)
@@ -56,12 +56,13 @@ impl TargetDir {
         Ok(Self::new(root, shown))
     }
 
-    /// Opens the target to write into it, with nobody else doing so: makes it if it is not there, and clears what an
-    /// earlier restore left staged. `Busy` if another restore is at work in it.
+    /// Opens the target for writing, exclusively: creates it if necessary, and removes what an earlier restore left
+    /// staged. `Busy` if another restore uses it.
     pub fn open_locked(path: &Path, locks: &TargetLocks) -> Result<Self, DiskError> {
         let root = locks.open(path)?;
         let mut target = Self::new(root, escape::shown(path.as_os_str().as_bytes()));
-        // The folder stays until all is done, so that one after several cut short still knows of the first.
+        // The folder stays until all is done, so that after several interrupted restores the next one still knows of
+        // the first.
         target.is_resumed = target.empty_staging()?;
         Ok(target)
     }
@@ -72,13 +73,12 @@ impl TargetDir {
         Self { root, shown, staging, folder, absent, owner, is_resumed: false }
     }
 
-    /// Whether an earlier restore into it was cut short: what that one put here may lack what comes after a name.
+    /// Whether an earlier restore into it was interrupted: messages of that one may lack what follows the naming.
     pub fn is_resumed(&self) -> bool {
         self.is_resumed
     }
 
-    /// To whom something new in a folder of the target is to be given. Whoever owns the target need not own each of
-    /// its folders.
+    /// The owner of something new in a folder of the target. Whoever owns the target need not own each of its folders.
     pub fn owner_in(&self, folder: Option<&RelName>) -> Result<Owner, DiskError> {
         if let Some((known, owner)) = &*self.owner.borrow()
             && known.as_ref() == folder
@@ -95,7 +95,7 @@ impl TargetDir {
                 openat::open(self.root.as_fd(), at, OFlags::PATH | OFlags::DIRECTORY, HOST);
             match opened.and_then(rustix::fs::fstat) {
                 Ok(stat) => break stat,
-                // Why it cannot be had is told when something is to be put there.
+                // The error is reported when something is written there.
                 Err(_) => above = at.parent(),
             }
         };
@@ -104,7 +104,7 @@ impl TargetDir {
         Ok(owner)
     }
 
-    /// What has that name now.
+    /// What has this name now.
     pub fn look(&self, at: &RelName) -> Result<EntryStat, DiskError> {
         let fail = |errno| self.fail("look at", at, errno);
         if self.is_absent(at) {
@@ -126,12 +126,12 @@ impl TargetDir {
         }
     }
 
-    /// Whether nothing has the name of a folder, nor stands in its way.
+    /// Whether a folder of this name can be created: nothing has the name, and no file is in the way.
     pub fn is_free(&self, folder: &RelName) -> bool {
         matches!(self.open_folder(folder), Err(Errno::NOENT))
     }
 
-    /// Whether there is a folder of that name.
+    /// Whether there is a folder of this name.
     pub fn has_folder(&self, at: &RelName) -> bool {
         self.open_folder(at).is_ok()
     }
@@ -159,12 +159,12 @@ impl TargetDir {
         self.absent.borrow().as_ref() == Some(at)
     }
 
-    /// Opens a file already there, to compare it.
+    /// Opens an existing file for comparison.
     pub fn open_existing(&self, at: &RelName) -> Result<super::MessageFile, DiskError> {
         super::MailboxDir::open_below(self.root.as_fd(), at)
     }
 
-    /// Whether so many bytes more have room. What has none is not begun, so that it does not take the room of others.
+    /// Fails if so many bytes do not fit. Such a file is not begun, so that it takes no room from others.
     pub fn has_room(&self, bytes: u64) -> Result<(), DiskError> {
         let fs = rustix::fs::fstatvfs(&self.root)
             .map_err(|errno| DiskError::new("measure room in", &self.shown, errno))?;
@@ -174,8 +174,8 @@ impl TargetDir {
         }
     }
 
-    /// The folder for files on their way under passing names.
-    pub fn waiting(&self) -> Result<Arc<StagingDir>, DiskError> {
+    /// The folder for staged files under temporary names.
+    pub fn staging_dir(&self) -> Result<Arc<StagingDir>, DiskError> {
         if let Some(staging) = &*self.staging.borrow() {
             return Ok(Arc::clone(staging));
         }
@@ -188,9 +188,9 @@ impl TargetDir {
         Ok(made)
     }
 
-    /// A folder on its way, whose files wait in it under their own names; `number` must differ within one restore.
+    /// A staged folder, whose files wait in it under their own names; `number` must be unique within a restore.
     pub fn new_folder(&self, number: u64, owner: Owner) -> Result<Arc<StagingDir>, DiskError> {
-        let at = self.waiting()?.at().join(&passing_name(number));
+        let at = self.staging_dir()?.at().join(&temporary_name(number));
         self.make_dirs_for(&at, owner)?;
         self.waiting_at(at)
     }
@@ -201,7 +201,7 @@ impl TargetDir {
         Ok(Arc::new(StagingDir::new(fd, at)))
     }
 
-    /// Makes every staged file durable, before any of them gets its name, and every name given before.
+    /// Makes durable every staged file, before any of them gets its name, and every name given before.
     pub fn sync_all(&self) -> Result<(), DiskError> {
         *self.folder.borrow_mut() = None;
         *self.absent.borrow_mut() = None;
@@ -210,7 +210,7 @@ impl TargetDir {
             .map_err(|errno| DiskError::new("sync restore target", &self.shown, errno))
     }
 
-    /// Gives a file, staged or set aside, its name, unless something is there: a mail program may deliver meanwhile.
+    /// Gives a file, staged or set aside, its name, unless something has it: a mail program may deliver meanwhile.
     pub fn place(&self, staged: &RelName, at: &RelName) -> Result<Placing, DiskError> {
         let fail = |errno| self.fail("name", at, errno);
         let to = self.folder_of(at)?;
@@ -230,7 +230,7 @@ impl TargetDir {
         match rustix::fs::renameat_with(from, &old, &to, &new, RenameFlags::NOREPLACE) {
             Ok(()) => Ok(Placing::Done),
             Err(Errno::EXIST) => Ok(Placing::Occupied),
-            // A file system without that kind of rename: a hard link refuses to overwrite as well.
+            // The file system lacks that kind of rename: a hard link does not overwrite either.
             Err(Errno::INVAL) => {
                 match rustix::fs::linkat(from, &old, &to, &new, AtFlags::empty()) {
                     Ok(()) => rustix::fs::unlinkat(from, &old, AtFlags::empty())
@@ -244,12 +244,12 @@ impl TargetDir {
         }
     }
 
-    /// Gives a folder with all that waits in it its name, unless something is there.
-    pub fn place_folder(&self, waiting: &StagingDir, at: &RelName) -> Result<Placing, DiskError> {
+    /// Gives a staged folder its name with everything in it, unless something has the name.
+    pub fn place_folder(&self, folder: &StagingDir, at: &RelName) -> Result<Placing, DiskError> {
         let to = self.folder_of(at)?;
         *self.absent.borrow_mut() = None;
-        let staging = self.waiting()?;
-        let (old, new) = (last(waiting.at()), last(at));
+        let staging = self.staging_dir()?;
+        let (old, new) = (last(folder.at()), last(at));
         match rustix::fs::renameat_with(staging.fd(), &old, &to, &new, RenameFlags::NOREPLACE) {
             Ok(()) => Ok(Placing::Done),
             Err(Errno::EXIST) => Ok(Placing::Occupied),
@@ -257,7 +257,7 @@ impl TargetDir {
         }
     }
 
-    /// The folder that a name lies in; made if it is not there.
+    /// The folder that contains a name; created if it does not exist.
     fn folder_of(&self, at: &RelName) -> Result<Rc<OwnedFd>, DiskError> {
         let fail = |errno| self.fail("name", at, errno);
         match at.parent() {
@@ -271,7 +271,7 @@ impl TargetDir {
         }
     }
 
-    /// Makes a folder with those above it; new ones get the owner of the one above them.
+    /// Creates a folder and those above it; each gets the owner of the one above it.
     pub fn make_dirs(&self, at: &RelName) -> Result<(), DiskError> {
         self.make_dirs_for(at, self.owner_in(at.parent().as_ref())?)
     }
@@ -282,7 +282,7 @@ impl TargetDir {
         openat::make_dirs(self.root.as_fd(), at, FOLDER_MODE, HOST, &mut made)
     }
 
-    /// The names in a folder, as far as `each` wants them; none where there is no folder.
+    /// Passes the names in a folder to `each` until it returns false; none if there is no folder.
     pub fn each_name(
         &self,
         folder: &RelName,
@@ -304,7 +304,7 @@ impl TargetDir {
         Ok(())
     }
 
-    /// Removes what is staged, and the folder for it.
+    /// Removes what is staged, and the staging folder.
     pub fn clear_staging(&self) -> Result<(), DiskError> {
         if !self.empty_staging()? {
             return Ok(());
@@ -313,7 +313,8 @@ impl TargetDir {
             .map_err(|errno| self.fail("clear", &RelName::fixed(STAGING), errno))
     }
 
-    /// Removes what is staged: our own passing files and folders, nothing else. Whether there is a folder for it.
+    /// Removes what is staged: our own temporary files and folders, nothing else. Returns whether there is a staging
+    /// folder.
     fn empty_staging(&self) -> Result<bool, DiskError> {
         *self.staging.borrow_mut() = None;
         let staging = RelName::fixed(STAGING);
@@ -330,7 +331,7 @@ impl TargetDir {
                 continue;
             }
             match rustix::fs::unlinkat(&dir, name, AtFlags::empty()) {
-                // An empty one goes whoever's it is: root may have been ended before it gave one away.
+                // An empty one goes whoever owns it: root may have been ended before giving it away.
                 Err(Errno::ISDIR) => match rustix::fs::unlinkat(&dir, name, AtFlags::REMOVEDIR) {
                     Ok(()) => {}
                     Err(_) => clear_folder(&dir, name).map_err(fail)?,
@@ -346,13 +347,12 @@ impl TargetDir {
     }
 }
 
-/// The name of a file or folder on its way.
-pub fn passing_name(number: u64) -> RelName {
+/// The name of a staged file or folder.
+pub fn temporary_name(number: u64) -> RelName {
     RelName::fixed(&format!("{number:08}"))
 }
 
-/// Removes a folder that never got its name, with the files in it. There are no folders in such a one: with any it
-/// stays.
+/// Removes a folder that never got its name, with its files. It has no folders in it; if there are any, it stays.
 fn clear_folder(staging: &OwnedFd, name: &CStr) -> Result<(), Errno> {
     let at = RelName::new(name.to_bytes()).map_err(|_| Errno::INVAL)?;
     let dir = openat::open_dir(staging.as_fd(), Some(&at), HOST)?;
@@ -368,7 +368,7 @@ fn clear_folder(staging: &OwnedFd, name: &CStr) -> Result<(), Errno> {
     removed(rustix::fs::unlinkat(staging, name, AtFlags::REMOVEDIR))
 }
 
-/// A folder that is not empty stays.
+/// Accepts that a folder which is not empty stays.
 fn removed(removal: Result<(), Errno>) -> Result<(), Errno> {
     match removal {
         Ok(()) | Err(Errno::NOTEMPTY | Errno::EXIST) => Ok(()),

@@ -1,6 +1,6 @@
-//! What a person decides about messages that are missing, damaged, or on a drive alone: they are not wanted back.
-//! Never deletes a copy: what is missing and acknowledged is withheld from then on, by the operator's word and with its
-//! time; what a drive alone has is kept for whoever has a better right to it.
+//! A person's decision that messages which are missing, damaged, or only on a drive shall not come back. Never deletes
+//! a copy: a missing message that is acknowledged departs on every drive, as of the time of the decision; a message
+//! that only a drive has stays there for whoever has a better right to it.
 
 use super::JobError;
 use super::catalogue::{Catalogue, MissingRow};
@@ -16,13 +16,13 @@ pub struct Acknowledged {
     pub damaged: u64,
     /// On a drive, and not in the mailbox.
     pub lacking: u64,
-    /// Of these, messages that another card has listed too: no drive records that they are not wanted here.
+    /// Of these, messages that another card has asserted: the decision about them is recorded on no drive.
     #[serde(rename = "on_this_card_only")]
     pub here_only: u64,
 }
 
 impl Acknowledged {
-    /// All of them.
+    /// All messages that the decision was about.
     pub fn count(&self) -> u64 {
         self.missing + self.damaged + self.lacking
     }
@@ -60,7 +60,7 @@ pub fn acknowledge_missing(
     Ok(done)
 }
 
-/// A message that only a drive has, as any state of the catalogue knows it.
+/// A message that only a drive has, in terms that any state of the catalogue understands.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Lacked {
     /// Its mailbox.
@@ -69,11 +69,11 @@ pub struct Lacked {
     pub key: Vec<u8>,
     /// What it is.
     pub identity: Identity,
-    /// No other card has told of it.
+    /// No other card has asserted it.
     pub is_ours: bool,
 }
 
-/// What a drive asserts and this card's mailboxes lack.
+/// The messages that a drive asserts and this card's mailboxes lack.
 pub fn lacked(
     catalogue: &Catalogue,
     station: &StationName,
@@ -82,22 +82,22 @@ pub fn lacked(
     let Some(drive) = catalogue.drive(drive)? else { return Ok(Vec::new()) };
     let replica = catalogue.replica(drive.row, station)?;
     let mut all = Vec::new();
-    catalogue.lacked(replica.row, |standing| {
-        let of = (standing.mailbox, standing.key.as_slice(), standing.content);
+    catalogue.lacked(replica.row, |asserted| {
+        let of = (asserted.mailbox, asserted.key.as_slice(), asserted.content);
         all.push(Lacked {
             is_ours: catalogue.is_said_here_alone(station, of)?,
-            mailbox: catalogue.mailbox_name(standing.mailbox)?.0,
-            key: standing.key,
-            identity: catalogue.identity(standing.content)?,
+            mailbox: catalogue.mailbox_name(asserted.mailbox)?.0,
+            key: asserted.key,
+            identity: catalogue.identity(asserted.content)?,
         });
         Ok(())
     })?;
     Ok(all)
 }
 
-/// Acknowledges that these messages shall stay away from this card's mailboxes. Of what another card has told that
-/// holds for this card alone: nobody saw it go, the drive may have the only copy of it, and a departure would withhold
-/// it from whose mail it is. So no drive is told.
+/// Records that these messages shall stay away from this card's mailboxes. For a message that another card has
+/// asserted, the decision stays on this card: nobody saw the message go, the drive may have the only copy of it, and a
+/// departure on a drive would withhold it from its owner.
 pub fn acknowledge_lacking(
     catalogue: &Catalogue,
     lacked: &[Lacked],

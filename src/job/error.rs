@@ -1,5 +1,5 @@
-//! Owns the errors that end a piece of work. A damaged ledger or copy is never one of them: that is a
-//! finding, and the work goes on.
+//! The errors that end a piece of work. A damaged ledger or copy is none of them: that is a finding, and the work
+//! continues.
 
 use crate::disk::{DiskError, Trouble};
 use crate::model::escape::in_shell;
@@ -11,35 +11,35 @@ pub enum JobError {
     /// The file system failed.
     #[error(transparent)]
     Disk(#[from] DiskError),
-    /// What was written could not be made durable: the system calls lost pages clean after saying so once.
+    /// A sync failed: the system reports lost pages once and calls them clean afterwards.
     #[error(transparent)]
     NotSynced(DiskError),
-    /// The first writing to a drive failed.
+    /// The first write to a drive failed.
     #[error(
         "{at}: the first writing to this drive failed, and what of it is there the system may only believe: \
          unmount it, pull it out and plug it in again"
     )]
     BadBeginning {
-        /// The place.
+        /// The drive's place.
         at: String,
     },
     /// The catalogue failed.
     #[error("the catalogue cannot be used: {0}; it is a cache: move it away and run again")]
     Catalogue(#[from] rusqlite::Error),
-    /// A file beside the catalogue cannot be written.
+    /// A file next to the catalogue cannot be written.
     #[error(transparent)]
     State(DiskError),
-    /// Something read from our own files makes no sense.
+    /// One of our own files contradicts itself.
     #[error("{0}")]
     Broken(String),
-    /// A drive was at this place before, and is not there now.
+    /// A drive was at this place before, and is absent now.
     #[error(
         "{at}: drive {id} was here and is not: plug it in and mount it. Nothing was written. \
          To begin a new drive in this folder: counterfoil drives add {}",
         in_shell(.at)
     )]
     DriveAway {
-        /// The place.
+        /// The drive's place.
         at: String,
         /// The drive.
         id: DriveId,
@@ -52,11 +52,11 @@ pub enum JobError {
         in_shell(.at)
     )]
     EmptyStick {
-        /// The place.
+        /// The drive's place.
         at: String,
         /// The drive that was there.
         id: DriveId,
-        /// How it was called.
+        /// That drive's name for a person.
         label: String,
     },
     /// There is no drive at this place, and none may be begun.
@@ -65,7 +65,7 @@ pub enum JobError {
         /// The place.
         at: String,
     },
-    /// The drive is not one of ours, and only ours are to be used.
+    /// The drive is not a known one, and only known ones are accepted.
     #[error(
         "{at}: not used, since it is no drive that was added (accept = \"known\"). Nothing was written. \
          To use it: counterfoil drives add {}",
@@ -75,7 +75,7 @@ pub enum JobError {
         /// The place.
         at: String,
     },
-    /// It says that it is a drive of ours, and is not where that one was: only ours are to be used.
+    /// It has the id of a known drive, and is on another file system: only known drives are accepted.
     #[error(
         "{at}: not used: it says that it is drive {id}, and is not the stick that was known as that one \
          (accept = \"known\"). Nothing was written. If it is yours, as after it was copied: counterfoil drives add {}",
@@ -84,31 +84,31 @@ pub enum JobError {
     NotTheKnown {
         /// The place.
         at: String,
-        /// The drive it says it is.
+        /// The id that it has.
         id: DriveId,
     },
-    /// One of ours, or a new one, on a file system that is told from no other: only ours are to be used.
+    /// Its file system has no serial number by which it could be identified: only known drives are accepted.
     #[error(
         "{at}: not used: its file system has no serial number, so another stick could pass for it (accept = \
          \"known\"). Nothing was written. If it is yours, name its folder {at} in the config (folders, below [drives])"
     )]
     NoSerial {
-        /// Where.
+        /// The drive's place.
         at: String,
     },
-    /// It says that it is a drive of ours, and whether it is that one cannot be seen yet.
+    /// It has the id of a known drive, and whether it is that one cannot be determined yet.
     #[error(
         "{at}: not used yet: it says that it is drive {id}, which is known by the serial number of its file system, \
          and none can be read here. It is looked at again. If it is yours and stays so, name its folder {at} in the \
          config (folders, below [drives])"
     )]
     SerialUnread {
-        /// Where.
+        /// The drive's place.
         at: String,
-        /// The drive it says it is.
+        /// The id that it has.
         id: DriveId,
     },
-    /// Its owner does not want it to be written.
+    /// Its owner has marked it as not to be written.
     #[error(
         "{at}: not used, since it carries a file counterfoil.skip: delete that to use this drive"
     )]
@@ -124,10 +124,11 @@ pub enum JobError {
     PulledOut {
         /// The place.
         at: String,
-        /// What failed then.
+        /// The operation that failed.
         while_doing: String,
     },
-    /// Another drive has the same id, one that is here or known on another file system, and this was only looked at.
+    /// Another drive, which is present or known on another file system, has the same id, and this one was only to be
+    /// read.
     #[error(
         "{at}: a copy of another drive ({id}): it is given an id of its own when it is next written to"
     )]
@@ -156,15 +157,15 @@ pub enum JobError {
         /// The format found.
         format: u32,
     },
-    /// The state folder is another station's.
+    /// The state folder belongs to another station.
     #[error(
         "this state folder is station {known}'s, and this run is for station {asked}. Nothing was done. Give \
          station {asked} a state folder of its own: --state DIR (in the config: state = \"DIR\")"
     )]
     OtherStation {
-        /// Whose it is.
+        /// The station that it belongs to.
         known: StationName,
-        /// Whose it was to be.
+        /// The station that it was opened for.
         asked: StationName,
     },
     /// A mailbox's name stands for another folder, and the mailbox is still where it was.
@@ -182,7 +183,7 @@ pub enum JobError {
         /// The folder that has its name now.
         is_at: String,
     },
-    /// A message is not repaired.
+    /// A message was not repaired.
     #[error("{path} is not repaired: {why}. Nothing was changed")]
     NotRepaired {
         /// The message.
@@ -190,7 +191,7 @@ pub enum JobError {
         /// Why.
         why: &'static str,
     },
-    /// It was seen not to keep what it is given.
+    /// The drive has proven not to keep what is written to it.
     #[error(
         "{at}: not trusted any more: {why}. Nothing more is written to it, and nothing counts as mirrored on it alone; \
          restore still reads from it. Use another drive; to begin afresh with this one: counterfoil drives add {}",
@@ -199,7 +200,7 @@ pub enum JobError {
     Untrusted {
         /// The place.
         at: String,
-        /// What was seen.
+        /// What it did.
         why: String,
     },
     /// Its operator gave it up.
@@ -213,14 +214,14 @@ pub enum JobError {
         at: String,
         /// The drive.
         id: DriveId,
-        /// Since when.
+        /// The time of that decision.
         since: String,
         /// Why.
         why: DriveLoss,
-        /// Where it went, as it was said.
+        /// Where it went, in the operator's words.
         place: Option<String>,
     },
-    /// A file of ours goes on for longer than any power failure can have made it.
+    /// Junk in one of our files goes on for longer than any power failure can leave.
     #[error(
         "{at}: {file} goes on for very long without a line of ours: somebody else has written to it. It can \
          be restored from, but is not written: use another drive"
@@ -231,7 +232,7 @@ pub enum JobError {
         /// The file.
         file: &'static str,
     },
-    /// A ledger tells of far more than there are copies for.
+    /// A ledger has far more lines than its copies account for.
     #[error(
         "{at}: not used: its ledger has more than {lines} lines, and only {copies} copies are there. Somebody made it \
          up, or copies were deleted. Nothing of it was taken over, and nothing was written to it. If it is yours and \
@@ -241,12 +242,12 @@ pub enum JobError {
     LedgerNotBorneOut {
         /// The place.
         at: String,
-        /// Lines that would have been taken in.
+        /// Lines that would have been accepted.
         lines: u64,
         /// Copies found.
         copies: u64,
     },
-    /// The card has no room for what a ledger tells.
+    /// The card has no room for a ledger's contents.
     #[error(
         "{at}: not used: this card has {} MiB free, and what the ledger of this drive tells may take {} MiB. Part is \
          kept for new mail. Nothing of it was taken over, and nothing was written to it. Make room on the card",
@@ -256,7 +257,7 @@ pub enum JobError {
     NoRoomForLedger {
         /// The place.
         at: String,
-        /// Bytes that it may take.
+        /// Bytes that they may take.
         needed: u64,
         /// Bytes that were free.
         free: u64,
@@ -296,7 +297,7 @@ pub enum JobError {
         /// The folder.
         at: String,
     },
-    /// No room was left on the drive for what waits.
+    /// The drive had no room for all messages.
     #[error(
         "{at}: no room for {waiting} messages: use another drive, or free room beside counterfoil/"
     )]
@@ -308,7 +309,7 @@ pub enum JobError {
     },
 }
 
-/// Why a drive was given up, and where it went; of one that is refused there is no more to say.
+/// The reason for giving up a drive, as a phrase, with the place it went to; a refused drive went nowhere.
 fn reason(why: DriveLoss, place: Option<&str>) -> String {
     match place {
         Some(place) => format!(": {why}, {place}"),
@@ -317,7 +318,7 @@ fn reason(why: DriveLoss, place: Option<&str>) -> String {
     }
 }
 
-/// What a restore makes of it: one that was refused is read only where it is named.
+/// What a restore does with the drive, as a phrase: a refused one is read only if it is named.
 fn read(why: DriveLoss) -> &'static str {
     if why == DriveLoss::Refused { "" } else { "; restore still reads them" }
 }
@@ -326,8 +327,14 @@ fn again(why: DriveLoss) -> &'static str {
     if why == DriveLoss::Refused { "all the same" } else { "again" }
 }
 
+impl From<crate::disk::ReaderFault> for JobError {
+    fn from(fault: crate::disk::ReaderFault) -> Self {
+        Self::Broken(fault.to_string())
+    }
+}
+
 impl JobError {
-    /// Whether the catalogue turned out to be damaged: then it is set aside, and built anew.
+    /// Whether the catalogue is damaged: then it is set aside and built anew.
     pub fn is_damaged_catalogue(&self) -> bool {
         use rusqlite::ErrorCode::{DatabaseCorrupt, NotADatabase};
         match self {
@@ -338,8 +345,8 @@ impl JobError {
         }
     }
 
-    /// Whether the state folder cannot be written, as on a card that is full, read-only or failing: then the work
-    /// goes on with a state in memory.
+    /// The trouble with the state folder, as on a card that is full, read-only or failing: then the work continues with
+    /// a state in memory.
     pub fn state_trouble(&self) -> Option<Trouble> {
         use rusqlite::ErrorCode::{CannotOpen, DiskFull, ReadOnly, SystemIoFailure};
         match self {
@@ -357,7 +364,7 @@ impl JobError {
         }
     }
 
-    /// Whether a pulled stick may end in it: it answers with errors of reading and writing, or with nothing it took.
+    /// Whether a pulled stick may cause it: it answers with read and write errors, or has lost what it took.
     pub fn may_be_a_pull(&self) -> bool {
         matches!(
             self,
@@ -368,7 +375,7 @@ impl JobError {
         )
     }
 
-    /// What kind of trouble it is, where the file system has said so.
+    /// The kind of trouble, as far as the file system reported one.
     pub fn trouble(&self) -> Trouble {
         match self {
             Self::Disk(error) | Self::NotSynced(error) => error.trouble,

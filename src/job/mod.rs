@@ -1,62 +1,55 @@
-//! One-shot work: scan, admit a drive, mirror, verify, audit, restore. Uses `model` and `disk`.
-//! Knows no events and no timers, takes time from a [`Clock`](crate::model::Clock), makes no words.
+//! One-shot work: scan, open a drive, mirror, verify, audit, restore. Uses `model` and `disk`. Knows no events and no
+//! timers, takes the time from a [`Clock`](crate::model::Clock), and writes no sentences.
 
 pub mod acknowledge;
 pub mod catalogue;
-pub mod confirm;
-pub mod exclude;
 pub mod extras;
-pub mod headers;
-pub mod mailboxes;
 pub mod mirror;
-pub mod prune;
 pub mod replica;
 pub mod report;
 pub mod restore;
 pub mod scan;
-mod scan_rules;
-pub mod scrub;
 pub mod sync_drive;
 pub mod sync_job;
-pub mod verify;
 
-mod coarse_time;
 mod error;
 mod progress;
 
 pub use error::JobError;
 pub use progress::{Progress, Unwatched};
+pub use replica::{prune, scrub, verify};
+pub use scan::{confirm, exclude, headers, mailboxes};
 
 use crate::disk::VolumeSource;
 use crate::model::{MailboxName, StationName};
 use std::path::PathBuf;
 use std::sync::Arc;
 
-/// A mailbox to be kept.
+/// A mailbox that is to be mirrored.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct MailboxRef {
     /// Its name in the ledger.
     pub name: MailboxName,
-    /// Where it is on the card.
+    /// Its folder on the card.
     pub path: PathBuf,
 }
 
-/// A place where a drive is looked for.
+/// A place at which a drive may be found.
 pub struct DriveRef {
     /// How to open it.
     pub volume_source: Arc<dyn VolumeSource>,
-    /// How it is called: the last part of its path.
+    /// Its name for a person: the last part of its path.
     pub label: String,
-    /// Its path, raw, as the catalogue remembers it.
+    /// Its path in raw bytes, as the catalogue stores it.
     pub at: Vec<u8>,
     /// Whether it may be made a drive if it is none.
     pub begin: replica::Begin,
 }
 
-/// What the work is done for.
+/// The station that the work is done for.
 pub struct Station {
-    /// Its name.
+    /// Its name on the drives.
     pub name: StationName,
-    /// Its mailboxes.
+    /// All its mailboxes, also those that cannot be opened now.
     pub mailboxes: Vec<MailboxRef>,
 }

@@ -1,12 +1,12 @@
-//! Whole rounds of work as a command or the daemon asks for them: bring one drive up to date, look at the drives
+//! Whole pieces of work as a command or the daemon requests them: bring one drive up to date, inspect the drives
 //! without writing, audit. Each ends in values, never in words.
 
 use super::catalogue::{Catalogue, DriveRowId, KnownHow};
 use super::mailboxes::ConfirmedMailbox;
 use super::mirror::{OpenMailbox, Pass, PassReport};
 use super::replica::{
-    Begin, Newcomer, OpenOptions, PresentDrives, Replica, compare, may_come_in, not_as_another,
-    note_lost_pages, open_replica, refuse_forgotten, serial_is_read, session_of,
+    Acceptance, Begin, OpenOptions, PresentDrives, Replica, check_acceptance, check_refused,
+    check_serial, compare, note_lost_pages, open_replica, refuse_forgotten, session_of,
 };
 use super::report::audit::{Audit, AuditOptions, audit};
 use super::report::verdict::Counts;
@@ -16,20 +16,20 @@ use crate::model::airtime::Link;
 use crate::model::limits::RESERVE_BYTES;
 use crate::model::{Clock, DriveId, Finding, Reason, RelName, StationName, bag};
 
-/// How a round on one drive ended.
+/// How a sync of one drive ended.
 pub struct SyncOutcome {
-    /// How the drive is called.
+    /// The drive's name for a person.
     pub label: String,
-    /// Its id and its row, once it was known.
+    /// Its id and its row, once they were known.
     pub drive: Option<(DriveId, DriveRowId)>,
-    /// What was found on the way.
+    /// What was found while the drive was opened.
     pub findings: Vec<Finding>,
-    /// What was done, or why it could not be.
+    /// What the pass did, or why it could not.
     pub outcome: Result<PassReport, JobError>,
 }
 
 impl SyncOutcome {
-    /// The word for the drive's state after the round, as kept in the catalogue.
+    /// The drive's state after the sync, as the catalogue stores it.
     pub fn state(&self) -> &'static str {
         match &self.outcome {
             Ok(report) if report.failed.iter().any(|f| f.reason == Reason::DriveFull) => "full",
@@ -40,7 +40,7 @@ impl SyncOutcome {
     }
 }
 
-/// The word for the state of a drive that could not be worked on.
+/// The state of a drive that could not be used.
 pub fn state_of(error: &JobError) -> &'static str {
     match error.trouble() {
         _ if matches!(error, JobError::Forgotten { .. }) => "forgotten",
@@ -55,8 +55,7 @@ pub fn state_of(error: &JobError) -> &'static str {
     }
 }
 
-/// Brings one drive up to date: admission, then everything it has not been told. The drive is closed
-/// when this returns.
+/// Brings one drive up to date: opens it, then records everything that it lacks. Closes the drive on return.
 pub fn mirror_drive(
     catalogue: &Catalogue,
     station: &StationName,
@@ -66,21 +65,21 @@ pub fn mirror_drive(
     clock: &dyn Clock,
     progress: &dyn Progress,
 ) -> SyncOutcome {
-    let mut round = SyncOutcome {
+    let mut sync = SyncOutcome {
         label: drive.label.clone(),
         drive: None,
         findings: Vec::new(),
         outcome: Ok(PassReport::default()),
     };
     let opened = open(catalogue, station, drive, Access::Write, present_drives, clock);
-    round.outcome = opened.and_then(|mut admitted| {
-        round.drive = Some((admitted.id, admitted.state.drive));
-        round.findings = std::mem::take(&mut admitted.findings);
+    sync.outcome = opened.and_then(|mut admitted| {
+        sync.drive = Some((admitted.id, admitted.state.drive));
+        sync.findings = std::mem::take(&mut admitted.findings);
         if catalogue.change_no()? != admitted.state.recorded_through {
             catalogue.set_drive_state(admitted.state.drive, "copying", "")?;
         }
         if admitted.state.is_used_up() {
-            round.findings.push(Finding::NumbersUsedUp);
+            sync.findings.push(Finding::NumbersUsedUp);
         }
         let pass = Pass { catalogue, mailboxes, clock, progress };
         let mount = session_of(&clock.stamp(), &*admitted.volume);
@@ -92,10 +91,10 @@ pub fn mirror_drive(
             Ok(report)
         });
         let done = done.inspect_err(|error| note_lost_pages(catalogue, error, &mount));
-        // Also where it was pulled in the middle: it has copies now.
+        // Also if it was pulled in the middle: it has copies now.
         note_copied(catalogue, drive, &admitted, clock)?;
         catalogue.end_announcements(clock)?;
-        // A pulled stick answers with read and write errors: what it is, the kernel knows.
+        // A pulled stick answers with read and write errors; the kernel knows whether it is still there.
         done.map_err(|error| match admitted.volume.present() {
             Err(_) if error.may_be_a_pull() => {
                 let at = admitted.volume.facts().shown.clone();
@@ -104,21 +103,22 @@ pub fn mirror_drive(
             _ => error,
         })
     });
-    if round.drive.is_none() {
-        round.drive = catalogue.drive_at(&drive.at).ok().flatten().map(|row| (row.id, row.row));
+    if sync.drive.is_none() {
+        sync.drive = catalogue.drive_at(&drive.at).ok().flatten().map(|row| (row.id, row.row));
     }
-    if let Some((_, row)) = round.drive {
-        let detail = round.outcome.as_ref().err().map(ToString::to_string).unwrap_or_default();
-        note_health(catalogue, row, &round.outcome);
-        // Only for display: that it cannot be kept must not hide what happened.
-        if let Err(error) = catalogue.set_drive_state(row, round.state(), &detail) {
+    if let Some((_, row)) = sync.drive {
+        let detail = sync.outcome.as_ref().err().map(ToString::to_string).unwrap_or_default();
+        record_health(catalogue, row, &sync.outcome);
+        // Only for display: a failure to store this must not hide what happened.
+        if let Err(error) = catalogue.set_drive_state(row, sync.state(), &detail) {
             tracing::debug!(%error, "the state of a drive could not be kept");
         }
     }
-    round
+    sync
 }
 
-/// A drive that got a copy while any was used is one of ours also when only known ones are.
+/// Makes a drive known that got a copy while any drive was accepted, so that it stays accepted when only known ones
+/// are.
 fn note_copied(
     catalogue: &Catalogue,
     drive: &DriveRef,
@@ -129,7 +129,7 @@ fn note_copied(
     let serial = admitted.volume.facts().serial.as_deref();
     let has_less = match catalogue.known_as(admitted.id)? {
         None => true,
-        // Copied to before its serial number could be read, as early in a boot.
+        // It was copied to before its serial number could be read, as happens early in a boot.
         Some(known) => known.how == KnownHow::Copied && known.serial.is_none() && serial.is_some(),
     };
     if !may_begin || !has_less || !catalogue.has_good_copies(admitted.state.row)? {
@@ -139,14 +139,15 @@ fn note_copied(
     catalogue.make_known(of, serial, KnownHow::Copied, clock.stamp().time)
 }
 
-/// Whether some mailbox could not be opened for this pass: of that one the drive was told nothing, and its row says so.
+/// Whether a mailbox in force could not be opened for this pass: its changes are not recorded on the drive, and its row
+/// says so.
 fn is_some_away(pass: &Pass<'_>) -> Result<bool, JobError> {
     let is_away = |row: &i64| !pass.mailboxes.iter().any(|open| open.row == *row);
     Ok(pass.catalogue.kept_in_force()?.iter().any(is_away))
 }
 
-/// Keeps what a round says of a drive's health. For a person: that it cannot be kept must not hide what happened.
-fn note_health(catalogue: &Catalogue, drive: DriveRowId, outcome: &Result<PassReport, JobError>) {
+/// Stores what a sync says of a drive's health. For display: a failure to store it must not hide what happened.
+fn record_health(catalogue: &Catalogue, drive: DriveRowId, outcome: &Result<PassReport, JobError>) {
     let kept = match outcome {
         Ok(PassReport { room: Some(room), .. }) => catalogue.record_free_space(drive, *room),
         Err(error) if error.trouble() == Trouble::Failing => {
@@ -159,7 +160,7 @@ fn note_health(catalogue: &Catalogue, drive: DriveRowId, outcome: &Result<PassRe
     }
 }
 
-/// Opens and admits a drive.
+/// Opens a drive for a station, after every check of whether it may be used.
 pub fn open(
     catalogue: &Catalogue,
     station: &StationName,
@@ -170,49 +171,42 @@ pub fn open(
 ) -> Result<Replica, JobError> {
     let volume = drive.volume_source.open(access)?;
     let mount = session_of(&clock.stamp(), &*volume);
-    admitted(catalogue, station, drive, volume, access, present_drives, clock)
-        .inspect_err(|error| note_lost_pages(catalogue, error, &mount))
-}
-
-fn admitted(
-    catalogue: &Catalogue,
-    station: &StationName,
-    drive: &DriveRef,
-    volume: Box<dyn Volume>,
-    access: Access,
-    present_drives: &PresentDrives,
-    clock: &dyn Clock,
-) -> Result<Replica, JobError> {
-    let mut copied = None;
-    let here = &|| present_drives.here(&drive.volume_source);
-    if access == Access::Write {
-        refuse_forgotten(catalogue, &*volume)?;
-        may_be_written(&*volume)?;
-    }
-    not_as_another(catalogue, &*volume)?;
-    serial_is_read(catalogue, drive, &*volume)?;
-    let comes = may_come_in(catalogue, drive, &*volume, access, here, clock)?;
-    match (access, comes) {
-        (Access::Write, Newcomer::As(Begin::Known)) => {
-            present_drives.meet_known(drive, &*volume)?
+    let opened = || -> Result<Replica, JobError> {
+        let mut copied = None;
+        let here = &|| present_drives.here(&drive.volume_source);
+        if access == Access::Write {
+            refuse_forgotten(catalogue, &*volume)?;
+            check_writable(&*volume)?;
         }
-        (Access::Write, _) => copied = present_drives.resolve(catalogue, drive, &*volume, clock)?,
-        (Access::Read, _) => present_drives.meet_to_look(catalogue, drive, &*volume)?,
-    }
-    let begin = comes.begin();
-    let (label, at) = (drive.label.as_str(), drive.at.as_slice());
-    let asked = OpenOptions { station, access, begin, label, at, taken_for: None, here, clock };
-    let mut admitted = open_replica(catalogue, volume, &asked)?;
-    present_drives.note(admitted.id, drive, admitted.volume.facts());
-    admitted.findings.extend(copied);
-    if access == Access::Write {
-        admitted.findings.extend(comes.note(catalogue, &admitted, drive, clock)?);
-    }
-    Ok(admitted)
+        check_refused(catalogue, &*volume)?;
+        check_serial(catalogue, drive, &*volume)?;
+        let acceptance = check_acceptance(catalogue, drive, &*volume, access, here, clock)?;
+        match (access, acceptance) {
+            (Access::Write, Acceptance::As(Begin::Known)) => {
+                present_drives.register_known(drive, &*volume)?
+            }
+            (Access::Write, _) => {
+                copied = present_drives.resolve(catalogue, drive, &*volume, clock)?
+            }
+            (Access::Read, _) => present_drives.register_read_only(catalogue, drive, &*volume)?,
+        }
+        let begin = acceptance.begin();
+        let (label, at) = (drive.label.as_str(), drive.at.as_slice());
+        let options =
+            OpenOptions { station, access, begin, label, at, taken_for: None, here, clock };
+        let mut admitted = open_replica(catalogue, volume, &options)?;
+        present_drives.note(admitted.id, drive, admitted.volume.facts());
+        admitted.findings.extend(copied);
+        if access == Access::Write {
+            admitted.findings.extend(acceptance.note(catalogue, &admitted, drive, clock)?);
+        }
+        Ok(admitted)
+    };
+    opened().inspect_err(|error| note_lost_pages(catalogue, error, &mount))
 }
 
-/// Whether the owner and the mount let a drive be written to.
-fn may_be_written(volume: &dyn Volume) -> Result<(), JobError> {
+/// Whether the owner and the mount allow writing to a drive.
+fn check_writable(volume: &dyn Volume) -> Result<(), JobError> {
     let at = &volume.facts().shown;
     if is_skipped(volume) {
         return Err(JobError::SkipFile { at: at.clone() });
@@ -223,7 +217,7 @@ fn may_be_written(volume: &dyn Volume) -> Result<(), JobError> {
     Ok(())
 }
 
-/// Whether a drive's owner has marked it as not to be written. Whatever has that name will do.
+/// Whether a drive's owner has marked it as not to be written; anything of that name does so.
 pub fn is_skipped(volume: &dyn Volume) -> bool {
     match volume.length(&RelName::fixed(bag::SKIP_FILE)) {
         Ok(length) => length.is_some(),
@@ -232,20 +226,20 @@ pub fn is_skipped(volume: &dyn Volume) -> bool {
     }
 }
 
-/// A drive as it was looked at, or why it could not be.
+/// An inspected drive, or why it could not be opened.
 pub struct InspectedDrive {
-    /// How it is called.
+    /// Its name for a person.
     pub label: String,
-    /// Where it is, raw.
+    /// Its path in raw bytes.
     pub at: Vec<u8>,
     /// The drive, open.
     pub drive: Result<Replica, JobError>,
-    /// What keeps it from taking messages, if anything does.
+    /// Why it takes no messages, if it takes none.
     pub trouble: Option<Reason>,
 }
 
-/// Looks at every drive without writing: reads what is new in their ledgers. Trouble with a drive is
-/// that drive's; trouble with the catalogue ends the look.
+/// Inspects every drive without writing: reads what is new in their ledgers. An error of a drive stays with that drive;
+/// an error of the catalogue ends the inspection.
 pub fn look_at_drives(
     catalogue: &Catalogue,
     station: &StationName,
@@ -253,7 +247,7 @@ pub fn look_at_drives(
     clock: &dyn Clock,
 ) -> Result<Vec<InspectedDrive>, JobError> {
     let present_drives = PresentDrives::default();
-    let look = |drive: &DriveRef| {
+    let inspect = |drive: &DriveRef| {
         let opened = match open(catalogue, station, drive, Access::Read, &present_drives, clock) {
             Err(error @ JobError::Catalogue(_)) => return Err(error),
             Err(JobError::NoDrive { at }) if matches!(drive.begin, Begin::Never | Begin::Known) => {
@@ -281,24 +275,24 @@ pub fn look_at_drives(
         let (label, at) = (drive.label.clone(), drive.at.clone());
         Ok(InspectedDrive { label, at, drive: opened, trouble })
     };
-    let looked = drives.iter().map(look).collect::<Result<Vec<_>, _>>()?;
-    // Now that all of them are read.
-    for drive in looked.iter().filter_map(|looked| looked.drive.as_ref().ok()) {
-        compare(catalogue, &*drive.volume, &drive.dir, &drive.state, (drive.id, false))?;
+    let inspected = drives.iter().map(inspect).collect::<Result<Vec<_>, _>>()?;
+    // All ledgers are read now.
+    for drive in inspected.iter().filter_map(|inspected| inspected.drive.as_ref().ok()) {
+        compare(drive.bag(catalogue), &drive.state, (drive.id, false))?;
     }
-    Ok(looked)
+    Ok(inspected)
 }
 
-/// After drives were brought up to date side by side: what one of them says of another that was read before it is
-/// compared now.
+/// After drives were brought up to date side by side: compares what one of them says of another that was read before
+/// it.
 pub fn compare_drives(
     catalogue: &Catalogue,
     station: &StationName,
     drives: &[DriveRef],
-    rounds: &[SyncOutcome],
+    syncs: &[SyncOutcome],
     clock: &dyn Clock,
 ) -> Result<(), JobError> {
-    for (id, row) in rounds.iter().filter_map(|round| round.drive) {
+    for (id, row) in syncs.iter().filter_map(|sync| sync.drive) {
         let replica = catalogue.replica(row, station)?;
         if !catalogue.to_be_compared(&replica, id, false)?.is_empty() {
             return look_at_drives(catalogue, station, drives, clock).map(drop);
@@ -307,41 +301,41 @@ pub fn compare_drives(
     Ok(())
 }
 
-/// Whether a drive's copies count for nothing, by other reasons than that it failed.
+/// Whether a drive's copies do not count, for a reason other than distrust.
 pub fn is_left_out(catalogue: &Catalogue, drive: DriveRowId) -> Result<bool, JobError> {
     Ok(!catalogue.counts(drive)? && catalogue.distrust(drive)?.is_none())
 }
 
-/// For whom an audit is made.
+/// The input of an audit.
 #[derive(Debug, Clone, Copy)]
 pub struct AuditRequest<'a> {
     /// The station.
     pub station: &'a StationName,
-    /// Copies a message needs to be safe.
+    /// Copies that a message needs to be safe.
     pub wanted_copies: u32,
-    /// The link on which a lost message would be asked for again.
+    /// The radio link on which a lost message would be requested again.
     pub link: Link,
-    /// Messages of each kind listed one by one; more are counted.
+    /// Messages of each kind that are listed one by one; more are only counted.
     pub list_at_most: usize,
-    /// The mailboxes, as they were taken in.
+    /// The mailboxes, as scanned.
     pub mailboxes: &'a [ConfirmedMailbox],
 }
 
-/// The audit over mailboxes taken in and drives looked at. `others` are here and were not looked at:
-/// what keeps each from taking messages.
+/// The audit over scanned mailboxes and inspected drives. `others` are present and were not inspected: for each, why it
+/// takes no messages.
 pub fn audit_now(
     catalogue: &Catalogue,
-    wish: &AuditRequest<'_>,
-    looked: &[InspectedDrive],
+    request: &AuditRequest<'_>,
+    inspected: &[InspectedDrive],
     others: &[Option<Reason>],
 ) -> Result<Audit, JobError> {
-    let AuditRequest { station, wanted_copies, link, list_at_most, mailboxes } = *wish;
+    let AuditRequest { station, wanted_copies, link, list_at_most, mailboxes } = *request;
     let mut present = others.to_vec();
     let mut longest_file = u64::MAX;
     let mut room = others.contains(&None).then_some(u64::MAX);
-    for drive in looked {
+    for drive in inspected {
         match &drive.drive {
-            // What it holds counts; that it takes no more is its owner's will.
+            // Its copies count; that it takes no more is its owner's decision.
             Ok(_) if drive.trouble == Some(Reason::NoDrive) => {}
             // What is copied to it makes nothing safe.
             Ok(admitted) if is_left_out(catalogue, admitted.state.drive)? => {}
@@ -361,7 +355,7 @@ pub fn audit_now(
         }
     }
     let room = room.unwrap_or(0);
-    let question = AuditOptions {
+    let options = AuditOptions {
         station,
         wanted_copies,
         present: &present,
@@ -373,6 +367,6 @@ pub fn audit_now(
     };
     catalogue.read_transaction(|| {
         let counts = Counts::take(catalogue, station, wanted_copies, mailboxes)?;
-        audit(catalogue, &question, counts)
+        audit(catalogue, &options, counts)
     })
 }

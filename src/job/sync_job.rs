@@ -1,5 +1,5 @@
-//! A round on a drive that may give up superseded versions where there is no room for what waits.
-//! Never gives up one more than makes room for it, but for the last.
+//! A sync that may prune superseded versions when the drive has no room for new messages. Prunes no more than that room
+//! requires, give or take one copy.
 
 use super::catalogue::Catalogue;
 use super::mirror::OpenMailbox;
@@ -13,47 +13,47 @@ use crate::model::{Clock, Finding, Reason, StationName};
 use std::sync::Arc;
 use std::time::Duration;
 
-/// What a round is done with.
+/// The context of a sync.
 pub struct SyncJob<'a> {
-    /// The catalogue.
+    /// What this card knows of its mailboxes and drives.
     pub catalogue: &'a Catalogue,
     /// The station.
     pub station: &'a StationName,
     /// Its mailboxes.
     pub mailboxes: &'a [OpenMailbox],
-    /// The drives that are here at once.
+    /// The drives that are present at the same time.
     pub present_drives: &'a PresentDrives,
-    /// Superseded versions older than this may be given up; `None`: none ever.
+    /// Superseded versions older than this may be pruned; `None`: none ever.
     pub prune: Option<Duration>,
-    /// Time.
+    /// Where the time comes from.
     pub clock: &'a dyn Clock,
-    /// Who is told.
+    /// Receives the progress, and can ask to stop.
     pub progress: &'a dyn Progress,
 }
 
 impl SyncJob<'_> {
-    /// Brings a drive up to date; where it has no room, gives up what may be given up, and goes on.
+    /// Brings a drive up to date; if it has no room, prunes what may be pruned, and continues.
     pub fn bring_up_to_date(&self, drive: &DriveRef) -> SyncOutcome {
-        let mut round = self.mirror(drive);
+        let mut sync = self.mirror(drive);
         for _ in 0..PRUNE_ROUNDS_MAX {
-            let Some(need) = self.needed(&round) else { return round };
+            let Some(need) = self.needed(&sync) else { return sync };
             match self.make_room(drive, need) {
-                Ok(Pruned { copies: 0, .. }) => return round,
+                Ok(Pruned { copies: 0, .. }) => return sync,
                 Ok(Pruned { copies, bytes }) => {
-                    let before = std::mem::replace(&mut round, self.mirror(drive));
-                    round.findings.splice(0..0, before.findings);
-                    round.findings.push(Finding::Pruned { copies, bytes });
-                    if let (Ok(sum), Ok(first)) = (&mut round.outcome, before.outcome) {
+                    let before = std::mem::replace(&mut sync, self.mirror(drive));
+                    sync.findings.splice(0..0, before.findings);
+                    sync.findings.push(Finding::Pruned { copies, bytes });
+                    if let (Ok(sum), Ok(first)) = (&mut sync.outcome, before.outcome) {
                         sum.after(&first);
                     }
                 }
                 Err(error) => {
-                    round.outcome = Err(error);
-                    return round;
+                    sync.outcome = Err(error);
+                    return sync;
                 }
             }
         }
-        round
+        sync
     }
 
     fn mirror(&self, drive: &DriveRef) -> SyncOutcome {
@@ -61,9 +61,9 @@ impl SyncJob<'_> {
         mirror_drive(catalogue, station, mailboxes, drive, present_drives, clock, progress)
     }
 
-    /// Bytes needed for what a round could not copy, if that is for want of room and may be had by pruning.
-    fn needed(&self, round: &SyncOutcome) -> Option<u64> {
-        let report = round.outcome.as_ref().ok().filter(|_| self.prune.is_some())?;
+    /// Bytes needed for what a sync could not copy, if it failed for want of room and pruning is allowed.
+    fn needed(&self, sync: &SyncOutcome) -> Option<u64> {
+        let report = sync.outcome.as_ref().ok().filter(|_| self.prune.is_some())?;
         let full = report.failed.iter().filter(|failed| failed.reason == Reason::DriveFull);
         let bytes = |failed: &super::mirror::NotCopied| {
             let mailbox = self.mailboxes.iter().find(|open| open.name == failed.mailbox)?;
@@ -78,7 +78,7 @@ impl SyncJob<'_> {
         let Self { catalogue, station, present_drives, clock, progress, .. } = *self;
         let Some(after) = self.prune else { return Ok(Pruned::default()) };
         let (volume_source, label) = (Arc::clone(&drive.volume_source), drive.label.clone());
-        // Nothing is begun here.
+        // No drive is begun here.
         let drive = DriveRef { volume_source, label, at: drive.at.clone(), begin: Begin::Never };
         let mut admitted = open(catalogue, station, &drive, Access::Write, present_drives, clock)?;
         let mount = session_of(&clock.stamp(), &*admitted.volume);

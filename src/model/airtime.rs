@@ -1,19 +1,19 @@
-//! What messages cost on the air and in charge, by formulas that anyone can check with a pencil.
-//! Never guesses a rate: what is not known stays unknown, and is never zero.
+//! What messages cost in airtime and charge, by formulas that anyone can check with a pencil. Guesses no rate: what is
+//! unknown stays unknown, and is never zero.
 
 use serde::Serialize;
 
 /// A radio data link as its operator knows it.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Link {
-    /// Bits a second that the link carries; `None`, or nothing above zero, is unknown.
+    /// Bits a second that the link carries; `None`, or a value not above zero, is unknown.
     pub bits_per_second: Option<f64>,
-    /// The share of them that carries messages, above 0 and up to 1: the rest is the protocol's own.
+    /// The share of them that carries messages, above 0 and up to 1; the rest is the protocol's overhead.
     pub efficiency: f64,
-    /// How long the sending side sends before it listens, in seconds; none: without a break.
+    /// How long the sending side sends before it listens, in seconds; `None`: without a break.
     #[serde(rename = "burst_seconds")]
     pub burst: Option<f64>,
-    /// What each of these changes costs, in seconds.
+    /// The cost of each such change of direction, in seconds.
     #[serde(rename = "turnaround_seconds")]
     pub turnaround: f64,
     /// The share that is lost and sent again, from 0 to below 1.
@@ -60,11 +60,11 @@ pub struct Power {
     pub transmit_amps: Option<f64>,
     /// The share of the airtime in which this side sends; while receiving mail it only acknowledges.
     pub duty: Option<f64>,
-    /// What the battery holds, in ampere-hours.
+    /// The battery's capacity, in ampere-hours.
     pub battery_amp_hours: Option<f64>,
-    /// The share of it that may be taken.
+    /// The share of the capacity that may be used.
     pub usable_depth: Option<f64>,
-    /// What the panels bring on a day, in ampere-hours.
+    /// The yield of the panels on a day, in ampere-hours.
     pub daily_amp_hours: Option<f64>,
 }
 
@@ -80,14 +80,14 @@ impl Power {
         Some((transmit * duty + receive * (1.0 - duty)) * seconds / 3600.0)
     }
 
-    /// Days of sun that bring so many ampere-hours.
+    /// Days of sun that yield so many ampere-hours.
     pub fn days_of_sun(&self, amp_hours: f64) -> Option<f64> {
         let daily = at_least_zero(self.daily_amp_hours).filter(|daily| *daily > 0.0)?;
         Some(amp_hours / daily)
     }
 
-    /// Ampere-hours that may be taken from the battery: what it holds, times the depth to which it may be emptied
-    /// (the method of IEEE Std 1013; that depth is the operator's to name).
+    /// Ampere-hours that may be taken from the battery: its capacity, times the depth to which it may be discharged
+    /// (the method of IEEE Std 1013; the operator chooses that depth).
     pub fn usable_amp_hours(&self) -> Option<f64> {
         let depth = self.usable_depth.filter(|depth| *depth > 0.0 && *depth <= 1.0)?;
         Some(at_least_zero(self.battery_amp_hours)? * depth).filter(|usable| *usable > 0.0)

@@ -1,5 +1,5 @@
-//! Owns the bag's own files: `bagit.txt`, `bag-info.txt` and the lines of the payload manifest
-//! (RFC 8493, sections 2.1 and 2.2.2). Never lists anything but our own payload names.
+//! The bag's own files: `bagit.txt`, `bag-info.txt` and the lines of the payload manifest (RFC 8493, sections 2.1 and
+//! 2.2.2). Lists nothing but our own payload names.
 
 use super::digest::{Digest, Identity};
 use super::names::{PayloadName, RelName, StationName};
@@ -34,7 +34,7 @@ pub const PROGRAMS: &str = "counterfoil/program";
 /// RFC 8493, section 2.1.1: exactly these two lines.
 pub const DECLARATION_TEXT: &str = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n";
 
-/// The file of an id that a drive was given later, as it was found to be copied from another.
+/// The file of a further id, which a drive gets when it is found to be a copy of another.
 pub fn drive_file(number: u32) -> RelName {
     RelName::fixed(HOME).join(&RelName::fixed(&format!("drive-{number}.json")))
 }
@@ -55,12 +55,12 @@ pub fn info_text(station: &StationName, made: Timestamp) -> String {
     )
 }
 
-/// A program that a drive carries, as its text names it.
+/// A program that a drive carries, for the README.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct CarriedProgram {
     /// Its name, as `counterfoil-x86_64`.
     pub name: String,
-    /// The program itself: on a drive it may be filled up.
+    /// Content of the program; the file on a drive may be longer, filled up with NUL.
     pub identity: Identity,
 }
 
@@ -85,8 +85,8 @@ pub fn readme_text(station: &StationName, programs: &[CarriedProgram]) -> String
     text.replace("PROGRAMS", &told).replace("STATION", station.as_str())
 }
 
-/// What proves a program, before the lines that run one. What is on a stick proves nothing against whoever changed the
-/// stick: only what the operator noted does.
+/// How to check a program, before the lines that run one. Nothing on a stick proves anything against whoever changed
+/// the stick: only what the operator noted does.
 const PROGRAMS_TEXT: &str = "\
 A stick often may not run programs, and somebody may have changed the one on it. So
 it is copied into a new folder, the copy is checked, and only then run, all in one
@@ -114,8 +114,8 @@ pub fn read_manifest_line(line: &[u8]) -> Option<(Digest, PayloadName)> {
     Some((digest.parse().ok()?, path.parse().ok()?))
 }
 
-/// Bytes of exactly this length that every reader of the manifest passes over: used to cover a
-/// torn end, which on FAT may not be cut off. A comment line, or a lone line feed.
+/// Bytes of exactly this length that every reader of the manifest skips: they overwrite a torn end, which cannot be cut
+/// off on FAT. A comment line, or a single line feed.
 pub fn filler(bytes: u64) -> Vec<u8> {
     let bytes = usize::try_from(bytes).unwrap_or(usize::MAX);
     let mut out = vec![b' '; bytes];

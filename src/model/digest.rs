@@ -1,5 +1,4 @@
-//! Owns the SHA-256 digest of a message and its hexadecimal form.
-//! Never reads anything: bytes are handed in.
+//! The SHA-256 digest of a message and its hexadecimal form. Reads no file.
 
 use sha2::{Digest as _, Sha256};
 use std::fmt;
@@ -76,25 +75,25 @@ fn hex_value(digit: u8) -> Result<u8, NotADigest> {
 #[error("not a SHA-256 digest: 64 hexadecimal digits are needed")]
 pub struct NotADigest;
 
-/// A digest being taken over bytes as they pass.
+/// A digest being computed over bytes as they arrive.
 #[derive(Default, Clone)]
 pub struct Hasher(Sha256, u64);
 
 impl Hasher {
-    /// Takes in the next bytes.
+    /// Adds the next bytes.
     pub fn update(&mut self, bytes: &[u8]) {
         self.0.update(bytes);
         self.1 += bytes.len() as u64;
     }
 
-    /// The identity of everything taken in.
+    /// Digest and length of all bytes added.
     pub fn finish(self) -> Identity {
         Identity { digest: Digest(self.0.finalize().into()), bytes: self.1 }
     }
 }
 
-/// What a message is: its digest and its length in bytes. Two messages with the same
-/// digest and another length would be a broken hash, so both are always compared.
+/// The identity of a content: its digest and its length in bytes. Two contents with the same digest and different
+/// lengths would mean a broken hash, so both are always compared.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Identity {
     /// SHA-256 of the bytes.

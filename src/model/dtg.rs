@@ -1,5 +1,5 @@
-//! Times as radio operators write them: date-time groups, zone letters, and the spans that people name.
-//! Pure: which zone a station is in is told from outside, and nothing here knows what time it is.
+//! Times as radio operators write them: date-time groups, zone letters, and the spans that people name. Pure: the
+//! caller passes the station's zone, and nothing here knows what time it is.
 //!
 //! A date-time group is `DDHHMMZ MON YY` (ACP 121; FED-STD-1037C, "date-time group").
 
@@ -10,16 +10,16 @@ const MONTHS: [&str; 12] =
     ["JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC"];
 const HOUR: i32 = 3600;
 
-/// A zone: so many seconds east of UTC, and no daylight saving. A log keeps one zone throughout.
+/// A zone without daylight saving, in seconds east of UTC. A log keeps one zone throughout.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Zone(i32);
 
-/// Seconds since 1970: from the first to before the last.
+/// A span of time in seconds since 1970, without its last second.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Span {
-    /// The first second of it.
+    /// Its first second.
     pub from: i64,
-    /// The first second behind it.
+    /// The first second after it.
     pub until: i64,
 }
 
@@ -32,8 +32,8 @@ impl Zone {
         Self(seconds.clamp(1 - 24 * HOUR, 24 * HOUR - 1))
     }
 
-    /// Its letter (ACP 121): `Z` is UTC, `A` to `M` without `J` are 1 to 12 hours east, `N` to `Y` 1 to 12 hours
-    /// west. `J` is local time, whatever it is: here, one that no other letter is for.
+    /// Its letter (ACP 121): `Z` is UTC, `A` to `M` without `J` are 1 to 12 hours east, `N` to `Y` 1 to 12 hours west.
+    /// `J` is local time: here, any zone without a letter of its own.
     pub fn letter(self) -> char {
         const EAST: &[u8] = b"ABCDEFGHIKLM";
         const WEST: &[u8] = b"NOPQRSTUVWXY";
@@ -48,7 +48,7 @@ impl Zone {
         }
     }
 
-    /// The zone of a letter; of `J`, the one it stands for here.
+    /// The zone of a letter; for `J`, the local zone.
     fn of_letter(letter: u8, local: Self) -> Option<Self> {
         let hours = match letter.to_ascii_uppercase() {
             b'J' => return Some(local),
@@ -61,7 +61,7 @@ impl Zone {
         Some(Self(hours * HOUR))
     }
 
-    /// As said once in a log: `UTC`, or how far from it.
+    /// The zone as a log states it once: `UTC`, or the offset from it.
     pub fn name(self) -> String {
         let (sign, seconds) = (if self.0 < 0 { '-' } else { '+' }, self.0.unsigned_abs());
         match self.0 {
@@ -70,7 +70,7 @@ impl Zone {
         }
     }
 
-    /// The clock's face in this zone; `None` outside the calendar's years.
+    /// Date and time in this zone; `None` outside the calendar's years.
     fn civil(self, seconds: i64) -> Option<DateTime> {
         let offset = Offset::from_seconds(self.0).ok()?;
         Some(offset.to_datetime(jiff::Timestamp::from_second(seconds).ok()?))
@@ -81,7 +81,7 @@ impl Zone {
     }
 }
 
-/// The date-time group of a time.
+/// The date-time group of a time, in seconds since 1970.
 pub fn dtg(seconds: i64, zone: Zone) -> Option<String> {
     let civil = zone.civil(seconds)?;
     let (day, hour, minute) = (civil.day(), civil.hour(), civil.minute());
@@ -94,7 +94,7 @@ pub fn time_of_day(seconds: i64, zone: Zone) -> Option<String> {
     zone.civil(seconds).map(|civil| format!("{:02}{:02}", civil.hour(), civil.minute()))
 }
 
-/// The date, its month a word, so that nobody takes it for the day.
+/// The date, with the month as a word, so that nobody takes it for the day.
 pub fn date(seconds: i64, zone: Zone) -> Option<String> {
     let civil = zone.civil(seconds)?;
     Some(format!("{:02} {} {}", civil.day(), month(civil), civil.year()))
@@ -105,8 +105,8 @@ fn month(civil: DateTime) -> &'static str {
     MONTHS.get(at).copied().unwrap_or("???")
 }
 
-/// The span that a time as typed means: all of a day, of a minute, of a second. Reads a date, a date and a time,
-/// RFC 3339, a date-time group. What names no zone is in `zone`.
+/// The span that a typed time means: a whole day, minute or second. Reads a date, a date and a time, RFC 3339, and
+/// date-time groups. A time without a zone is in `zone`.
 pub fn span(text: &str, zone: Zone) -> Option<Span> {
     let text = text.trim();
     match text.split_once(['T', 't', ' ']) {
@@ -122,7 +122,7 @@ fn of_day(day: Date, zone: Zone) -> Option<Span> {
     Some(Span { from, until: zone.seconds(day.tomorrow().ok()?.at(0, 0, 0, 0))? })
 }
 
-/// `16:30`, `16:30:00` or `16:30:00.5`, with `Z` or an offset behind it or not.
+/// Reads `16:30`, `16:30:00` or `16:30:00.5`, with or without `Z` or an offset at the end.
 fn of_time(day: Date, text: &str, zone: Zone) -> Option<Span> {
     let at = text.find(['Z', 'z', '+', '-']).unwrap_or(text.len());
     let (time, offset) = text.split_at(at);
@@ -136,7 +136,7 @@ fn of_time(day: Date, text: &str, zone: Zone) -> Option<Span> {
         8.. => 1,
         _ => return None,
     };
-    // The hour alone, or one without its colons, is taken for a slip.
+    // An hour alone, or a time without colons, counts as a typing error.
     if time.as_bytes().get(2) != Some(&b':') {
         return None;
     }
@@ -144,7 +144,7 @@ fn of_time(day: Date, text: &str, zone: Zone) -> Option<Span> {
     Some(Span { from, until: from + length })
 }
 
-/// `+02:00`.
+/// Reads an offset such as `+02:00`.
 fn of_offset(text: &str) -> Option<Zone> {
     let (hours, minutes) = text.get(1..)?.split_once(':')?;
     let two = |text: &str, most: i32| -> Option<i32> {
@@ -155,7 +155,7 @@ fn of_offset(text: &str) -> Option<Zone> {
     Some(Zone(if text.starts_with('-') { -seconds } else { seconds }))
 }
 
-/// A date-time group: its parts may be written together.
+/// Reads a date-time group; its parts may be written together.
 fn group(text: &str, local: Zone) -> Option<Span> {
     let text: String = text.chars().filter(|c| *c != ' ').collect();
     let (digits, rest) = (text.get(..6)?, text.get(6..)?.as_bytes());

@@ -1,11 +1,11 @@
-//! Owns the two ways raw text is made harmless: `%XX` in the ledger, `\u{..}` on a screen.
-//! Never loses a byte in the first, and never lets a control character through in either.
+//! Two ways to make raw text harmless: `%XX` in the ledger, `\u{..}` on a screen. The first loses no byte, and neither
+//! lets a control character through.
 
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
-/// Writes raw bytes as text that reads back exactly: UTF-8 that can be shown stays, and
-/// `%`, controls, direction marks and bytes that are not UTF-8 become `%XX` (RFC 3986, 2.1).
+/// Writes raw bytes as text that can be read back exactly: printable UTF-8 stays, and `%`, controls, direction marks
+/// and bytes that are not UTF-8 become `%XX` (RFC 3986, 2.1).
 pub fn to_text(raw: &[u8]) -> String {
     let mut out = String::with_capacity(raw.len() + 8);
     for chunk in raw.utf8_chunks() {
@@ -49,8 +49,8 @@ pub fn from_text(text: &str) -> Option<Vec<u8>> {
     Some(out)
 }
 
-/// Text for a terminal or a log: whatever could move the cursor, change its colour or turn
-/// the reading direction is shown as `\u{..}`; bytes that are not UTF-8 as `\x..`.
+/// Text for a terminal or a log: whatever could move the cursor, change its colour or turn the reading direction
+/// becomes `\u{..}`; bytes that are not UTF-8 become `\x..`.
 pub fn shown(raw: &[u8]) -> String {
     let mut out = String::with_capacity(raw.len());
     for chunk in raw.utf8_chunks() {
@@ -68,8 +68,8 @@ pub fn shown(raw: &[u8]) -> String {
     out
 }
 
-/// A name as text that reads back exactly, for a script: UTF-8 stays, a backslash is doubled, and a byte that is not
-/// UTF-8 becomes `\x..`.
+/// A name as text for a script that can be read back exactly: UTF-8 stays, a backslash is doubled, and a byte that is
+/// not UTF-8 becomes `\x..`.
 pub fn exact(raw: &[u8]) -> String {
     let mut out = String::with_capacity(raw.len());
     for chunk in raw.utf8_chunks() {
@@ -81,13 +81,13 @@ pub fn exact(raw: &[u8]) -> String {
     out
 }
 
-/// A name for a terminal that reads back exactly: [`shown`], and a backslash is doubled.
+/// A name for a terminal that can be read back exactly: [`shown`], with backslashes doubled.
 pub fn shown_exact(raw: &[u8]) -> String {
     let parts = raw.split(|&byte| byte == b'\\');
     parts.map(shown).collect::<Vec<_>>().join("\\\\")
 }
 
-/// Reads back what [`exact`] and [`shown_exact`] wrote; what is none of their escapes stays as it is.
+/// Reads back what [`exact`] and [`shown_exact`] wrote; anything that is none of their escapes stays as it is.
 pub fn from_exact(text: &[u8]) -> Vec<u8> {
     let mut out = Vec::with_capacity(text.len());
     let mut rest = text;
@@ -128,7 +128,7 @@ pub fn shown_path(path: &Path) -> String {
     shown(path.as_os_str().as_bytes())
 }
 
-/// A text that is shown, as a word of a command to be typed in a shell: never more than a word.
+/// A shown text as one word of a shell command.
 pub fn in_shell(shown: &str) -> String {
     let is_plain = |c: char| c.is_alphanumeric() || "/._-=:,+@%".contains(c);
     match !shown.is_empty() && shown.chars().all(is_plain) {
@@ -137,8 +137,8 @@ pub fn in_shell(shown: &str) -> String {
     }
 }
 
-/// The text of a JSON value with everything unsafe in its strings as `\u` escapes: the same value, and
-/// harmless on a terminal. Unsafe characters stand nowhere else in such a text.
+/// The text of a JSON value with everything unsafe in its strings as `\u` escapes: the same value, and harmless on a
+/// terminal. Such a text has unsafe characters nowhere else.
 pub fn in_json(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
@@ -154,7 +154,8 @@ pub fn in_json(text: &str) -> String {
     out
 }
 
-/// Text as a TOML string (TOML 1.0, basic strings) that reads back exactly, with everything unsafe as `\u` escapes.
+/// Text as a TOML string (TOML 1.0, basic strings) that can be read back exactly, with everything unsafe as `\u`
+/// escapes.
 pub fn in_toml(text: &str) -> String {
     let mut out = String::with_capacity(text.len() + 2);
     out.push('"');
@@ -176,7 +177,7 @@ fn is_unsafe(c: char) -> bool {
             | '\u{2060}'..='\u{2069}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}')
 }
 
-/// Whether a name as typed means a place: by what it is called, or by its path.
+/// Whether a typed name means a place, by its label or by its path.
 pub fn is_place(label: &str, at: &[u8], name: &str) -> bool {
     label == name || shown(at) == name.trim_end_matches('/')
 }

@@ -1,5 +1,5 @@
-//! Owns the closed lists of what can be wrong: why a message is not mirrored, what is suspect
-//! about a version, what was found on a drive. Words for a person are made in `cli`.
+//! The closed lists of what can be wrong: why a message is not mirrored, what is suspect about a version, what was
+//! found on a drive. The sentences for a person are in `cli`.
 
 use super::digest::Digest;
 use super::ids::DriveId;
@@ -12,9 +12,9 @@ use std::fmt;
 /// Why a message is not mirrored. The texts are part of the JSON format.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Reason {
-    /// No drive is there.
+    /// No drive is present.
     NoDrive,
-    /// It will be, at the next pass.
+    /// It will be mirrored by the next pass.
     NotYet,
     /// The drive's file system cannot hold a file of this length.
     TooLarge,
@@ -26,11 +26,11 @@ pub enum Reason {
     DriveFull,
     /// The drive failed, or may not be written.
     DriveFailed,
-    /// It keeps changing.
+    /// The file keeps changing.
     Changing,
-    /// Its mailbox cannot be looked at.
+    /// Its mailbox cannot be scanned.
     MailboxAway,
-    /// Its path is longer than any that can be used.
+    /// Its path is longer than any that the system can open.
     PathTooLong,
 }
 
@@ -77,18 +77,18 @@ impl fmt::Display for Reason {
     }
 }
 
-/// Why a new version of a message looks like damage to the card. It is kept, marked, and never
-/// takes the place of the last good version in a restore.
+/// Why a new version of a message looks damaged by the card. It is copied and marked, and never replaces the last good
+/// version in a restore.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Suspicion {
-    /// It had bytes and has none now.
+    /// The version before had bytes, this one has none.
     Emptied,
     /// It is the beginning of the version before.
     CutShort,
-    /// It ends in NUL bytes, as blocks never written do.
+    /// It ends in NUL bytes, as blocks that were never written do.
     NulFilled,
-    /// Its bytes are others, though nobody wrote to it: length, times and inode are the same. Also whatever a
-    /// later version of the program suspects that this one has no word for.
+    /// It has other bytes although nobody wrote to it: length, times and inode are the same. Also stands for a
+    /// suspicion of a later version of the program that this one does not know.
     Altered,
 }
 
@@ -115,34 +115,34 @@ impl Suspicion {
 pub struct KnownDrive {
     /// Its id.
     pub id: DriveId,
-    /// How it is called.
+    /// The drive's name for a person.
     pub label: String,
 }
 
-/// Something found on a drive or in a mailbox that a person should know. Nothing found is an
-/// error of the pass: the rest goes on.
+/// Something found on a drive or in a mailbox that a person should know. No finding is an error of the pass: the work
+/// continues.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Finding {
-    /// Part of the mailbox tree could not be read; what is known of it stays as it was.
+    /// A folder of the mailbox could not be read; what is known of it stays as it was.
     FolderUnreadable {
-        /// The folder, `None` for the mailbox itself.
+        /// The folder; `None` for the mailbox itself.
         path: Option<RelName>,
-        /// What the operating system said.
+        /// The operating system's message.
         why: String,
     },
     /// A message could not be read.
     MessageUnreadable {
         /// The message.
         path: RelName,
-        /// What the operating system said.
+        /// The operating system's message.
         why: String,
     },
-    /// A Maildir's folder of unfinished deliveries is left out, and something lies in it.
+    /// A Maildir's folder of unfinished deliveries was skipped, and something is in it.
     Excluded {
         /// The folder.
         path: RelName,
     },
-    /// A message's bytes on the card are not those it had, though nobody wrote to it.
+    /// A message on the card has other bytes than before although nobody wrote to it.
     MessageAltered {
         /// The message.
         path: RelName,
@@ -154,180 +154,180 @@ pub enum Finding {
         /// The id of this one from now on.
         own: DriveId,
     },
-    /// The operator gave this drive up; it was looked at, and counts for nothing.
+    /// The operator gave this drive up; it was inspected, and its copies do not count.
     ForgottenDrive {
-        /// Where it is, for a person.
+        /// The drive's place, for a person.
         at: String,
-        /// Since when.
+        /// The time of that decision.
         since: Timestamp,
-        /// Why.
+        /// The reason.
         why: DriveLoss,
-        /// Where it went, as it was said.
+        /// Where it went, in the operator's words.
         place: Option<String>,
     },
     /// A stick that was never seen before: from now on all mail is copied to it.
     NewDrive {
-        /// Which.
+        /// The new drive.
         drive: KnownDrive,
-        /// Another one is called alike.
+        /// Whether another drive has the same name.
         alike: bool,
-        /// Its operator asked for the next one.
+        /// Whether its operator gave leave for the next new stick.
         let_in: bool,
     },
-    /// The drive's id cannot be read; by what else is on it, it is this one.
+    /// The drive's id cannot be read; everything else on it says that it is this drive.
     IdRecognised {
         /// The id.
         id: DriveId,
     },
-    /// The same, and the id was written again.
+    /// The drive's id could not be read, the drive was recognised, and the id was written again.
     IdRestored {
         /// The id.
         id: DriveId,
     },
-    /// The drive's id could not be read, and nothing tells which drive it was: it has a new one. Those it may have
-    /// been count for nothing until they are seen.
+    /// The drive's id could not be read, and nothing identifies the drive: it has a new id. The drives that it may have
+    /// been do not count until they are seen.
     IdUnknown {
         /// Its id from now on.
         own: DriveId,
-        /// The drives it may have been.
+        /// The drives that it may have been.
         maybe: Vec<KnownDrive>,
     },
-    /// This drive stands where another one was, by evidence that lets that one's copies count no more.
+    /// This drive has taken another one's place, by evidence after which that one's copies no longer count.
     Replaces {
         /// The other one.
         other: KnownDrive,
     },
-    /// This drive, with an id never seen before, has the ledger of another one, which is not here.
+    /// This drive, with an id never seen before, has the ledger of another drive, which is absent.
     HasLedgerOf {
         /// The other one.
         other: KnownDrive,
     },
-    /// This drive is new, and was found where another one was last: the operator must say which it is.
+    /// This drive is new, and was found where another one was last: the operator must say whether it is that one.
     PerhapsReformatted {
         /// The other one.
         other: KnownDrive,
     },
-    /// This drive was taken for replaced, and is here after all: its copies count again.
+    /// This drive was taken for replaced, and is present after all: its copies count again.
     SeenAgain,
-    /// The ledger does not go on from where it was known to end: another state of the drive, or a copy of it that
+    /// The ledger does not continue from where it was known to end: another state of the drive, or a copy of it that
     /// went its own way. It was read from its beginning.
     LedgerOther {
-        /// Bytes it had.
+        /// Bytes that it had.
         known: u64,
-        /// Bytes it has.
+        /// Bytes that it has now.
         found: u64,
     },
-    /// The end of the ledger was torn by a power failure; everything before it stands.
+    /// A power failure tore the end of the ledger; everything before it is sound.
     LedgerTorn {
-        /// Octet at which sound lines ended.
+        /// Offset at which sound lines end.
         at: u64,
-        /// Bytes passed over.
+        /// Bytes skipped.
         bytes: u64,
     },
     /// A line within the ledger is damaged or was altered; the lines after it were checked one by one.
     LedgerAltered {
-        /// Octet at which sound lines ended.
+        /// Offset at which sound lines end.
         at: u64,
-        /// Lines after it that are whole.
+        /// Whole lines after it.
         whole_lines: u64,
     },
-    /// From there on the ledger goes on without lines, for longer than any power failure can leave it.
+    /// From some offset on the ledger is junk, for longer than any power failure can leave.
     LedgerEndless {
-        /// Octet at which sound lines ended.
+        /// Offset at which sound lines end.
         at: u64,
     },
-    /// The ledger is gone or shorter than it was: an old state of the drive, or a repair tool's work.
+    /// The ledger is gone or shorter than it was: an old state of the drive, or the work of a repair tool.
     LedgerShorter {
-        /// Bytes it had.
+        /// Bytes that it had.
         known: u64,
-        /// Bytes it has.
+        /// Bytes that it has now.
         found: u64,
     },
-    /// Lines of the ledger that could be read once cannot any more: they rotted, or somebody changed them.
+    /// Lines of the ledger that were readable before are not any more: they rotted, or somebody changed them.
     LedgerLinesLost {
-        /// Byte from which on.
+        /// Offset from which lines are lost.
         at: u64,
-        /// How many, at least.
+        /// Number of lost lines, at least.
         lines: u64,
     },
-    /// Lines of the manifest are not what they should be, or are gone.
+    /// Lines of the manifest are wrong or gone.
     ManifestLinesLost {
-        /// Byte from which on.
+        /// Offset of the first of them.
         at: u64,
-        /// How many.
+        /// Number of such lines.
         lines: u64,
     },
-    /// The medium does not give a part of a log.
+    /// The medium does not return a part of a log.
     LogUnreadable {
         /// The log's file.
         log: &'static str,
-        /// Byte from which on.
+        /// Offset of that part.
         at: u64,
     },
-    /// Superseded versions were given up, since there was no room.
+    /// Superseded versions were pruned because there was no room.
     Pruned {
-        /// How many.
+        /// Number of copies.
         copies: u64,
-        /// Room made by it, in bytes.
+        /// Room gained, in bytes.
         bytes: u64,
     },
-    /// Every payload number or segment is used up: the drive takes no more.
+    /// Every payload number or segment is used: the drive takes no more.
     NumbersUsedUp,
-    /// The manifest has bytes that are no lines of ours; they were covered with comment lines.
+    /// The manifest had bytes that are no lines of ours; comment lines replaced them.
     ManifestTorn {
-        /// Bytes covered.
+        /// Bytes replaced.
         bytes: u64,
     },
-    /// A copy was there without a ledger line, as a power failure leaves it; it was adopted.
+    /// A copy was found without a ledger line, as a power failure leaves it; it was adopted.
     Adopted {
         /// The copy.
         payload: PayloadName,
     },
-    /// A copy was there without a ledger line and belongs to no message known; it was recorded as debris.
+    /// A copy was found without a ledger line and belongs to no known message; it was recorded as debris.
     Debris {
         /// The copy.
         payload: PayloadName,
     },
-    /// A copy does not have its hash any more, or cannot be read.
+    /// A copy no longer has its hash, or cannot be read.
     Damaged {
         /// The copy.
         payload: PayloadName,
-        /// What it should hash to.
+        /// The hash that it should have.
         expected: Digest,
-        /// What it does hash to; `None` if it cannot be read.
+        /// The hash that it has; `None` if it cannot be read.
         found: Option<Digest>,
     },
-    /// A copy is not there any more.
+    /// A copy no longer exists.
     Missing {
         /// The copy.
         payload: PayloadName,
     },
-    /// Names in a folder of a mailbox make paths that are too long.
+    /// Names in a folder of a mailbox make paths that are too long to be used.
     PathsTooLong {
         /// The folder.
         folder: RelName,
-        /// How many.
+        /// Number of such names.
         names: u64,
     },
-    /// Messages that were kept lie at paths that are ignored now.
+    /// Mirrored messages lie at paths that are ignored now.
     NowIgnored {
-        /// How many.
+        /// Number of such messages.
         messages: u64,
     },
-    /// More problems of the same pass than are listed.
+    /// The pass had more problems than are listed.
     More {
-        /// How many.
+        /// Number of the others.
         count: usize,
     },
 }
 
 impl Finding {
-    /// Whether it only says what is done, and nothing is wrong.
+    /// Whether it only says what was done, and nothing is wrong.
     pub fn is_notice(&self) -> bool {
         matches!(self, Self::Excluded { .. })
     }
 
-    /// Adds one to a list that is kept short: beyond [`PROBLEMS_MAX`] they are only counted.
+    /// Adds a finding to a list of bounded length: beyond [`PROBLEMS_MAX`], findings are only counted.
     pub fn note(self, list: &mut Vec<Self>) {
         let full = list.len() >= PROBLEMS_MAX;
         match list.last_mut() {

@@ -1,4 +1,4 @@
-//! Owns the random ids: of drives and of writers. Never gives out one twice, as far as 64 random bits go.
+//! The random ids of drives and of writers. Gives out none twice, as far as 64 random bits go.
 
 use super::names::{BadName, bad};
 use std::fmt;
@@ -48,7 +48,7 @@ macro_rules! random_id {
 }
 
 random_id!(
-    /// The random number in a drive's `drive.json`: 16 hexadecimal digits. How a drive is known again.
+    /// The random number in a drive's `drive.json`, 16 hexadecimal digits, by which the drive is recognised.
     DriveId, "drive id"
 );
 impl DriveId {

@@ -1,21 +1,21 @@
-//! Owns the reasons for which an operator gives a drive up, or will have none of it. Never more than what was said.
+//! The reasons for which an operator gives a drive up, or refuses it.
 
 use std::fmt;
 
 /// Why a drive is given up.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum DriveLoss {
-    /// Nobody knows where it is, or nobody can get at it.
+    /// Nobody knows where it is, or nobody can reach it.
     Lost,
     /// Somebody else has it now.
     GivenAway,
-    /// What was on it was deleted.
+    /// Its contents were deleted.
     Reformatted,
-    /// Everything of ours on it was deleted and written over, by this program.
+    /// This program deleted and overwrote everything of ours on it.
     Wiped,
-    /// It is not the operator's: nothing of his is to be on it.
+    /// It is not the operator's: nothing of his may be on it.
     Refused,
-    /// It does not work any more. Also whatever a later version of the program has a word for.
+    /// It does not work any more. Also stands for a reason of a later version of the program.
     Broken,
 }
 
@@ -24,7 +24,7 @@ impl DriveLoss {
     pub const ALL: [Self; 6] =
         [Self::Lost, Self::GivenAway, Self::Reformatted, Self::Wiped, Self::Refused, Self::Broken];
 
-    /// The word on the command line, in JSON and in the catalogue.
+    /// The word for it on the command line, in JSON and in the catalogue.
     pub fn as_str(self) -> &'static str {
         match self {
             Self::Lost => "lost",
@@ -36,7 +36,7 @@ impl DriveLoss {
         }
     }
 
-    /// What the operator has done with the drive.
+    /// What the operator has done with the drive, as a phrase.
     pub fn given_up(self) -> &'static str {
         if self == Self::Refused { "refused" } else { "forgotten" }
     }

@@ -1,22 +1,22 @@
-//! Owns what kinds of media there are, as far as keeping copies on more than one kind goes.
-//! Never more than what the kernel says a device hangs on.
+//! The kinds of media, as far as keeping copies on more than one kind requires. Knows no more than what the kernel says
+//! of how a device is attached.
 
 use std::fmt;
 
-/// What a device hangs on.
+/// How a device is attached.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
 pub enum Medium {
     /// USB: sticks, disks, card readers.
     Usb,
     /// A slot for memory cards.
     Card,
-    /// Anything else: a disk, the network, memory; or it is not known.
+    /// Anything else: a disk, the network, memory; or unknown.
     #[default]
     Other,
 }
 
 impl Medium {
-    /// The word kept in the catalogue.
+    /// The word stored in the catalogue.
     pub fn as_str(self) -> &'static str {
         match self {
             Self::Usb => "usb",
@@ -25,7 +25,7 @@ impl Medium {
         }
     }
 
-    /// Reads [`as_str`](Self::as_str) back; what is not known is something else.
+    /// Reads [`as_str`](Self::as_str) back; an unknown word means something else.
     pub fn from_text(text: &str) -> Self {
         match text {
             "usb" => Self::Usb,

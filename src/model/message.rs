@@ -1,11 +1,11 @@
-//! Owns what is remembered of a message beside its bytes.
-//! Headers are for a person's eye; all but the Message-ID decide nothing.
+//! What is remembered of a message in addition to its bytes. Headers are for a person's eye; all except the Message-ID
+//! decide nothing.
 
 use super::limits::HEADER_CHARS;
 use super::time::Timestamp;
 use serde::Serialize;
 
-/// What the file system says of a file; equal facts at two looks mean an unchanged file.
+/// What the file system says of a file; if two looks give equal facts, the file is unchanged.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct FileFacts {
     /// Length in bytes.
@@ -20,7 +20,7 @@ pub struct FileFacts {
     pub mode: u32,
 }
 
-/// Headers as shown to a person; empty where there is none or it cannot be read.
+/// Headers as shown to a person; empty if absent or unreadable.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
 pub struct Headers {
     /// Sender.
@@ -31,14 +31,14 @@ pub struct Headers {
     pub subject: String,
     /// Date in RFC 3339, UTC.
     pub date: String,
-    /// Message-ID (RFC 5322, section 3.6.4), without its angle brackets. The one header that something is decided by:
-    /// whether what is at a path is a later version of what was there.
+    /// Message-ID (RFC 5322, section 3.6.4), without its angle brackets. The only header that decides anything: whether
+    /// a content is a later version of the one before it at a path.
     #[serde(skip)]
     pub message_id: String,
 }
 
-/// What the bytes of a message are made of, as stored and so as they went over the air: encoded, not decoded.
-/// The rest of its length is headers and the lines between parts. For a person's eye only.
+/// How the size of a message divides, in bytes as stored and so as they went over the air: encoded, not decoded. The
+/// rest of its length is headers and the lines between parts. For a person's eye only.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
 pub struct SizeBreakdown {
     /// Bytes of text that the writer wrote.
@@ -50,7 +50,7 @@ pub struct SizeBreakdown {
 }
 
 impl Headers {
-    /// Cuts a header's text to what is kept of it.
+    /// Cuts a header's text to the length that is stored.
     pub fn clip(text: &str) -> String {
         let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
         match text.char_indices().nth(HEADER_CHARS) {

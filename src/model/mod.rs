@@ -1,5 +1,5 @@
-//! The facts of the job and the rules on them: names, digests, ledger lines, the bag, findings.
-//! Pure: no file system, no clock, no randomness, and nothing of any other layer.
+//! The facts of the program and the rules on them: names, digests, ledger lines, the bag, findings. Pure: no file
+//! system, no clock, no randomness, and nothing of any other layer.
 
 pub mod airtime;
 pub mod bag;

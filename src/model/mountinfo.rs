@@ -1,25 +1,25 @@
-//! The kernel's table of mounts, line by line (proc_pid_mountinfo(5)), and which file systems sticks carry.
-//! Hostile in part: names of mount points may come from a stick. Never fails: an odd line is passed over.
+//! The kernel's table of mounts, line by line (proc_pid_mountinfo(5)), and the file systems that sticks have. Partly
+//! hostile: names of mount points may come from a stick. Never fails: an odd line is skipped.
 
 /// One mount.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Mount {
-    /// Number of the mount; used again after it is gone.
+    /// Number of the mount; the kernel uses it again after the mount is gone.
     pub id: u64,
-    /// Device, major and minor number; major 0 where the file system has none of its own.
+    /// Device, major and minor number; the major is 0 if the file system has no device of its own.
     pub device: (u32, u32),
-    /// The folder of the file system that is mounted, raw; `/` for all of it.
+    /// The folder of the file system that is mounted, in raw bytes; `/` for all of it.
     pub root: Vec<u8>,
-    /// Where it is mounted, raw.
+    /// The mount point, in raw bytes.
     pub at: Vec<u8>,
     /// Type of the file system.
     pub fs_type: String,
-    /// What is mounted, raw: a device's path, for most.
+    /// What is mounted, in raw bytes: for most, a device's path.
     pub source: Vec<u8>,
 }
 
-/// File systems found on sticks and cards. Others are not for us to write to unless named: memory,
-/// network, and the kernel's own.
+/// File systems found on sticks and cards. The others are not for us to write to unless named: memory, network, and the
+/// kernel's own.
 const ON_STICKS: [&str; 12] = [
     "vfat", "exfat", "ntfs", "ntfs3", "fuseblk", "ext2", "ext3", "ext4", "f2fs", "btrfs", "xfs",
     "hfsplus",
@@ -48,9 +48,9 @@ impl Mount {
         Some(Self { id, device, root, at, fs_type, source })
     }
 
-    /// Whether a stick may carry this file system.
+    /// Whether a stick may have this file system.
     pub fn may_be_a_stick(&self) -> bool {
-        // A part of a file system mounted elsewhere is not the stick itself; on btrfs it is the rule.
+        // A part of a file system that is mounted elsewhere is not the stick itself; on btrfs it is the rule.
         ON_STICKS.contains(&self.fs_type.as_str()) && (self.root == b"/" || self.fs_type == "btrfs")
     }
 }
@@ -64,7 +64,7 @@ fn number<T: std::str::FromStr>(digits: &[u8]) -> Option<T> {
     std::str::from_utf8(digits).ok()?.parse().ok()
 }
 
-/// Blank, tab, line end and backslash stand as a backslash and three octal digits.
+/// Decodes blank, tab, line feed and backslash, which are written as a backslash and three octal digits.
 fn unescaped(field: &[u8]) -> Vec<u8> {
     let mut out = Vec::with_capacity(field.len());
     let mut rest = field;
@@ -73,7 +73,7 @@ fn unescaped(field: &[u8]) -> Vec<u8> {
         match digits {
             Some(digits) if first == b'\\' => {
                 let value = digits.iter().fold(0u32, |sum, b| sum * 8 + u32::from(b - b'0'));
-                // Three octal digits may say more than a byte holds; the kernel never writes that.
+                // Three octal digits may exceed a byte; the kernel never writes that.
                 out.push((value & 0xff) as u8);
                 rest = &behind[3..];
             }
@@ -113,7 +113,7 @@ mod tests {
         assert_eq!(mounts[0].at, b"/\xff\\04");
     }
 
-    /// Source of the form: as above. Found by the fuzzer: no call could open such a path, and each would fail anew.
+    /// Source of the form: as above. Found by the fuzzer: no call could open such a path, and each would fail again.
     #[test]
     fn a_mount_at_no_possible_path_is_passed_over() {
         for at in ["/a\\000b", "/a\\400b", "/a\0b", "", "media/a"] {

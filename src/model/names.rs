@@ -1,5 +1,5 @@
-//! Owns every name the program handles: message paths, stations, mailboxes, drives, payloads.
-//! Never lets one be made that could leave the folder it is used in.
+//! Every kind of name that the program handles: message paths, stations, mailboxes, drives, payloads. None can be made
+//! that could leave the folder it is used in.
 
 use super::escape;
 use super::limits::{NAME_BYTES_MAX, NAME_PART_BYTES, NUMBER_MAX, PATH_BYTES_MAX, SEGMENT_MAX};
@@ -9,7 +9,7 @@ use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 use std::str::FromStr;
 
-/// Why a text is not a name of the wanted kind; says what would be.
+/// Why a text is not a name of the required kind, and what would be.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("{what} {shown:?} cannot be used: {why}")]
 pub struct BadName {
@@ -23,8 +23,8 @@ pub(super) fn bad(what: &'static str, raw: &[u8], why: &'static str) -> BadName 
     BadName { what, shown: escape::shown(&raw[..end]), why }
 }
 
-/// A path below some folder: at least one component, none of them empty, `.` or `..`, no NUL.
-/// The only kind of path used below `cli`; any bytes else, as Linux allows.
+/// A path below some folder: at least one component, none of them empty, `.` or `..`, no NUL; otherwise any bytes, as
+/// Linux allows. The only kind of path used below `cli`.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct RelName(Vec<u8>);
 
@@ -51,7 +51,7 @@ impl RelName {
         Ok(Self(raw))
     }
 
-    /// A name of our own making, known to be sound.
+    /// A name from our own code, known to be valid.
     pub(crate) fn fixed(text: &str) -> Self {
         debug_assert!(Self::new(text).is_ok(), "{text}");
         Self(text.as_bytes().to_vec())
@@ -65,12 +65,12 @@ impl RelName {
         Self(raw)
     }
 
-    /// The bytes.
+    /// The raw bytes of the path.
     pub fn as_bytes(&self) -> &[u8] {
         &self.0
     }
 
-    /// For calls of the operating system, beside the handle of a folder.
+    /// The path for system calls that also take the handle of a folder.
     pub fn as_path(&self) -> &Path {
         Path::new(OsStr::from_bytes(&self.0))
     }
@@ -107,12 +107,12 @@ impl RelName {
         Self::new(key.iter().map(|&b| if b == 0 { b'/' } else { b }).collect::<Vec<_>>())
     }
 
-    /// As written in the ledger; see [`escape::to_text`].
+    /// The form in the ledger; see [`escape::to_text`].
     pub fn to_text(&self) -> String {
         escape::to_text(&self.0)
     }
 
-    /// Reads [`to_text`](Self::to_text) back, refusing what could lead out of a folder.
+    /// Reads [`to_text`](Self::to_text) back, and refuses whatever could lead out of a folder.
     pub fn from_text(text: &str) -> Result<Self, BadName> {
         match escape::from_text(text) {
             Some(raw) => Self::new(raw),
@@ -168,7 +168,7 @@ macro_rules! plain_name {
 }
 
 plain_name!(
-    /// The name under which a mailbox's copies are kept on a drive; a folder name there.
+    /// The name of a station, under which its copies are stored on a drive; a folder name there.
     StationName, "station name"
 );
 plain_name!(
@@ -205,12 +205,12 @@ fn plain(what: &'static str, text: &str) -> Result<(), BadName> {
 pub struct Extension([u8; 3], u8);
 
 impl Extension {
-    /// Of a message whose name says nothing.
+    /// The extension for a message whose name has none.
     pub const NONE: Self = Self(*b"EML", 3);
 
-    /// The extension under which a message is kept: its own where that is one to three ASCII
-    /// letters or digits, `BIN` for any other, `EML` where there is none. The dots of a name in a
-    /// Maildir's `cur` or `new` belong to its unique part: such a file is mail without extension.
+    /// The extension under which a message is stored: its own if that is one to three ASCII letters or digits, `BIN`
+    /// for any other, `EML` if there is none. The dots of a name in a Maildir's `cur` or `new` belong to its unique
+    /// part: such a file is mail without extension.
     pub fn of(path: &RelName) -> Self {
         let name = path.last();
         let folder = path.parts().rev().nth(1);
@@ -234,7 +234,7 @@ impl Extension {
         Some(Self(out, raw.len() as u8))
     }
 
-    /// The one to three characters.
+    /// The extension itself, one to three characters.
     pub fn as_str(&self) -> &str {
         std::str::from_utf8(&self.0[..usize::from(self.1)]).unwrap_or("BIN")
     }
@@ -298,7 +298,7 @@ impl fmt::Debug for PayloadName {
 impl FromStr for PayloadName {
     type Err = BadName;
 
-    /// Only the exact form is accepted, so nothing read from a drive can lead elsewhere.
+    /// Accepts only the exact form, so that nothing read from a drive can lead elsewhere.
     fn from_str(text: &str) -> Result<Self, BadName> {
         let read = || {
             let (segment, file) = text.strip_prefix("data/")?.split_once('/')?;

@@ -1,4 +1,4 @@
-//! Owns points in the histories of writers, as lines name them. Never says which comes after which.
+//! Points in the histories of writers, as ledger lines name them. Does not know which comes after which.
 
 use super::ids::WriterId;
 use super::limits::COUNT_MAX;
@@ -11,9 +11,9 @@ use std::str::FromStr;
 /// so that two cards never write as the same (Bieniusa et al. 2012, "An optimized conflict-free replicated set").
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Position {
-    /// Who.
+    /// The writer.
     pub writer: WriterId,
-    /// The number of its last change; it grows within a writer, and from a parent to its child.
+    /// The number of the writer's last change; it grows within a writer, and from a parent to its child.
     pub n: u64,
 }
 

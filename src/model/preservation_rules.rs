@@ -1,5 +1,5 @@
-//! Holds what is kept against two published rules for keeping files: three copies on two kinds of media with one
-//! elsewhere (US-CERT, 2012), and the Levels of Digital Preservation of the NDSA (version 1, 2013).
+//! Compares the copies of a station's mail with two published rules for keeping files: three copies on two kinds of
+//! media with one elsewhere (US-CERT, 2012), and the Levels of Digital Preservation of the NDSA (version 1, 2013).
 //! Claims no more than was read back, or declared by the operator.
 
 use super::medium::Medium;
@@ -7,13 +7,13 @@ use super::medium::Medium;
 /// What is known of the copies of a station's mail.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct PreservationFacts {
-    /// Drives on which even the worst kept message has a good copy; the card is not among them.
+    /// Drives with a good copy of even the worst protected message; the card is not among them.
     pub fewest: u32,
-    /// What the mailbox and the drives that hold messages hang on.
+    /// How the mailbox and the drives with messages are attached.
     pub media: Vec<Medium>,
-    /// Every message has a good copy on a drive that was declared to be elsewhere.
+    /// Whether every message has a good copy on a drive that the operator declared to be elsewhere.
     pub elsewhere: bool,
-    /// Every good copy was read again, in a later look than the one that made it, within the time set for that.
+    /// Whether every good copy was read again, after the mount that made it, within the interval set for that.
     pub reread: bool,
 }
 
@@ -21,7 +21,7 @@ pub struct PreservationFacts {
 pub const RULE: (u32, usize, u32) = (3, 2, 1);
 
 impl PreservationFacts {
-    /// Complete copies, the mailbox itself among them.
+    /// Complete copies, including the mailbox itself.
     pub fn copies(&self) -> u32 {
         self.fewest + 1
     }
@@ -40,7 +40,7 @@ impl PreservationFacts {
     }
 
     /// The NDSA's level of storage: 1, two complete copies that are not together; 2, three, one of them in another
-    /// place. What the higher ones ask of a place, no program can see.
+    /// place. No program can check what the higher levels require of a place.
     pub fn storage_level(&self) -> u32 {
         match (self.copies(), self.elsewhere) {
             (3.., true) => 2,
@@ -49,8 +49,8 @@ impl PreservationFacts {
         }
     }
 
-    /// The NDSA's level of fixity: 1 and 2, all that arrives is checked; 3, checked at fixed intervals, with a log,
-    /// and damage is found. The fourth also asks that no one person can write to all copies.
+    /// The NDSA's level of fixity: 1 and 2, everything is checked on arrival; 3, checked at fixed intervals, with a
+    /// log, and damage is found. The fourth also requires that no one person can write to all copies.
     pub fn fixity_level(&self) -> u32 {
         if self.reread { 3 } else { 2 }
     }

@@ -1,10 +1,10 @@
-//! Owns what is known of time: a claimed wall time, whether it can be trusted, the boot.
-//! Never compares wall times: order comes from positions alone.
+//! Times: a claimed wall time, whether it can be trusted, the boot. Wall times are never compared for order: that comes
+//! from positions alone.
 
 use std::time::Duration;
 
-/// A wall time as claimed by the station's clock, in seconds and nanoseconds since 1970.
-/// Also holds the times of files exactly, whatever their file system made of them.
+/// A wall time as claimed by the station's clock, in seconds and nanoseconds since 1970. Also represents the times of
+/// files exactly, whatever their file system made of them.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Timestamp {
     /// Seconds since 1970-01-01T00:00:00Z; negative before.
@@ -14,8 +14,8 @@ pub struct Timestamp {
 }
 
 impl Timestamp {
-    /// RFC 3339 in UTC with every digit of the fraction, so that it reads back exactly; a time outside
-    /// the calendar's years as `@seconds.nanoseconds`.
+    /// RFC 3339 in UTC with every digit of the fraction, so that it can be read back exactly; a time outside the
+    /// calendar's years becomes `@seconds.nanoseconds`.
     pub fn to_text(self) -> String {
         match i32::try_from(self.nanos)
             .ok()
@@ -34,7 +34,7 @@ impl Timestamp {
         exact.then_some(Self { seconds: seconds.parse().ok()?, nanos: nanos.parse().ok()? })
     }
 
-    /// RFC 3339 in UTC to the second; a time no calendar of ours holds is shown as seconds.
+    /// RFC 3339 in UTC to the second; a time outside the calendar's years becomes a number of seconds.
     pub fn to_rfc3339(self) -> String {
         match jiff::Timestamp::from_second(self.seconds) {
             Ok(t) => t.to_string(),
@@ -45,7 +45,7 @@ impl Timestamp {
     /// Reads an RFC 3339 time.
     pub fn from_rfc3339(text: &str) -> Option<Self> {
         let t: jiff::Timestamp = text.parse().ok()?;
-        // Before 1970 seconds and fraction are both negative; ours counts the fraction upwards.
+        // Before 1970 the library's seconds and fraction are both negative; ours count the fraction upwards.
         let (seconds, nanos) = match t.subsec_nanosecond() {
             nanos @ 0.. => (t.as_second(), nanos),
             nanos => (t.as_second() - 1, nanos + 1_000_000_000),
@@ -54,12 +54,12 @@ impl Timestamp {
     }
 }
 
-/// What is written beside every event: when, as far as the station knows.
+/// The time of an event, as far as the station knows it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct EventTime {
     /// Claimed wall time.
     pub time: Timestamp,
-    /// Whether something vouches for the clock: a time service, or a clock with a battery.
+    /// Whether the clock is reliable: set by a time service, or kept by a battery.
     pub trusted: bool,
     /// The kernel's random id of this boot, at most 36 characters.
     pub boot: String,
@@ -72,20 +72,20 @@ impl EventTime {
     }
 }
 
-/// A wall time as claimed, and whether something vouched for the clock.
+/// A wall time as claimed, and whether the clock is reliable.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct WallTime {
     /// Claimed wall time.
     pub time: Timestamp,
-    /// Whether something vouched for it.
+    /// Whether the clock is reliable.
     pub trusted: bool,
 }
 
-/// Where time comes from. The daemon and the commands hand in the machine's; tests their own.
+/// The source of time. The daemon and the commands pass the machine's; tests pass their own.
 pub trait Clock: Send + Sync {
-    /// The stamp for an event now.
+    /// The time of an event that happens now.
     fn stamp(&self) -> EventTime;
-    /// Time since some fixed point of this boot: never jumps, for timers and for `settle`.
+    /// Time since some fixed point of this boot; it never jumps. For timers and for `settle`.
     fn since_boot(&self) -> Duration;
 }
 

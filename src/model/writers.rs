@@ -1,12 +1,12 @@
-//! Owns the causal order of changes: who wrote, and what each writer had read when it began.
-//! Never compares numbers of two writers: a position is covered only through links that were written down.
+//! The causal order of changes: who wrote, and what each writer had read when it began. Never compares numbers of two
+//! writers: a position covers another only through links that were written down.
 
 use super::ids::WriterId;
 use super::limits::WRITER_STEPS_MAX;
 use super::position::Position;
 use std::collections::HashMap;
 
-/// What a writer had before it, if that is known: a position of each of these.
+/// The known ancestors of a writer: a position of each.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct Link {
     to: u32,
@@ -16,23 +16,23 @@ struct Link {
 #[derive(Debug, Clone)]
 struct Node {
     links: Option<Box<[Link]>>,
-    /// Two ledgers disagree about its beginning: nothing is concluded through it.
+    /// Two ledgers disagree about its ancestors: nothing is concluded through it.
     disputed: bool,
-    /// Above all that it had before it; the same for all writers that go round in a circle, or come after one.
+    /// Higher than that of every ancestor; the same for all writers that form a circle, or come after one.
     level: u32,
-    /// The first of its row: those that each had nothing but the one before them.
+    /// The first writer of its row: a row is a chain of writers that each had only the one before as ancestor.
     row: u32,
-    /// How many are before it in that row.
+    /// Number of writers before it in that row.
     place: u32,
-    /// The number to which the next of that row covers it, and one more; 0 where it is the last.
+    /// The number up to which the next writer of the row covers it, plus one; 0 if it is the last.
     covered: u64,
-    /// The number of its last change, where it is of this card.
+    /// The number of its last change, if it is one of this card's writers.
     own_last: Option<u64>,
-    /// The last of this card's changes that it knew of when it began, once that was asked for.
+    /// The last of this card's changes that it knew of when it began, once computed.
     knew: Option<u64>,
 }
 
-/// Where a writer stands among the others.
+/// The position of a writer among the others.
 struct Place {
     level: u32,
     row: u32,
@@ -51,28 +51,28 @@ impl Node {
     }
 }
 
-/// The level of what goes round in a circle, which no card writes.
+/// The level of writers in a circle, which no card writes.
 const CIRCLING: u32 = u32::MAX;
 
-/// What each writer had before it: the position it went on from, and those it had read in ledgers.
+/// The ancestors of each writer: the position that it continued from, and those that it had read in ledgers.
 ///
-/// Every question is a walk from link to link, which goes along a row of writers at once: one card's runs are such a
-/// row. Of several cards in turn it meets only those between the two. Whoever invents others can make it longer, so all
-/// walks together have an end ([`WRITER_STEPS_MAX`]): beyond it nothing is covered, and more is given back.
+/// Every question is a walk from link to link, which passes a row of writers in one step: one card's runs are such a
+/// row. With several cards in turn it visits only those between the two. Whoever invents writers can make it longer, so
+/// all walks together are bounded ([`WRITER_STEPS_MAX`]): beyond that nothing is covered, and more is given back.
 #[derive(Debug, Clone, Default)]
 pub struct Writers {
     index: HashMap<WriterId, u32>,
     nodes: Vec<Node>,
-    /// Something was told since levels and rows were settled.
-    unsettled: bool,
-    /// The walk in which each was last met.
-    met: Vec<u32>,
+    /// Links were added since levels and rows were computed.
+    is_stale: bool,
+    /// The walk that visited each node last.
+    visited_in: Vec<u32>,
     walk: u32,
     steps: u64,
-    /// Of the position last asked about, the highest numbers that it covers.
+    /// The position last asked about, with the highest numbers that it covers.
     before: Option<(Position, Vec<u64>)>,
-    /// Some node was asked what it knew.
-    has_asked: bool,
+    /// Whether `knew` was computed for any node.
+    has_computed_knew: bool,
 }
 
 impl Writers {
@@ -90,7 +90,7 @@ impl Writers {
                 own_last: None,
                 knew: None,
             });
-            self.met.push(0);
+            self.visited_in.push(0);
         }
         at
     }
@@ -99,7 +99,7 @@ impl Writers {
         &self.nodes[at as usize]
     }
 
-    /// Takes in what a ledger or the state says of a writer's beginning.
+    /// Adds what a ledger or the state says of a writer's ancestors.
     pub fn define(&mut self, writer: WriterId, links: &[Position]) {
         let was_met = self.index.contains_key(&writer);
         let at = self.at(writer);
@@ -111,17 +111,17 @@ impl Writers {
             None => {}
         }
         self.nodes[at as usize].links = Some(links);
-        self.unsettled = true;
+        self.is_stale = true;
         if was_met {
             self.forget_conclusions();
         }
     }
 
-    /// Nothing is concluded through a writer from here on.
+    /// Concludes nothing through a writer from here on.
     pub fn dispute(&mut self, writer: WriterId) {
         let at = self.at(writer);
         if !std::mem::replace(&mut self.nodes[at as usize].disputed, true) {
-            self.unsettled = true;
+            self.is_stale = true;
             self.forget_conclusions();
         }
     }
@@ -137,16 +137,16 @@ impl Writers {
 
     fn begin_walk(&mut self) -> u32 {
         if self.walk == u32::MAX {
-            self.met.fill(0);
+            self.visited_in.fill(0);
             self.walk = 0;
         }
         self.walk += 1;
         self.walk
     }
 
-    /// Puts every writer above all that it had before it, but for those of circles and behind them, and in a row.
-    fn settle(&mut self) {
-        if !std::mem::take(&mut self.unsettled) {
+    /// Computes levels and rows: every writer above its ancestors, except for circles and what follows them.
+    fn compute_levels(&mut self) {
+        if !std::mem::take(&mut self.is_stale) {
             return;
         }
         let count = self.nodes.len();
@@ -174,7 +174,7 @@ impl Writers {
         }
     }
 
-    /// A writer that had one before it and no more comes behind that, if no other one did.
+    /// Appends a writer that has a single ancestor to that one's row, if no other writer continues it.
     fn join_row(&mut self, at: u32) {
         let &[Link { to, n }] = self.node(at).followed() else { return };
         let before = &mut self.nodes[to as usize];
@@ -187,9 +187,9 @@ impl Writers {
         (node.row, node.place) = (row, place);
     }
 
-    /// Whether one position covers another: by itself, or by what its writers had before them.
+    /// Whether one position covers another: by itself, or through the ancestors of its writer.
     ///
-    /// A link that is not known ends the way there: then less is covered, and more is given back.
+    /// An unknown link ends the way there: then less is covered, and more is given back.
     pub fn covers(&mut self, one: Position, other: Position) -> bool {
         if one.writer == other.writer {
             return one.n >= other.n;
@@ -199,7 +199,7 @@ impl Writers {
         else {
             return false;
         };
-        self.settle();
+        self.compute_levels();
         let (walk, sought) = (self.begin_walk(), self.node(to).place());
         let mut ahead = vec![from];
         while let Some(at) = ahead.pop() {
@@ -209,15 +209,15 @@ impl Writers {
             }
             let node = self.node(at);
             if node.row == sought.row && node.place > sought.place {
-                // Nothing but the next of that row leads to it from here.
+                // From here only the next writer of that row leads to it.
                 if sought.covered > other.n {
                     return true;
                 }
                 continue;
             }
-            // Nothing leads out of a row but its first.
+            // Only the first writer of a row has links out of it.
             let first = node.row;
-            if std::mem::replace(&mut self.met[first as usize], walk) == walk {
+            if std::mem::replace(&mut self.visited_in[first as usize], walk) == walk {
                 continue;
             }
             for link in self.nodes[first as usize].followed() {
@@ -234,13 +234,13 @@ impl Writers {
         false
     }
 
-    /// The highest number of each writer, and one more, to which links lead from some of them on; 0 for none.
-    fn beyond(&mut self, from: impl IntoIterator<Item = u32>) -> Vec<u64> {
+    /// The highest number of each writer, plus one, that is reached by links from some writers; 0 for none.
+    fn reached_from(&mut self, from: impl IntoIterator<Item = u32>) -> Vec<u64> {
         let mut highest = vec![0; self.nodes.len()];
         let walk = self.begin_walk();
         let mut ahead: Vec<u32> = from.into_iter().collect();
         while let Some(at) = ahead.pop() {
-            if std::mem::replace(&mut self.met[at as usize], walk) == walk {
+            if std::mem::replace(&mut self.visited_in[at as usize], walk) == walk {
                 continue;
             }
             for link in self.nodes[at as usize].followed() {
@@ -253,16 +253,16 @@ impl Writers {
         highest
     }
 
-    /// Whether `one` may cover `other`, for all that is known: what a writer had that is not known, or that two ledgers
-    /// disagree about, may be anything but what `other` itself covers.
+    /// Whether `one` may cover `other` for all that is known: unknown or disputed ancestors of a writer may be anything
+    /// except what `other` itself covers.
     pub fn may_cover(&mut self, one: Position, other: Position) -> bool {
         if one.writer == other.writer {
             return one.n >= other.n;
         }
         let (from, to) = (self.at(one.writer), self.at(other.writer));
         let known = self.before.take().filter(|(at, _)| *at == other);
-        let mut before = known.map_or_else(|| self.beyond([to]), |(_, before)| before);
-        // Whom nobody has told of leads nowhere.
+        let mut before = known.map_or_else(|| self.reached_from([to]), |(_, before)| before);
+        // A writer of whom nothing is known leads nowhere.
         before.resize(self.nodes.len(), 0);
         before[to as usize] = before[to as usize].max(other.n.saturating_add(1));
         let walk = self.begin_walk();
@@ -270,7 +270,7 @@ impl Writers {
         let mut ahead = vec![Link { to: from, n: one.n }];
         while let Some(at) = ahead.pop() {
             self.steps += 1;
-            // A number above what `other` covers is met once only: where it leads to is the same for every number.
+            // A number above what `other` covers is followed once only: it leads to the same place whatever it is.
             if at.to == to {
                 if at.n >= other.n {
                     may = true;
@@ -279,7 +279,7 @@ impl Writers {
                 continue;
             }
             if before[at.to as usize] > at.n
-                || std::mem::replace(&mut self.met[at.to as usize], walk) == walk
+                || std::mem::replace(&mut self.visited_in[at.to as usize], walk) == walk
             {
                 continue;
             }
@@ -294,18 +294,18 @@ impl Writers {
         may
     }
 
-    /// Those of some positions that neither `known` covers nor any other of them.
+    /// Those positions that neither `known` nor any other of them covers.
     pub fn latest(&mut self, known: Option<Position>, positions: &[Position]) -> Vec<Position> {
         let at: Vec<u32> = positions.iter().map(|position| self.at(position.writer)).collect();
         let start = known.map(|known| (self.at(known.writer), known.n));
-        let mut covered = self.beyond(start.map(|(at, _)| at));
+        let mut covered = self.reached_from(start.map(|(at, _)| at));
         if let Some((at, n)) = start {
             covered[at as usize] = covered[at as usize].max(n.saturating_add(1));
         }
         let news: Vec<usize> = (0..positions.len())
             .filter(|index| covered[at[*index] as usize] <= positions[*index].n)
             .collect();
-        let mut covered = self.beyond(news.iter().map(|index| at[*index]));
+        let mut covered = self.reached_from(news.iter().map(|index| at[*index]));
         let mut latest = Vec::new();
         for index in news {
             let Position { n, .. } = positions[index];
@@ -320,17 +320,18 @@ impl Writers {
         latest
     }
 
-    /// The last of this card's own changes that whoever wrote as of a position can have known; 0 where that is none.
+    /// The last of this card's own changes that a writer at a position can have known; 0 if there is none.
     pub fn as_of(&mut self, position: Position) -> u64 {
         let Some(at) = self.index.get(&position.writer).copied() else { return 0 };
         match self.node(at).own_last {
-            // Of numbers beyond the last nothing is known here: they were lost with an end of this state.
+            // Higher numbers are unknown here: they were lost with a later state of this card.
             Some(last) => position.n.min(last),
             None => self.knew(at),
         }
     }
 
-    /// The same of a writer's beginning, by those that it had before it: each is asked once.
+    /// The last of this card's changes that a writer knew when it began, computed from its ancestors, once for each
+    /// writer.
     fn knew(&mut self, writer: u32) -> u64 {
         let mut ahead = vec![(writer, 0)];
         while let Some((at, next)) = ahead.pop() {
@@ -343,9 +344,9 @@ impl Writers {
                 if node.knew.is_some() {
                     continue;
                 }
-                // What comes round to itself again adds nothing.
+                // A circle adds nothing.
                 node.knew = Some(0);
-                self.has_asked = true;
+                self.has_computed_knew = true;
             }
             if let Some(link) = self.node(at).followed().get(next) {
                 ahead.push((at, next + 1));
@@ -364,13 +365,13 @@ impl Writers {
 
     fn forget_conclusions(&mut self) {
         self.before = None;
-        if std::mem::take(&mut self.has_asked) {
+        if std::mem::take(&mut self.has_computed_knew) {
             self.steps += self.nodes.len() as u64;
             self.nodes.iter_mut().for_each(|node| node.knew = None);
         }
     }
 
-    /// A writer is of this card, and its changes have numbers up to this one.
+    /// Marks a writer as one of this card's, with changes up to this number.
     pub fn set_own(&mut self, writer: WriterId, last: u64) {
         let at = self.at(writer);
         self.nodes[at as usize].own_last = Some(last);
@@ -384,7 +385,7 @@ impl Writers {
         last.is_some_and(|last| position.n <= last)
     }
 
-    /// Whether anything is known of a writer but its name.
+    /// Whether anything is known of a writer except its name.
     pub fn knows(&self, writer: WriterId) -> bool {
         let node = self.index.get(&writer).map(|at| self.node(*at));
         node.is_some_and(|node| node.links.is_some() || node.own_last.is_some())

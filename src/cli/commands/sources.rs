@@ -170,7 +170,7 @@ fn why_not(resolved: &Resolved, card: &Catalogue, stick: &DriveRef) -> Option<&'
     // By id and serial number of the file system together, as where mail is copied: the id alone anybody can write.
     let comes = || {
         let clock = SystemClock::new();
-        replica::may_come_in(card, stick, &*volume, Access::Read, &Vec::new, &clock)
+        replica::check_acceptance(card, stick, &*volume, Access::Read, &Vec::new, &clock)
     };
     match comes() {
         Err(JobError::NoSerial { .. }) if only_known => Some(

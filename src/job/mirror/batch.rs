@@ -1,4 +1,4 @@
-//! What is to be committed together. Only values: nothing is decided or written here.
+//! The plan of one batch: the copies and lines that are committed together. Only values; decides and writes nothing.
 
 use crate::disk::Volume;
 use crate::job::catalogue::{ContentAt, FileRow, ReplicaRowId};
@@ -14,17 +14,17 @@ use std::sync::Arc;
 /// A message to be copied.
 pub(super) struct CopyItem {
     pub row: FileRow,
-    /// What it was when it was last read; anything else is not committed.
+    /// Its content when it was last read; a message with any other content is not committed.
     pub identity: Identity,
-    /// Where it is; none of a copy that is made again and of whose location nothing new is said.
+    /// Its location; none for a repaired copy, which says nothing new of any location.
     pub assertion: Option<Assertion>,
     pub replaces: Option<PayloadName>,
-    /// Taken from another drive; none if from the mailbox.
+    /// The other drive that it is copied from; none if it comes from the mailbox.
     pub peer_copy: Option<PeerCopy>,
 }
 
 impl CopyItem {
-    /// The place that the line of its copy tells.
+    /// The location that the line of its copy will assert.
     pub(super) fn place(&self) -> Option<ContentAt> {
         let content = self.row.content.filter(|_| self.assertion.is_some())?;
         Some((self.row.mailbox, self.row.key.clone(), content))
@@ -39,7 +39,7 @@ impl CopyItem {
     }
 }
 
-/// A good copy on another drive, for a message that the mailbox does not have any more.
+/// A good copy on another drive, of a message that the mailbox no longer has.
 pub(super) struct PeerCopy {
     pub volume: Arc<dyn Volume>,
     pub dir: RelName,
@@ -47,26 +47,26 @@ pub(super) struct PeerCopy {
     pub payload: PayloadName,
 }
 
-/// What is to be committed together.
+/// What is committed together.
 pub(super) struct BatchPlan {
     pub copies: Vec<CopyItem>,
-    /// What is being copied, to find the same content twice.
+    /// The contents being copied, so that one that comes twice is copied once.
     pub contents: HashSet<Identity>,
     pub bytes: u64,
     /// Lines that need no copy.
     pub notes: Vec<Event>,
-    /// Departures, each with the place that a copy of this batch must have first.
+    /// Departures, each with the location that a copy of this batch has to assert first.
     pub departures: Vec<(Event, Option<ContentAt>)>,
-    /// What these lines assert, and where, of each content, one of them does.
+    /// The locations that the lines assert; and for each content one of them.
     places: HashSet<ContentAt>,
     asserted: HashMap<i64, (i64, Vec<u8>)>,
-    /// What its copies assert, where they succeed.
+    /// The locations that the copies assert if they succeed.
     copied: HashSet<ContentAt>,
-    /// The position of this card as of which it speaks.
+    /// The position of this card that the lines speak as of.
     pub position: Position,
     /// Room left on the drive, in bytes, after everything planned.
     pub room: u64,
-    /// The drive has told something of a message, and it is to be told what follows from that.
+    /// A copy on the drive has shown what became of a message, and lines that follow from that have to be written.
     pub learnt: bool,
 }
 
@@ -87,7 +87,7 @@ impl BatchPlan {
         }
     }
 
-    /// Whether a message fits, with everything planned and the reserve.
+    /// Whether a message fits, after everything planned and with the reserve kept free.
     pub(super) fn has_room_for(&self, item: &CopyItem) -> bool {
         item.identity.bytes + OVERHEAD_BYTES + RESERVE_BYTES <= self.room
     }
@@ -100,29 +100,29 @@ impl BatchPlan {
         self.copies.push(item);
     }
 
-    /// A line that says that a content is somewhere.
+    /// Adds a line that asserts a content at a location.
     pub(super) fn assert(&mut self, event: Event, place: ContentAt) {
         self.notes.push(event);
         self.asserted.entry(place.2).or_insert_with(|| (place.0, place.1.clone()));
         self.places.insert(place);
     }
 
-    /// Whether one of its lines says so.
+    /// Whether one of the lines asserts this.
     pub(super) fn asserts(&self, place: &ContentAt) -> bool {
         self.places.contains(place)
     }
 
-    /// Whether one of its copies, if it succeeds, says so.
+    /// Whether one of the copies, if it succeeds, asserts this.
     pub(super) fn copies_to(&self, place: &ContentAt) -> bool {
         self.copied.contains(place)
     }
 
-    /// Where, by one of its copies that succeeds, a content is.
+    /// A location at which one of the copies, if it succeeds, asserts a content.
     pub(super) fn copied_place_of(&self, content: i64) -> Option<ContentAt> {
         self.copied.iter().find(|place| place.2 == content).cloned()
     }
 
-    /// Where, by one of its lines, a content is.
+    /// A location at which one of the lines asserts a content.
     pub(super) fn place_of(&self, content: i64) -> Option<(i64, Vec<u8>)> {
         self.asserted.get(&content).cloned()
     }
@@ -132,7 +132,7 @@ impl BatchPlan {
     }
 }
 
-/// How much goes into a batch: as designed at first, more while a quick medium works off a backlog.
+/// The size of the next batch: small at first, larger while a fast medium works off a backlog.
 pub(super) struct BatchSize {
     messages: usize,
     bytes: u64,
@@ -161,5 +161,5 @@ impl BatchSize {
     }
 }
 
-/// Messages that a batch leaves out, and why.
+/// Messages that a batch leaves out, with the reasons.
 pub(super) type LeftOut = Vec<(FileRow, Reason)>;

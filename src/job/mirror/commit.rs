@@ -1,5 +1,5 @@
-//! The commit: how a batch of messages becomes safe. The order of the steps in [`commit`] is the
-//! promise of the whole program, and their types hold it; nothing else writes copies to a drive.
+//! The commit: how a batch of messages becomes safe. The order of the steps in [`commit`] is the promise of the whole
+//! program, and the types of the steps enforce it. Nothing else writes copies to a drive.
 
 use super::batch::{BatchPlan, BatchSize, LeftOut};
 use super::pass::{Pass, PassReport};
@@ -9,7 +9,7 @@ use crate::job::catalogue::millis;
 use crate::job::replica::Replica;
 
 impl Pass<'_> {
-    /// Commits a batch and counts it; the earliest change_no that must be told again.
+    /// Commits a batch and counts it. Returns the earliest change that has to be recorded again, `u64::MAX` for none.
     pub(super) fn commit(
         &self,
         drive: &mut Replica,
@@ -41,40 +41,39 @@ impl Pass<'_> {
     }
 }
 
-/// Commits a batch. `None`: there was nothing to commit. On any error the whole batch is void: the volume refuses
-/// every write after a failed sync, and the next admission mends what was left.
+/// Commits a batch. `None`: there was nothing to commit. Any error makes the whole batch void: after a failed sync the
+/// volume refuses every write, and the next admission repairs what was left.
 fn commit(
     pass: &Pass<'_>,
     drive: &mut Replica,
     plan: BatchPlan,
     left_out: &mut LeftOut,
 ) -> Result<Option<Acknowledgement>, JobError> {
-    // 1. Is it still the drive that was admitted? Survives: a pulled stick, a mount point without it.
+    // 1. Check that it is still the drive that was admitted. Survives: a pulled stick, a mount point without one.
     drive.volume.present()?;
 
-    // 2. Write every copy under a name never used before. Survives: a power failure anywhere in here, since no
-    //    line tells of these files yet and no old file is touched.
+    // 2. Write every copy under a name never used before. Survives: a power failure anywhere in here, since no line
+    // names these files yet and no old file is touched.
     let Some(written) = Batch::write(pass, drive, plan, left_out)? else { return Ok(None) };
 
-    // 3. Hand all of it to the device, and room for the lines with it. Survives: nothing yet; but an error
-    //    here is reported once only and makes the batch void, so that no lost page is ever taken for a
-    //    written one.
+    // 3. Hand everything to the device, and reserve room for the lines. Survives: nothing yet; but an error here is
+    // reported only once and makes the batch void, so that no lost page is ever taken for a written one.
     let synced = written.sync(pass, drive)?;
 
-    // 4. Read every copy back from the medium. Survives: a device that took the bytes and did not
-    //    keep them, or kept others.
+    // 4. Read every copy back from the medium. Survives: a device that took the bytes and did not keep them, or kept
+    // others.
     let proven = synced.read_back(drive)?;
 
-    // 5a. The manifest, synced; on FAT this is what flushes the device's own cache. Survives: a power failure
-    //     between here and the ledger, after which recovery finds the copies listed and adopts them.
-    //     What turned out to be debris is listed behind the ledger: listed before, it would be adopted.
+    // 5a. Write and sync the manifest; on FAT this flushes the device's own cache. Survives: a power failure between
+    // here and the ledger, after which recovery finds the copies listed and adopts them. Debris is listed after the
+    // ledger is written: listed before, it would be adopted.
     let listed = proven.list(drive)?;
 
-    // 5b. The ledger, synced: the commit point. Survives: everything from here on. Both logs are read back
-    //     like the copies: a worn stick may take a line, call it durable and not keep it.
+    // 5b. Write and sync the ledger: the commit point. Survives: everything from here on. Both logs are read back like
+    // the copies: a worn stick may take a line, call it durable and not keep it.
     let recorded = listed.record(pass, drive)?;
 
-    // 6. Only now may anyone be told.
+    // 6. Only now may anyone be informed.
     let acknowledgement = recorded.acknowledge();
     pass.progress.advance(acknowledgement.copied(), acknowledgement.bytes());
     Ok(Some(acknowledgement))

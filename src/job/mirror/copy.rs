@@ -1,18 +1,17 @@
-//! Writes the copies of a batch: messages are read ahead from the card while others are written to the
-//! drive. Never commits anything, and never uses a name twice.
+//! Writes the copies of a batch: messages are read ahead from the card while others are written to the drive. Commits
+//! nothing, and never uses a name twice.
 
 use super::batch::{CopyItem, LeftOut, PeerCopy};
 use super::pass::Pass;
-use crate::disk::{DiskError, MailboxDir, MessageFile, Pieces, ReadFrom, Trouble};
+use crate::disk::{DiskError, MailboxDir, MessageFile, Pieces, ReadAhead, ReadFrom, Trouble};
 use crate::job::JobError;
 use crate::job::catalogue::{FileState, millis};
 use crate::job::replica::Replica;
 use crate::model::limits::{NUMBER_MAX, READ_AHEAD_COPIES, SEGMENT_MAX, SEGMENT_MESSAGES};
 use crate::model::message::FileFacts;
 use crate::model::{Hasher, Identity, PayloadName, Reason};
-use std::sync::mpsc::sync_channel;
 
-/// A file written on the drive and not yet proven.
+/// A file that was written to the drive and not yet read back.
 pub(super) struct WrittenFile<'a> {
     pub payload: PayloadName,
     pub identity: Identity,
@@ -22,70 +21,57 @@ pub(super) struct WrittenFile<'a> {
 
 /// A message as read from the card.
 enum Fetched {
-    /// All of it, and it is what was settled.
+    /// The whole message, with the content that the scan found.
     Whole(Vec<u8>),
-    /// Its beginning; it is too long to be held in memory.
+    /// A message too long for memory: the open file, and the bytes already read.
     Long(MessageFile, Vec<u8>),
-    /// Another drive lends it, and it is too long to be held in memory: read by whoever writes it.
+    /// A copy on another drive that is too long for memory: whoever writes it also reads it.
     LongPeerCopy,
-    /// What another drive was to lend is not what it should be there.
+    /// The copy on the other drive is not what it should be.
     NoPeerCopy,
-    /// It is not what was settled; these are its facts now.
+    /// The message has changed since the scan; these are its facts now.
     Changed(FileFacts),
-    /// It cannot be read.
+    /// The message cannot be read.
     Unreadable(DiskError),
-    /// Its mailbox is not among those of this pass.
+    /// The mailbox is not part of this pass.
     NotOurs,
 }
 
-/// Writes the copies of a batch. `true` if the drive refused one for want of room, though there seemed to
-/// be some: those written before it are whole and go on; it and those after it are left out.
+/// Writes the copies of a batch. Returns `true` if the drive refused one for want of room although there seemed to be
+/// some: the copies written before it stay in the batch; that one and those after it are left out.
 pub(super) fn write_copies<'a>(
     pass: &Pass<'_>,
     drive: &mut Replica,
     copies: &'a [CopyItem],
     left_out: &mut LeftOut,
 ) -> Result<(Vec<WrittenFile<'a>>, bool), JobError> {
-    let dirs: Vec<_> =
-        copies.iter().map(|item| pass.mailbox(item.row.mailbox).map(|m| &m.dir)).collect();
-    std::thread::scope(|scope| {
-        let (send, fetched) = sync_channel(READ_AHEAD_COPIES);
-        let ahead = move || {
-            for (item, dir) in copies.iter().zip(dirs) {
-                // Nobody waits for the rest once the drive has failed.
-                let fetched = match &item.peer_copy {
-                    Some(peer_copy) => borrow(peer_copy, item),
-                    None => fetch(dir, item),
-                };
-                if send.send(fetched).is_err() {
-                    return;
-                }
-            }
-        };
-        std::thread::Builder::new()
-            .name("read-ahead".to_owned())
-            .spawn_scoped(scope, ahead)
-            .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))?;
-        let mut written = Vec::with_capacity(copies.len());
-        for (at, item) in copies.iter().enumerate() {
-            let fetched = fetched
-                .recv()
-                .map_err(|_| JobError::Broken("a reader ended in a fault of the program".into()))?;
+    let dir_of = |item: &CopyItem| pass.mailbox(item.row.mailbox).map(|mailbox| &mailbox.dir);
+    let jobs: Vec<_> = copies.iter().map(|item| (item, dir_of(item))).collect();
+    let (mut done, mut written, mut full) = (0, Vec::with_capacity(copies.len()), false);
+    ReadAhead { readers: 1, window: READ_AHEAD_COPIES }.run(
+        &jobs,
+        |_| (),
+        |(item, dir), ()| match &item.peer_copy {
+            Some(peer_copy) => fetch_peer_copy(peer_copy, item),
+            None => fetch(*dir, item),
+        },
+        |(item, _), fetched| {
             match write_copy(pass, drive, item, fetched, left_out) {
                 Ok(file) => written.extend(file),
-                Err(error) if error.trouble() == Trouble::Full => {
-                    let rest = copies.iter().skip(at).map(|item| item.row.clone());
-                    left_out.extend(rest.map(|row| (row, Reason::DriveFull)));
-                    return Ok((written, true));
-                }
+                Err(error) if error.trouble() == Trouble::Full => full = true,
                 Err(error) => return Err(error),
             }
-        }
-        Ok((written, false))
-    })
+            done += usize::from(!full);
+            Ok(!full)
+        },
+    )?;
+    let rest = copies[done..].iter().map(|item| (item.row.clone(), Reason::DriveFull));
+    left_out.extend(rest);
+    Ok((written, full))
 }
 
-/// Reads a message, if it still is what was read and settled: this is the second look of a `mirror`.
+/// Reads a message if it is still what the scan read. For a `mirror` by hand, this is the second look that a file needs
+/// before it counts as stable.
 fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
     let Some(dir) = dir else { return Fetched::NotOurs };
     let read = || -> Result<Fetched, DiskError> {
@@ -101,7 +87,7 @@ fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
         if !pieces.is_at_end() {
             return Ok(Fetched::Long(file, buffer));
         }
-        // Whether it is the right one is known before a name is used for it.
+        // The content is checked before a name on the drive is used for it.
         match Identity::of(&buffer) == item.identity && is_unchanged(&file) {
             true => Ok(Fetched::Whole(buffer)),
             false => Ok(Fetched::Changed(file.current_facts()?)),
@@ -110,8 +96,8 @@ fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
     read().unwrap_or_else(Fetched::Unreadable)
 }
 
-/// Reads a copy on another drive; it is proven as it is read.
-fn borrow(peer_copy: &PeerCopy, item: &CopyItem) -> Fetched {
+/// Reads a copy on another drive, and checks its hash on the way.
+fn fetch_peer_copy(peer_copy: &PeerCopy, item: &CopyItem) -> Fetched {
     let read = || -> Result<Fetched, DiskError> {
         let at = peer_copy.dir.join(&peer_copy.payload.to_rel());
         let mut source = peer_copy.volume.read(&at, 0, ReadFrom::Medium)?;
@@ -130,7 +116,7 @@ fn borrow(peer_copy: &PeerCopy, item: &CopyItem) -> Fetched {
     read().unwrap_or(Fetched::NoPeerCopy)
 }
 
-/// A copy that another drive cannot lend is in doubt there until that drive is read again.
+/// Marks the other drive's copy as unverified until that drive is read again.
 fn no_peer_copy(pass: &Pass<'_>, item: &CopyItem) -> Result<(), JobError> {
     match &item.peer_copy {
         Some(peer_copy) => {
@@ -140,8 +126,8 @@ fn no_peer_copy(pass: &Pass<'_>, item: &CopyItem) -> Result<(), JobError> {
     }
 }
 
-/// Copies one message. `None` if nothing was written; a message that changed meanwhile is left out,
-/// and what was written of it is recorded as debris, so that the bag stays whole.
+/// Copies one message. Returns `None` if nothing was written. A message that changed meanwhile is left out, and what
+/// was written of it is recorded as debris, so that the bag stays valid.
 fn write_copy<'a>(
     pass: &Pass<'_>,
     drive: &mut Replica,
@@ -170,7 +156,7 @@ fn write_copy<'a>(
     }
 }
 
-/// Copies a message that is not held in memory; whether it is the right one is known at its end.
+/// Copies a message too long for memory; only at its end is it known to be the right one.
 fn write_long<'a>(
     pass: &Pass<'_>,
     drive: &mut Replica,
@@ -204,7 +190,7 @@ fn write_long<'a>(
     Ok(WrittenFile { payload, identity, item: None })
 }
 
-/// The same for a copy that another drive lends.
+/// Copies a long message from another drive, in the same way.
 fn write_peer_copy<'a>(
     pass: &Pass<'_>,
     drive: &mut Replica,
@@ -219,7 +205,7 @@ fn write_peer_copy<'a>(
     let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
     let mut hasher = Hasher::default();
     let (mut pieces, mut piece) = (Pieces::new(&mut *source, item.identity.bytes), Vec::new());
-    // One that cannot be read to its end is not the right one.
+    // A copy that cannot be read to its end is not the right one.
     while let Ok(true) = pieces.next(&mut piece) {
         hasher.update(&piece);
         sink.write(&piece)?;
@@ -256,7 +242,7 @@ fn unreadable(
     error: &DiskError,
     left_out: &mut LeftOut,
 ) -> Result<(), JobError> {
-    // One that is gone may be back, unchanged, by the next look: the drive is to be asked about it again.
+    // A message that is gone may be back, unchanged, at the next scan, so this change stays unrecorded on the drive.
     let reason = if is_gone(error) { Reason::Changing } else { Reason::Unreadable };
     if reason == Reason::Unreadable {
         pass.catalogue.set_state(&item.row, FileState::Unreadable, item.row.looked)?;
@@ -265,7 +251,7 @@ fn unreadable(
     Ok(())
 }
 
-/// The next name, in a new segment where the last is full.
+/// The next unused name, in a new segment if the last one is full.
 fn next_name(
     drive: &mut Replica,
     extension: crate::model::Extension,
@@ -287,7 +273,7 @@ fn next_name(
     Ok(payload)
 }
 
-/// Whether an error of reading the mailbox means that the file is not there any more.
+/// Whether an error of the mailbox means that the file no longer exists.
 fn is_gone(error: &DiskError) -> bool {
     error.trouble == Trouble::Gone
 }

@@ -1,18 +1,18 @@
-//! Tells what a card has left of a message from another version of it, beside the copy that a drive has of the one
-//! before. Reads the drive for nothing else.
+//! Decides whether a new version of a message is what a failing card has left of the version before, by comparing it
+//! with the drive's copy of that one. Uses the drive for nothing else.
 
 use super::batch::BatchPlan;
 use super::pass::Pass;
 use crate::disk::{DiskError, Pieces, PrefixHash, ReadFrom, read_full};
 use crate::job::JobError;
-use crate::job::catalogue::{AssertedRow, CopyStatus, DepartedRow, FileRow};
-use crate::job::confirm::any_nul_block;
-use crate::job::replica::{CopyCheck, READ_ERROR, Replica, hash_copy};
+use crate::job::catalogue::{AssertedRow, CopyRow, CopyState, CopyStatus, DepartedRow, FileRow};
+use crate::job::replica::Replica;
+use crate::job::scan::confirm::any_nul_block;
 use crate::model::limits::{COPY_BUFFER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
 use crate::model::{Identity, PayloadName, Suspicion};
 
-/// The good version that a drive has of a path beside a new one, if there is any that the new one may be the rest of.
-/// What was seen to leave the path before that came is not: another message is there now.
+/// The good version at a path of which a new version may be the remains, if the drive asserts one. A version that was
+/// seen to leave the path earlier is none: the path has another message now.
 fn version_before<'a>(
     pass: &Pass<'_>,
     stands: &'a [AssertedRow],
@@ -36,9 +36,10 @@ fn version_before<'a>(
     Ok(None)
 }
 
-/// What a new version looks like beside the one the drive has: what a card leaves of a file whose blocks
-/// were never written. The scan sees some of it by the catalogue; one built anew knows no version before.
-pub(super) fn found(
+/// How a new version looks damaged in comparison with the drive's copy, if it does: a card leaves such a file when
+/// blocks were never written. The scan finds some of these with the catalogue; a catalogue built anew knows no earlier
+/// version.
+pub(super) fn suspicion(
     pass: &Pass<'_>,
     (drive, stands): (&Replica, &[AssertedRow]),
     row: &FileRow,
@@ -53,19 +54,19 @@ pub(super) fn found(
         _ if old.bytes == 0 || old == *new => None,
         0 => Some(Suspicion::Emptied),
         _ if ends_in_nul(pass, row, new.bytes)? => Some(Suspicion::NulFilled),
-        _ => match left_of(pass, drive, row, (good, &old), new, batch)? {
-            Compared::Is(why) => Some(why),
-            Compared::IsNot => {
+        _ => match compare_with_copy(pass, drive, row, (good, &old), new, batch)? {
+            Compared::Damage(why) => Some(why),
+            Compared::Another => {
                 let at = pass.clock.stamp().time.seconds;
                 batch.learnt |= pass.catalogue.settle_as_replaced(row, good, at)?;
                 None
             }
-            Compared::Not => None,
+            Compared::Unknown => None,
         },
     };
     let Some(why) = why else { return Ok(None) };
-    // What was there before the other was is no rest of it: this card does not know the later version. Whoever told of
-    // that knew of this one, or a drive did.
+    // A version that was there before the other one is no remainder of it: this card then does not know the later
+    // version, which another card or a drive does.
     let here = (row.mailbox, row.key.as_slice());
     if known.as_of >= row.since || pass.catalogue.was_before(here, content, good)? {
         return Ok(None);
@@ -74,8 +75,8 @@ pub(super) fn found(
     Ok(Some(why))
 }
 
-/// Whether a message's last bytes are those of blocks never written. One that cannot be read is not
-/// judged: the copy will tell.
+/// Whether a message ends in bytes that were never written. One that cannot be read is not judged: copying it will
+/// show.
 fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobError> {
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(false) };
     let Ok(mut file) = mailbox.dir.open_message(&row.path()?) else { return Ok(false) };
@@ -87,20 +88,20 @@ fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobEr
     })
 }
 
-/// What came of comparing a new version with the copy of the one before.
+/// The result of comparing a new version with the copy of the one before.
 enum Compared {
-    /// It is what a card left of it.
-    Is(Suspicion),
-    /// It is another one.
-    IsNot,
-    /// It does not look like that, or they could not be compared.
-    Not,
+    /// The new version is what a card left of the old one.
+    Damage(Suspicion),
+    /// The new version is another one.
+    Another,
+    /// The new version does not look damaged, or the two could not be compared.
+    Unknown,
 }
 
-/// Whether a version that is shorter, or has a block of NUL, is what a card left of one whose copy the drive has. Where
-/// that copy cannot be read nobody knows: the new version is copied like any other, and the ledger is told that the old
-/// copy is lost.
-fn left_of(
+/// Decides whether a version that is shorter, or has a block of NUL, is what a card left of one whose copy the drive
+/// has. If that copy cannot be read, the question stays open: the new version is copied like any other, and a ledger
+/// line records that the old copy is lost.
+fn compare_with_copy(
     pass: &Pass<'_>,
     drive: &Replica,
     row: &FileRow,
@@ -110,34 +111,31 @@ fn left_of(
 ) -> Result<Compared, JobError> {
     let is_holed = new.bytes <= old.bytes && has_nul_block(pass, row)?;
     if new.bytes >= old.bytes && !is_holed {
-        return Ok(Compared::Not);
+        return Ok(Compared::Unknown);
     }
     let CopyStatus::Good(payload) = pass.catalogue.held(drive.state.row, good)? else {
-        return Ok(Compared::Not);
+        return Ok(Compared::Unknown);
     };
     if let Ok(beginning) = beginning(drive, payload, new.bytes) {
         if beginning == *new {
-            return Ok(Compared::Is(Suspicion::CutShort));
+            return Ok(Compared::Damage(Suspicion::CutShort));
         }
         return Ok(match is_holed && is_all_but_nul(pass, drive, row, payload)? {
-            true => Compared::Is(Suspicion::NulFilled),
-            false => Compared::IsNot,
+            true => Compared::Damage(Suspicion::NulFilled),
+            false => Compared::Another,
         });
     }
-    // Whether that is the copy's trouble alone: one of the drive ends the pass.
-    let found = hash_copy(&*drive.volume, &drive.dir, payload, old.bytes)?;
-    if found.is_failing() {
-        pass.catalogue.mark_worn(drive.state.drive, READ_ERROR)?;
-    }
-    if found != CopyCheck::Is(*old) {
-        batch.notes.push(found.event(payload));
-    }
-    Ok(Compared::Not)
+    // Decides whether the copy alone is at fault: an error of the whole drive ends the pass.
+    let copy = CopyRow { name: payload, content: good, identity: *old, state: CopyState::Good };
+    let verdict = drive.hash(payload, old.bytes)?.judge(&copy);
+    verdict.note_drive(pass.catalogue, &drive.state)?;
+    batch.notes.extend(verdict.event());
+    Ok(Compared::Unknown)
 }
 
-/// Goes through a message as it is on the card, in whole blocks but for the last; `false` if it cannot be read, or if
-/// it is not `each`.
-fn all_of(
+/// Passes a message on the card to `each`, in whole blocks except for the last. Returns `false` if the message cannot
+/// be read or `each` does.
+fn each_block(
     pass: &Pass<'_>,
     row: &FileRow,
     mut each: impl FnMut(&[u8]) -> bool,
@@ -156,14 +154,14 @@ fn all_of(
 
 fn has_nul_block(pass: &Pass<'_>, row: &FileRow) -> Result<bool, JobError> {
     let mut found = false;
-    all_of(pass, row, |bytes| {
+    each_block(pass, row, |bytes| {
         found = any_nul_block(bytes);
         !found
     })?;
     Ok(found)
 }
 
-/// Whether a message is what the beginning of a copy is, block by block, but for those that are NUL.
+/// Whether a message equals the beginning of a copy, block by block, except for blocks of NUL.
 fn is_all_but_nul(
     pass: &Pass<'_>,
     drive: &Replica,
@@ -173,7 +171,7 @@ fn is_all_but_nul(
     let at = drive.dir.join(&payload.to_rel());
     let Ok(mut source) = drive.volume.read(&at, 0, ReadFrom::Anywhere) else { return Ok(false) };
     let mut good = vec![0; COPY_BUFFER_BYTES];
-    all_of(pass, row, |bytes| {
+    each_block(pass, row, |bytes| {
         let good = &mut good[..bytes.len()];
         let got = read_full(&mut *source, good);
         let blocks = bytes.chunks(NUL_BLOCK_BYTES).zip(good.chunks(NUL_BLOCK_BYTES));
@@ -182,7 +180,7 @@ fn is_all_but_nul(
     })
 }
 
-/// What the first so many bytes of a copy are.
+/// Length and hash of the first `bytes` bytes of a copy.
 fn beginning(drive: &Replica, payload: PayloadName, bytes: u64) -> Result<Identity, DiskError> {
     let at = drive.dir.join(&payload.to_rel());
     let mut source = drive.volume.read(&at, 0, ReadFrom::Anywhere)?;

@@ -1,16 +1,15 @@
-//! Brings a drive up to what the mailbox is: what it has to be told is planned, then committed in
-//! batches. Never reports a message as mirrored before the drive's ledger says so durably.
+//! Brings a drive up to date with the mailbox: decides what is missing on the drive, then commits it in batches. Never
+//! reports a message as mirrored before the drive's ledger says so durably.
 
 mod batch;
 mod commit;
 mod copy;
 mod damage;
-mod open_mailbox;
 mod pass;
 mod plan;
 mod repair_from_peers;
+mod run;
 pub mod steps;
-mod sweep;
 
-pub use open_mailbox::OpenMailbox;
+pub use crate::job::scan::OpenMailbox;
 pub use pass::{NotCopied, Pass, PassReport};

@@ -1,20 +1,20 @@
-//! What a pass over one drive works with, and what is told of it. Decides nothing and writes nothing.
+//! The context of a pass over one drive, and its report. Decides nothing and writes nothing.
 
-use super::open_mailbox::OpenMailbox;
 use crate::job::Progress;
 use crate::job::catalogue::{Catalogue, Lacking};
+use crate::job::scan::OpenMailbox;
 use crate::model::limits::LISTED_MAX;
 use crate::model::{Clock, MailboxName, Reason, RelName};
 
-/// What a pass works with.
+/// The context of a pass.
 pub struct Pass<'a> {
-    /// The catalogue.
+    /// What this card knows of its mailboxes and drives.
     pub catalogue: &'a Catalogue,
-    /// The mailboxes.
+    /// The mailboxes that can be opened now.
     pub mailboxes: &'a [OpenMailbox],
-    /// Time.
+    /// Where the time comes from.
     pub clock: &'a dyn Clock,
-    /// Who is told about progress.
+    /// Receives the progress, and can ask to stop.
     pub progress: &'a dyn Progress,
 }
 
@@ -42,28 +42,28 @@ pub struct PassReport {
     pub copied: u64,
     /// Bytes of them.
     pub bytes: u64,
-    /// Places, moves and departures recorded without a copy.
+    /// Assertions, moves and departures recorded without a copy.
     pub noted: u64,
     /// Messages that could not be copied, at most [`LISTED_MAX`] of them.
     pub failed: Vec<NotCopied>,
-    /// Messages that could not be copied, beside those.
+    /// Messages that could not be copied, in addition to those listed.
     pub failed_more: u64,
     /// Batches committed.
     pub batches: u64,
-    /// The pass ended early, because it was asked to.
+    /// The pass ended early, on request.
     pub stopped: bool,
-    /// The drive was told of every change there is.
+    /// Every change of the mailboxes is recorded on the drive.
     pub told_all: bool,
-    /// A copy on this drive has shown what became of a message: every other drive is to be told.
+    /// A copy on this drive has shown what became of a message, so every other drive needs another pass.
     pub learnt: bool,
-    /// What the drive asserts and this card's mailboxes lack.
+    /// The messages that the drive asserts and this card's mailboxes lack.
     pub lacking: Lacking,
-    /// Bytes free on the drive behind everything planned, where something was.
+    /// Bytes free on the drive after everything planned, if anything was.
     pub room: Option<u64>,
 }
 
 impl PassReport {
-    /// This and what was done before, as one.
+    /// Adds the counts of an earlier pass of the same run.
     pub fn after(&mut self, first: &Self) {
         self.copied += first.copied;
         self.bytes += first.bytes;

@@ -1,36 +1,37 @@
-//! Decides what one change of the mailbox means for one drive: a copy, a line, or nothing.
-//! Never reads the drive, but for what `damage` compares there.
+//! Decides what one change of the mailbox means for one drive: a copy, a line, or nothing. Reads nothing from the drive
+//! except what `damage` compares there.
 
 use super::batch::{BatchPlan, CopyItem};
 use super::damage;
-use super::open_mailbox::OpenMailbox;
 use super::pass::Pass;
 use crate::job::JobError;
 use crate::job::catalogue::{ContentAt, CopyStatus, DepartedRow, FileRow, FileState, MissingRow};
 use crate::job::replica::Replica;
+use crate::job::scan::OpenMailbox;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
 use crate::model::limits::HEIRS_FOLLOWED;
 use crate::model::{Reason, RelName};
 
-/// What is to be done.
+/// What a change requires on the drive.
 pub(super) enum Step {
-    /// The drive knows already.
+    /// Nothing: the ledger says so already.
     Skip,
-    /// In a later sweep: something else has to be recorded first.
+    /// Nothing yet: something else has to be recorded first, and a later run decides.
     Defer,
-    /// Record that a content is somewhere; no copy is needed.
+    /// A line that asserts a content at a location; no copy is needed.
     Assert(Event, ContentAt),
-    /// Record that a content has left; where a copy of this batch has to be there first, only with it.
+    /// A line that a content has left; if a location is given, only together with the copy of this batch that goes
+    /// there.
     Depart(Event, Option<ContentAt>),
-    /// The ledger says so, but not as of the last change: one line may say all of it again.
+    /// The ledger asserts it, but not as of its last change: one line may renew all such assertions.
     Renew,
-    /// Copy it.
+    /// A copy.
     Copy(Box<CopyItem>),
-    /// It cannot be copied to this drive.
+    /// The message cannot be copied to this drive.
     Reject(Reason),
 }
 
-/// A message of the mailbox.
+/// Decides what a message of the mailbox requires.
 pub(super) fn arrival(
     pass: &Pass<'_>,
     drive: &Replica,
@@ -39,7 +40,7 @@ pub(super) fn arrival(
     renew_by_line: bool,
 ) -> Result<Step, JobError> {
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
-    // What is not settled is told when it is; its number is then a later one.
+    // An unstable file is recorded once it is stable; it then has the number of a later change.
     let (FileState::Present, Some(content)) = (row.state, row.content) else {
         return Ok(Step::Skip);
     };
@@ -52,12 +53,12 @@ pub(super) fn arrival(
         ))
     })?;
     let standing = stands.iter().find(|known| known.content == content);
-    // What the catalogue does not know, as when it was built anew, the drive may: it is compared with its copies, for
-    // anybody may have written that good mail is damage.
+    // The drive may know what the catalogue does not, for example when that was built anew. The copies are compared,
+    // since anybody may have written a line that calls good mail damaged.
     let suspect = match (row.suspect, standing) {
         (Some(why), _) => Some(why),
         (None, Some(known)) if known.suspect.is_none() => None,
-        (None, _) => damage::found(pass, (drive, &stands), row, content, &identity, batch)?,
+        (None, _) => damage::suspicion(pass, (drive, &stands), row, content, &identity, batch)?,
     };
     if let (CopyStatus::Good(_), Some(known)) = (held, standing) {
         let same = known.suspect == suspect
@@ -98,8 +99,8 @@ pub(super) fn arrival(
     Ok(Step::Copy(Box::new(CopyItem { row, identity, assertion, replaces, peer_copy: None })))
 }
 
-/// A content that is missing from the mailbox. It is a location of its own, so that no departure elsewhere takes the
-/// last one that a restore would give back.
+/// Decides what a content that is missing from the mailbox requires. It is a location of its own, so that no departure
+/// elsewhere takes away the last one from which a restore would give it back.
 pub(super) fn missing(
     pass: &Pass<'_>,
     drive: &Replica,
@@ -110,7 +111,7 @@ pub(super) fn missing(
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
     let CopyStatus::Good(_) = pass.catalogue.held(replica, content)? else {
         return Ok(match batch.copied_place_of(content) {
-            // Another location has it too, and its copy comes first.
+            // Another location has it too, and is copied first.
             Some(_) => Step::Defer,
             None => Step::Skip,
         });
@@ -134,8 +135,8 @@ pub(super) fn missing(
     Ok(Step::Assert(Event::Missing { identity, assertion }, place))
 }
 
-/// A content that was seen to leave a location. It is told only where it makes a difference, and only after everything
-/// that a restore needs instead of it.
+/// Decides what a content that was seen to leave a location requires. A departure is written only where it makes a
+/// difference, and only after everything that a restore needs instead.
 pub(super) fn departure(
     pass: &Pass<'_>,
     drive: &Replica,
@@ -150,7 +151,7 @@ pub(super) fn departure(
     if drive.state.is_silent_of(row.change_no) {
         return Ok(Step::Skip);
     }
-    // What another card asserted meanwhile is not withheld by what this one saw before.
+    // What this card saw before withholds nothing that another card asserted meanwhile.
     let uncovered = catalogue.uncovered(replica, (row.mailbox, &row.key, content))?;
     let mut withholds = false;
     for stamp in uncovered {
@@ -163,14 +164,14 @@ pub(super) fn departure(
     let mut needs = match followed(pass, drive, batch, row, heir.as_ref())? {
         Followed::NotYet => return Ok(Step::Defer),
         Followed::With(copied) => Some(copied),
-        Followed::Told => None,
+        Followed::Already => None,
     };
     let mut to = match &heir {
-        Some(heir) => told_place(pass, drive, batch, heir, needs.as_ref())?,
+        Some(heir) => place_on_drive(pass, drive, batch, heir, needs.as_ref())?,
         None => None,
     };
     if catalogue.is_somewhere(content)? {
-        let known = told_elsewhere(pass, drive, batch, content)?;
+        let known = any_place_on_drive(pass, drive, batch, content)?;
         let copied = needs.clone().or_else(|| batch.copied_place_of(content));
         let same = match (known, copied) {
             (Some(known), _) => known,
@@ -197,16 +198,16 @@ pub(super) fn departure(
 
 /// Whether a drive has what came after a message that left.
 enum Followed {
-    /// It has, or nothing came.
-    Told,
-    /// It has once this copy is made.
+    /// It has, or nothing came after it.
+    Already,
+    /// It will have once this copy is made.
     With(ContentAt),
     /// It has not.
     NotYet,
 }
 
-/// A later version, or a later place, is on the drive before one is given up: what followed in the end, and what is at
-/// the location now.
+/// Whether a drive has the later version or location before the old one is given up: both what came after it in the
+/// end, and what is at the location now.
 fn followed(
     pass: &Pass<'_>,
     drive: &Replica,
@@ -214,12 +215,12 @@ fn followed(
     row: &DepartedRow,
     heir: Option<&ContentAt>,
 ) -> Result<Followed, JobError> {
-    let now = replacement(pass, row)?;
-    let mut followed = Followed::Told;
+    let now = content_there_now(pass, row)?;
+    let mut followed = Followed::Already;
     for (place, elsewhere) in
         heir.map(|h| (h, true)).into_iter().chain(now.as_ref().map(|n| (n, false)))
     {
-        if is_told(pass, drive, batch, place, elsewhere)? {
+        if is_on_drive(pass, drive, batch, place, elsewhere)? {
             continue;
         }
         let copied = match elsewhere && !batch.copies_to(place) {
@@ -227,8 +228,8 @@ fn followed(
             false => Some(place.clone()).filter(|place| batch.copies_to(place)),
         };
         followed = match (followed, copied) {
-            (Followed::Told, Some(copied)) => Followed::With(copied),
-            // One copy can be waited for.
+            (Followed::Already, Some(copied)) => Followed::With(copied),
+            // The line can wait for one copy only.
             (Followed::With(other), Some(copied)) if other == copied => Followed::With(copied),
             _ => return Ok(Followed::NotYet),
         };
@@ -236,9 +237,8 @@ fn followed(
     Ok(followed)
 }
 
-/// Whether a ledger says that a content is at a location, or `elsewhere` where it is or is missing from, and the drive
-/// has it.
-fn is_told(
+/// Whether the drive has a content, and its ledger says that it is at a location, or at (or missing from) `elsewhere`.
+fn is_on_drive(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
@@ -257,9 +257,9 @@ fn is_told(
         || elsewhere && catalogue.place_told(replica, *content)?.is_some())
 }
 
-/// The location by which a ledger tells of what followed a message, or will once a copy is made: its own, or another
-/// that has it.
-fn told_place(
+/// The location by which a ledger says what followed a message, or will say so once a copy is made: the message's own,
+/// or another one that has the content.
+fn place_on_drive(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
@@ -274,11 +274,11 @@ fn told_place(
     if let Some(copied) = copied.filter(|copied| copied.2 == *content) {
         return Ok(Some(copied.clone()));
     }
-    told_elsewhere(pass, drive, batch, *content)
+    any_place_on_drive(pass, drive, batch, *content)
 }
 
-/// Any location at which a content is, or is missing from, of which a ledger tells, or will by a line of this batch.
-fn told_elsewhere(
+/// Any location that a ledger, or a line of this batch, asserts for a content, present or missing.
+fn any_place_on_drive(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
@@ -289,25 +289,26 @@ fn told_elsewhere(
     Ok(known.map(|(mailbox, key)| (mailbox, key, content)))
 }
 
-/// What is at the location of a replaced message now, if anything is: without it the version before is all there is.
-fn replacement(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<ContentAt>, JobError> {
+/// What is at the location of a replaced message now, if anything is: without it, the version before is all there is.
+fn content_there_now(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<ContentAt>, JobError> {
     if row.why != Departed::Replaced {
         return Ok(None);
     }
     let file = pass.catalogue.file(row.mailbox, &row.key)?;
     let Some(file) = file.filter(|file| file.state.is_there()) else { return Ok(None) };
-    let wanted = if file.suspect.is_some() { file.good } else { file.content };
-    // What is not settled has no content to be told of: the departure waits for it.
-    let wanted = wanted.filter(|_| file.state == FileState::Present).unwrap_or(0);
-    Ok(Some((row.mailbox, row.key.clone(), wanted)))
+    let content = if file.suspect.is_some() { file.good } else { file.content };
+    // An unstable file has no content to record yet: the departure waits for it.
+    let content = content.filter(|_| file.state == FileState::Present).unwrap_or(0);
+    Ok(Some((row.mailbox, row.key.clone(), content)))
 }
 
-/// What became of a message in the end, through all its moves and later versions.
+/// What became of a message in the end, after all its moves and later versions.
 struct End {
-    /// What followed it; none if it was deleted then. It may be missing: as long as no copy of it is on a drive, that
-    /// drive keeps the version before.
+    /// What followed it; none if it was deleted then. The follower may be missing: as long as no copy of it is on a
+    /// drive, that drive keeps the version before.
     heir: Option<ContentAt>,
-    /// Why it left. What was deleted in the end was deleted, for a drive that knows nothing of the way there.
+    /// Why it left. For a drive that knows nothing of the steps between, a message that was deleted in the end was
+    /// deleted.
     why: Departed,
 }
 

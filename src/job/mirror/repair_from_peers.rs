@@ -1,5 +1,5 @@
-//! Makes copies again that are damaged or gone, of messages that the mailbox does not have any more: from good
-//! copies on other drives that are here. Never overwrites the bad one, and says nothing new of any location.
+//! Replaces damaged and missing copies of messages that the mailbox no longer has, from good copies on other drives
+//! that are present. Never overwrites the bad copy, and says nothing new of any location.
 
 use super::batch::{BatchPlan, BatchSize, CopyItem, PeerCopy};
 use super::pass::{Pass, PassReport};
@@ -10,14 +10,14 @@ use crate::job::replica::{PresentDrives, Replica};
 use crate::model::{DriveId, Position, Reason, RelName, Timestamp, WriterId};
 use std::sync::Arc;
 
-/// Bad copies looked at together.
+/// Bad copies read from the catalogue at a time.
 const PAGE: u32 = 256;
 
-/// The other drives as far as they were opened; none of one that is not here.
+/// The other drives that were tried, each open if it is present.
 type Opened = Vec<(DriveId, Option<Arc<dyn Volume>>)>;
 
 impl Pass<'_> {
-    /// Everything that can be made again now. Asks no other drive where nothing is lost.
+    /// Repairs everything that can be repaired now. Opens no other drive where nothing is lost.
     pub fn repair_from_peers(
         &self,
         drive: &mut Replica,
@@ -57,7 +57,7 @@ impl Pass<'_> {
         }
     }
 
-    /// A copy to be made from another drive, if one that is here has it and this one's ledger knows its place.
+    /// A copy to be made from another drive, if a present one has it and this drive's ledger knows the location.
     fn peer_copy(
         &self,
         drive: &Replica,
@@ -90,7 +90,7 @@ impl Pass<'_> {
         Ok(None)
     }
 
-    /// An empty batch. Its lines speak of no location, so any position will do.
+    /// An empty batch. Its lines speak of no location, so any position serves.
     fn batch(&self, drive: &Replica) -> Result<BatchPlan, JobError> {
         let position = self.catalogue.position_at(self.catalogue.change_no()?)?;
         let nobody = Position { writer: WriterId::from_bits(0), n: 0 };
@@ -101,11 +101,12 @@ impl Pass<'_> {
 fn open(others: &PresentDrives, id: DriveId, drive: &Replica) -> Option<Arc<dyn Volume>> {
     match id == drive.id {
         true => None,
-        false => others.lend(id).map(Arc::from),
+        false => others.open_other(id).map(Arc::from),
     }
 }
 
-/// What stands for a row of the mailbox, which has none: told if the copy cannot be made, and never of a change.
+/// Stands for the row of a message that the mailbox no longer has: reported if the copy cannot be made, and never a
+/// change.
 fn departed(path: Option<RelName>, bytes: u64) -> FileRow {
     FileRow {
         mailbox: 0,

@@ -62,7 +62,7 @@ use super::batch::{BatchPlan, CopyItem, LeftOut};
 use super::copy::{WrittenFile, write_copies};
 use crate::job::JobError;
 use crate::job::catalogue::ContentAt;
-use crate::job::replica::{CopyCheck, Replica, hash_copies};
+use crate::job::replica::{Replica, hash_copies};
 use crate::model::ledger::Event;
 use crate::model::{Identity, PayloadName, bag};
 use std::collections::HashSet;
@@ -71,16 +71,16 @@ use std::os::unix::ffi::OsStrExt as _;
 
 /// The copies are written; the device may not have them yet.
 pub enum Written {}
-/// The device was given everything.
+/// The device has confirmed everything.
 pub enum Synced {}
-/// Every copy was read back from the medium, and is what it should be.
+/// Every copy was read back from the medium and is right.
 pub enum Proven {}
-/// The copies are in the manifest, durably.
+/// The manifest lists the copies durably.
 pub enum Listed {}
-/// The ledger says so durably: it is committed.
+/// The ledger names the copies durably: the batch is committed.
 pub enum Recorded {}
 
-/// What is committed together, after the step of its type.
+/// A batch, with the last step that it passed in its type.
 #[must_use = "a batch that is not recorded is void"]
 pub struct Batch<Step> {
     contents: Contents,
@@ -88,22 +88,22 @@ pub struct Batch<Step> {
 }
 
 struct Contents {
-    /// Every file that was written, of copies and of debris.
+    /// Every file that was written, copies and debris.
     files: Vec<(PayloadName, Identity)>,
     /// The manifest's lines of the copies.
     copy_lines: String,
-    /// The manifest's lines of what turned out to be debris.
+    /// The manifest's lines of debris.
     debris_lines: String,
     events: Vec<Event>,
-    /// The mount session that the drive is held to again once this is recorded. None if there may be a file that
-    /// no line tells of: the next admission looks for it.
+    /// The mount session that the drive returns to once this is recorded. None if there may be a file that no line
+    /// names: the next admission looks for it.
     session: Option<String>,
     copied: u64,
     bytes: u64,
 }
 
-/// That copies are committed: what lets anyone be told of them. Made by [`Batch::acknowledge`] alone.
-#[must_use = "whoever waits for the copies is to be told"]
+/// Proof that copies are committed: whoever reports them needs one. Only [`Batch::acknowledge`] makes it.
+#[must_use = "report it to whoever waits for the copies"]
 pub struct Acknowledgement {
     copied: u64,
     bytes: u64,
@@ -128,22 +128,22 @@ impl<Step> Batch<Step> {
 }
 
 impl Batch<Written> {
-    /// Writes the copies of a plan, each under a name never used before. `None`: nothing came of it that a line
-    /// would tell of.
+    /// Writes the copies of a plan, each under a name never used before. Returns `None` if nothing came of it that
+    /// needs a line.
     pub(super) fn write(
         pass: &Pass<'_>,
         drive: &mut Replica,
         plan: BatchPlan,
         left_out: &mut LeftOut,
     ) -> Result<Option<Self>, JobError> {
-        // Until it is recorded, the catalogue holds the drive to no session: whatever ends this, the next admission
-        // recovers.
+        // Until this is recorded, the drive belongs to no session in the catalogue: however this ends, the next
+        // admission recovers.
         let session = drive.state.session.take();
         pass.catalogue.save_replica(&drive.state)?;
         let BatchPlan { copies, mut notes, departures, .. } = plan;
         let (written, full) = write_copies(pass, drive, &copies, left_out)?;
         notes.extend(backed(departures, &written));
-        // After a refused write there may be a file that no line tells of.
+        // After a refused write there may be a file that no line names.
         let session = session.filter(|_| !full);
         if written.is_empty() && notes.is_empty() {
             drive.state.session = session;
@@ -166,7 +166,7 @@ impl Batch<Written> {
         Ok(Some(Self { contents, step: PhantomData }))
     }
 
-    /// Hands all of it to the device, and room for the lines with it.
+    /// Hands everything to the device, and reserves room for the lines.
     pub fn sync(self, pass: &Pass<'_>, drive: &Replica) -> Result<Batch<Synced>, JobError> {
         let Contents { files, copy_lines, debris_lines, events, .. } = &self.contents;
         if !files.is_empty() {
@@ -184,7 +184,7 @@ impl Batch<Synced> {
         let files = &self.contents.files;
         let lengths: Vec<_> = files.iter().map(|(name, of)| (*name, of.bytes)).collect();
         let found = hash_copies(&*drive.volume, &drive.dir, &lengths)?;
-        match files.iter().zip(found).find(|((_, of), copy)| *copy != CopyCheck::Is(*of)) {
+        match files.iter().zip(found).find(|((_, of), found)| !found.is(of)) {
             None => Ok(self.passed()),
             Some(((payload, _), _)) => {
                 let at = drive.volume.facts().shown.clone();
@@ -195,7 +195,7 @@ impl Batch<Synced> {
 }
 
 impl Batch<Proven> {
-    /// Appends the copies to the manifest, durably; not the debris, which would be adopted after a power failure.
+    /// Appends the copies to the manifest, durably; not the debris, which recovery would adopt.
     pub fn list(self, drive: &mut Replica) -> Result<Batch<Listed>, JobError> {
         if !self.contents.copy_lines.is_empty() {
             drive.list(&self.contents.copy_lines)?;
@@ -205,7 +205,7 @@ impl Batch<Proven> {
 }
 
 impl Batch<Listed> {
-    /// Appends the lines to the ledger, durably, and takes them into the catalogue; then lists the debris.
+    /// Appends the lines to the ledger, durably, and applies them to the catalogue; then lists the debris.
     pub fn record(
         mut self,
         pass: &Pass<'_>,
@@ -224,13 +224,13 @@ impl Batch<Listed> {
 }
 
 impl Batch<Recorded> {
-    /// What lets anyone be told.
+    /// The proof that the copies are committed.
     pub fn acknowledge(self) -> Acknowledgement {
         Acknowledgement { copied: self.contents.copied, bytes: self.contents.bytes }
     }
 }
 
-/// The departures of a batch, without those that need a copy which was left out.
+/// The departures of a batch without those that depend on a copy which was left out.
 fn backed(
     departures: Vec<(Event, Option<ContentAt>)>,
     written: &[WrittenFile<'_>],
@@ -252,7 +252,7 @@ fn events(
     if !drive.state.opened {
         events.push(Event::opened());
     }
-    // One may be named while the drive stays in: a card that knows nothing must find out where it was all the same.
+    // A mailbox may be added while the drive stays in: a card that knows nothing must be able to find out where it was.
     for mailbox in pass.mailboxes {
         let root = crate::disk::host::resolved(mailbox.dir.path());
         let root = root.as_os_str().as_bytes();

@@ -1,12 +1,12 @@
-//! Makes the folder of a station on a drive, and mends what a power failure left of a first attempt.
-//! Never changes a file that holds anything but our own fixed text.
+//! Creates a station's folder on a drive, and completes what a power failure left of a first attempt. Never changes a
+//! file that holds anything but our own fixed text.
 
 use crate::disk::{DiskError, ReadFrom, Volume, read_full};
 use crate::job::JobError;
 use crate::model::{Clock, RelName, StationName, bag};
 
-/// Makes what is missing of a station's folder. The caller's first synced write makes it durable on
-/// the device; until then nothing in it has been acknowledged.
+/// Creates what is missing of a station's folder. The caller's first synced write makes it durable on the device; until
+/// then nothing in it has been acknowledged.
 pub(super) fn ensure(
     volume: &dyn Volume,
     station: &StationName,
@@ -31,8 +31,8 @@ pub(super) fn ensure(
                 volume.create(&at)?.write(text.as_bytes())?;
                 made = true;
             }
-            // Shorter than it should be, or the declaration with other bytes: torn when it was
-            // made. Both are written over in place, which costs nothing that was ever good.
+            // Shorter than it should be, or a declaration with other bytes: torn when it was created. Both are
+            // overwritten in place, which destroys nothing that was ever good.
             Some(length) if length < text.len() as u64 && !text.is_empty() => {
                 synced(volume.write_synced(&at, 0, text.as_bytes()))?;
             }

@@ -1,47 +1,46 @@
-//! Reads a ledger through once more where something else is remembered of its lines than that it was read: by this
-//! card, or by the ledgers of other drives.
-//! Never decides what follows; and reads nothing where there is nothing to be compared.
+//! Reads a ledger once more if this card, or the ledger of another drive, remembers hashes of some of its lines.
+//! Decides nothing; and reads nothing where there is nothing to compare.
 
 use super::line_reader::{LineReader, Piece};
-use crate::disk::{ReadFrom, Trouble, Volume};
+use super::station_bag::StationBag;
+use crate::disk::{ReadFrom, Trouble};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, ReplicaState};
+use crate::job::catalogue::ReplicaState;
+use crate::model::bag::LEDGER;
 use crate::model::ledger::{LineTrust, Reader, Verdict};
-use crate::model::{Digest, DriveId, RelName, bag};
+use crate::model::{Digest, DriveId};
 use std::collections::BTreeMap;
 
-/// Compares a ledger that was taken in; `anew`: it does not go on from where this card knew it to end.
+/// Compares an open drive's ledger with what is remembered of it; `reloaded`: it does not continue from where this card
+/// knew it to end.
 pub(crate) fn compare(
-    catalogue: &Catalogue,
-    volume: &dyn Volume,
-    dir: &RelName,
+    bag: StationBag<'_>,
     replica: &ReplicaState,
-    (id, anew): (DriveId, bool),
+    (id, reloaded): (DriveId, bool),
 ) -> Result<(), JobError> {
-    let numbers = catalogue.to_be_compared(replica, id, anew)?;
-    // Who does not tell its id is not the one that others tell of.
+    let catalogue = bag.catalogue;
+    let numbers = catalogue.to_be_compared(replica, id, reloaded)?;
+    // A drive without an id is not one that other ledgers can name.
     if numbers.is_empty() || id == DriveId::NONE {
         return Ok(());
     }
-    match hashes_of(volume, dir, replica, &numbers) {
-        // Of what the medium does not give nothing can be said.
+    match hashes_of(bag, replica, &numbers) {
+        // Nothing can be said of what the medium does not return.
         Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => Ok(()),
-        hashes => catalogue.compare(replica, id, anew, &hashes?),
+        hashes => catalogue.compare(replica, id, reloaded, &hashes?),
     }
 }
 
 /// The hashes of the lines with these numbers, as far as every line before them can be read.
 fn hashes_of(
-    volume: &dyn Volume,
-    dir: &RelName,
+    bag: StationBag<'_>,
     replica: &ReplicaState,
     numbers: &[u64],
 ) -> Result<BTreeMap<u64, Digest>, JobError> {
-    let at = dir.join(&RelName::fixed(bag::LEDGER));
-    let mut lines = LineReader::new(volume.read(&at, 0, ReadFrom::Medium)?);
+    let mut lines = LineReader::new(bag.volume.read(&bag.file(LEDGER), 0, ReadFrom::Medium)?);
     let (mut reader, mut hashes) = (Reader::default(), BTreeMap::new());
-    let mut wanted = numbers.iter().copied().peekable();
-    while wanted.peek().is_some() && reader.at() < replica.ledger_bytes {
+    let mut numbers_left = numbers.iter().copied().peekable();
+    while numbers_left.peek().is_some() && reader.at() < replica.ledger_bytes {
         let verdict = match lines.next()? {
             Some(Piece::Line(raw, length)) => reader.line(raw, length),
             Some(Piece::TooLong(length)) => {
@@ -52,8 +51,8 @@ fn hashes_of(
         };
         match verdict {
             Verdict::Line(line, LineTrust::Sound) if reader.gaps() == 0 => {
-                while let Some(number) = wanted.next_if(|number| *number <= line.seq) {
-                    // A number that was left out has no line.
+                while let Some(number) = numbers_left.next_if(|number| *number <= line.seq) {
+                    // A number that was skipped has no line.
                     if number == line.seq {
                         hashes.insert(number, reader.chain().head);
                     }

@@ -1,52 +1,46 @@
-//! Reads a copy back from the medium.
-//! Never takes the system's memory for the medium, and never reads further than a copy is long.
+//! Reads copies back from the medium. Never takes the system's memory for the medium, and never reads further than a
+//! copy is long.
 
-use crate::disk::{DiskError, Entry, Lengths, Pieces, ReadFrom, Source, Trouble, Volume};
+use crate::disk::{
+    DiskError, Entry, Lengths, Pieces, ReadAhead, ReadFrom, Source, Trouble, Volume,
+};
 use crate::job::JobError;
-use crate::model::ledger::Event;
 use crate::model::limits::{DRIVE_FOLDER_ENTRIES, READ_AHEAD_COPIES};
 use crate::model::{Digest, Hasher, Identity, PayloadName, RelName};
-use std::collections::VecDeque;
 
-/// Why a drive is to be replaced soon.
+/// The reason under which a worn drive is reported.
 pub(crate) const READ_ERROR: &str = "a copy on it could not be read";
 
-/// What a copy turned out to be.
+/// What reading a copy gave.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum CopyCheck {
-    /// Something with this identity.
+    /// The file was read to its end, and is this.
     Is(Identity),
-    /// It is there and cannot be read; the medium's own error, or something that stands in the way.
+    /// The file exists and cannot be read: the medium's own error, or something else has its name.
     Unreadable(Trouble),
-    /// It is not there.
+    /// The file has another length than it should; its bytes were not read.
+    OtherLength,
+    /// The file does not exist.
     Absent,
 }
 
 impl CopyCheck {
-    /// Its digest, if it has one.
+    /// The digest, if the file was read to its end.
     pub(crate) fn digest(self) -> Option<Digest> {
         match self {
             Self::Is(identity) => Some(identity.digest),
-            Self::Unreadable(_) | Self::Absent => None,
+            Self::Unreadable(_) | Self::OtherLength | Self::Absent => None,
         }
     }
 
     /// Whether the medium answered with an error of its own.
-    pub(crate) fn is_failing(self) -> bool {
+    pub(crate) fn is_read_error(self) -> bool {
         self == Self::Unreadable(Trouble::Failing)
-    }
-
-    /// What the ledger is told of a copy that is not what it should be.
-    pub(crate) fn event(self, payload: PayloadName) -> Event {
-        match self {
-            Self::Absent => Event::Absent { payload },
-            other => Event::Damaged { payload, found: other.digest() },
-        }
     }
 }
 
-/// Reads and hashes a copy. `longest` bounds a file that grew without end. An error is one of the
-/// drive as a whole; a copy that alone cannot be read is told as such.
+/// Reads and hashes a copy. `longest` bounds a file that grew without end, in bytes. An error is one of the whole
+/// drive; if the copy alone cannot be read, that is a result.
 pub(crate) fn hash(
     volume: &dyn Volume,
     dir: &RelName,
@@ -85,8 +79,8 @@ pub(super) fn lengths(
     }
 }
 
-/// Length of a copy, or what it is instead: not there, or it alone cannot be looked at, as in a folder that
-/// a power failure left without its beginning.
+/// Length of a copy in bytes, or what reading it would give: it does not exist, or it alone cannot be examined, as in a
+/// folder whose beginning a power failure destroyed.
 pub(crate) fn length(
     volume: &dyn Volume,
     dir: &RelName,
@@ -98,18 +92,18 @@ pub(crate) fn length(
     }
 }
 
-/// A copy, or a message, that is read a piece at a time; nothing is open between two pieces.
+/// The hash of a file that is read in pieces; no file is open between two pieces.
 #[derive(Default)]
 pub(crate) struct PartialHash {
     hasher: Hasher,
     at: u64,
 }
 
-/// What came of a piece.
+/// The state after a piece.
 pub(crate) enum HashStep {
-    /// It was the last one.
+    /// The file ended.
     Done(Identity),
-    /// There is more; this is as far as it came.
+    /// There is more to read.
     More(PartialHash),
 }
 
@@ -119,9 +113,9 @@ impl PartialHash {
         self.at
     }
 
-    /// Reads on, for so many bytes at most, or until `stop` says so: asked before each buffer. `longest` bounds a
-    /// file that grew without end.
-    pub(crate) fn go_on(
+    /// Continues for at most `most` bytes, or until `stop` returns true, which is called before each buffer. `longest`
+    /// bounds a file that grew without end.
+    pub(crate) fn advance(
         mut self,
         source: &mut dyn Source,
         longest: u64,
@@ -130,7 +124,7 @@ impl PartialHash {
     ) -> Result<HashStep, DiskError> {
         let end = self.at.saturating_add(most);
         let (mut pieces, mut piece) = (Pieces::resume(source, self.at, longest), Vec::new());
-        // At least one piece, so that every step gets on.
+        // At least one buffer, so that every step makes progress.
         while pieces.next(&mut piece)? {
             self.hasher.update(&piece);
             self.at = pieces.at();
@@ -142,7 +136,7 @@ impl PartialHash {
     }
 }
 
-/// Reads a piece of a copy; what the copy is, if that was its last.
+/// Reads a piece of a copy. Returns the result if it was the last one, else the state to continue from.
 pub(crate) fn hash_piece(
     volume: &dyn Volume,
     dir: &RelName,
@@ -153,7 +147,7 @@ pub(crate) fn hash_piece(
 ) -> Result<Result<CopyCheck, PartialHash>, JobError> {
     let read = volume
         .read(&dir.join(&payload.to_rel()), part.at, ReadFrom::Medium)
-        .and_then(|mut source| part.go_on(&mut *source, longest, most, stop));
+        .and_then(|mut source| part.advance(&mut *source, longest, most, stop));
     match read {
         Ok(HashStep::Done(identity)) => Ok(Ok(CopyCheck::Is(identity))),
         Ok(HashStep::More(part)) => Ok(Err(part)),
@@ -161,47 +155,28 @@ pub(crate) fn hash_piece(
     }
 }
 
-/// Reads and hashes many copies: what each is, in order. A few are opened ahead, so that the medium is
-/// asked for the next ones while one is hashed; and where the drive can be read by two at once, it is.
+/// Reads and hashes many copies, and returns the results in order. A few are opened ahead, so that the medium is asked
+/// for the next ones while one is hashed; if there are many and the drive allows it, two threads read.
 pub(crate) fn hash_all(
     volume: &dyn Volume,
     dir: &RelName,
     copies: &[(PayloadName, u64)],
 ) -> Result<Vec<CopyCheck>, JobError> {
-    if volume.facts().readers < 2 || copies.len() < 2 * READ_AHEAD_COPIES {
-        return hash_in_turn(volume, dir, copies);
-    }
-    let (first, second) = copies.split_at(copies.len() / 2);
-    std::thread::scope(|scope| {
-        let other = scope.spawn(|| hash_in_turn(volume, dir, second));
-        let mut found = hash_in_turn(volume, dir, first)?;
-        match other.join() {
-            Ok(rest) => found.extend(rest?),
-            Err(_) => {
-                return Err(JobError::Broken("a reader ended in a fault of the program".into()));
-            }
-        }
-        Ok(found)
-    })
-}
-
-fn hash_in_turn(
-    volume: &dyn Volume,
-    dir: &RelName,
-    copies: &[(PayloadName, u64)],
-) -> Result<Vec<CopyCheck>, JobError> {
+    let is_worth_threads = volume.facts().readers > 1 && copies.len() >= 2 * READ_AHEAD_COPIES;
+    let readers = if is_worth_threads { 2 } else { 0 };
     let mut found = Vec::with_capacity(copies.len());
-    let mut ahead = VecDeque::new();
-    let mut to_open = copies.iter();
-    for (_, longest) in copies {
-        let more = to_open.by_ref().take(READ_AHEAD_COPIES - ahead.len());
-        ahead.extend(more.map(|(payload, _)| open(volume, dir, *payload)));
-        found.push(match ahead.pop_front() {
-            Some(Ok(source)) => hash_source(volume, source, *longest)?,
-            Some(Err(error)) => alone(volume, error)?,
-            None => CopyCheck::Absent,
-        });
-    }
+    ReadAhead { readers, window: READ_AHEAD_COPIES }.run(
+        copies,
+        |(payload, _)| open(volume, dir, *payload),
+        |(_, longest), opened| match opened {
+            Ok(source) => hash_source(volume, source, *longest),
+            Err(error) => alone(volume, error),
+        },
+        |_, check| {
+            found.push(check?);
+            Ok::<_, JobError>(true)
+        },
+    )?;
     Ok(found)
 }
 
@@ -224,7 +199,8 @@ fn hash_source(
     }
 }
 
-/// Whether an error is the copy's (or the folder's) alone: then the drive still answers that it is there.
+/// Sorts out an error that concerns the copy (or the folder) alone: after it the drive still answers that it is
+/// present.
 fn alone(volume: &dyn Volume, error: DiskError) -> Result<CopyCheck, JobError> {
     match error.trouble {
         Trouble::Gone => {

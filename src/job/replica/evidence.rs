@@ -1,9 +1,9 @@
-//! What a drive that was found says of others: that it stands where another one was, that one taken for replaced is
-//! here after all. Only what is evidence lets copies count no more; of the rest the operator is asked.
+//! What the discovery of a drive says of other drives: that it took the place of one, or that one taken for replaced
+//! still exists. Only evidence keeps copies from counting; where there is none, the operator is asked.
 
 use super::identity;
+use super::match_drive::of_longest_ledger;
 use super::open_options::Here;
-use super::recognise::of_longest_ledger;
 use crate::disk::{Volume, is_mounted, plain_folder};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRow, DriveRowId, FoundDrive, Replaced, ReplacedHow};
@@ -11,7 +11,7 @@ use crate::model::{DriveId, Finding, KnownDrive, Timestamp, escape};
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
-/// A drive as it is found: what can be seen of it from outside.
+/// A discovered drive, as far as it can be seen from outside.
 pub(super) fn found<'a>(
     catalogue: &Catalogue,
     volume: &dyn Volume,
@@ -30,42 +30,43 @@ pub(super) fn found<'a>(
     })
 }
 
-/// A drive that is seen.
+/// The context of a drive that was just discovered.
 pub(super) struct Evidence<'a> {
     pub catalogue: &'a Catalogue,
     pub volume: &'a dyn Volume,
-    /// Tells which drives are seen to be elsewhere.
+    /// Returns the drives that are known to be elsewhere at this moment.
     pub here: &'a Here<'a>,
     pub now: Timestamp,
 }
 
-/// What a drive that was never seen before has on it.
+/// The contents of a drive that was never seen before.
 struct Holds {
-    /// Nothing was ever kept on it.
+    /// It has no station's bag.
     nothing: bool,
-    /// The drives with whose ledger it goes on.
+    /// The known drives whose ledger it continues.
     ledger_of: Vec<DriveId>,
 }
 
 impl Evidence<'_> {
-    /// Gives it its row, and takes in what it says of others. As one change: of two that are seen at the same time one
-    /// is seen first, and then the other one is here, or is taken back.
-    pub(super) fn see(
+    /// Gives the drive a row, and records what it says of others. In one transaction: of two drives discovered at the
+    /// same time one comes first, and then the other counts as present, or its replacement is undone.
+    pub(super) fn record(
         &self,
         id: DriveId,
         found: &FoundDrive<'_>,
         findings: &mut Vec<Finding>,
     ) -> Result<DriveRowId, JobError> {
-        // What the medium says is read before: a hung one must not hold up whoever waits for the catalogue.
+        // The medium is read before the transaction: a hung one must not delay whoever waits for the catalogue.
         let holds = match self.catalogue.drive(id)? {
             Some(_) => None,
             None => Some(self.holds(id)?),
         };
-        self.catalogue.write_transaction(|| self.judged(id, found, holds.as_ref(), findings))
+        self.catalogue
+            .write_transaction(|| self.record_in_transaction(id, found, holds.as_ref(), findings))
     }
 
-    /// What a drive with an id never seen before has on it. One that was set apart from another goes on with that one's
-    /// ledger by right.
+    /// Reads the contents of a drive whose id was never seen before. One that got a second id because it is a copy
+    /// continues the original's ledger rightly.
     fn holds(&self, id: DriveId) -> Result<Holds, JobError> {
         let Self { catalogue, volume, .. } = *self;
         let stations = identity::stations(volume)?;
@@ -79,11 +80,12 @@ impl Evidence<'_> {
         Ok(Holds { nothing: stations.is_empty(), ledger_of })
     }
 
-    /// Two drives with one serial number are one stick begun twice, unless one was copied from the other, or both were
-    /// ever here at once. Two drives in one folder of the system's own device are not two. A drive with an id never
-    /// seen before that goes on with the ledger of one that is known and not here is that one, its id rotted into
-    /// another, or a copy of it: the one known is not counted beside it until it is seen.
-    fn judged(
+    /// Records what the drive says of others, in a transaction. Two drives with one serial number are one stick that
+    /// was begun twice, unless one was copied from the other, or both were ever present at once. Two drives in one
+    /// folder of the system's own device are one. A drive with an unknown id that continues the ledger of a known,
+    /// absent drive is that drive with a rotten id, or a copy of it: until the known one is seen, its copies do not
+    /// count in addition.
+    fn record_in_transaction(
         &self,
         id: DriveId,
         found: &FoundDrive<'_>,
@@ -104,7 +106,7 @@ impl Evidence<'_> {
         let is_other = |drive: &&DriveRow| drive.id != id && drive.id != DriveId::NONE;
         for other in drives.iter().filter(is_other) {
             let is_here = here.contains(&other.id);
-            let Some(how) = self.stands_where(own, found, other, is_here)? else { continue };
+            let Some(how) = self.how_replaced(own, found, other, is_here)? else { continue };
             takes_a_place = true;
             let known = other.replaced.as_ref().is_some_and(|r| r.how.is_sure());
             if !known && other.forgotten.is_none() {
@@ -120,14 +122,14 @@ impl Evidence<'_> {
                 findings.push(Finding::HasLedgerOf { other: named(other) });
             }
             if holds.nothing {
-                self.ask_about_the_place(own, before.as_ref().filter(is_absent), findings)?;
+                self.ask_about_place(own, before.as_ref().filter(is_absent), findings)?;
             }
         }
         catalogue.settle_counts(row)?;
         Ok(row)
     }
 
-    fn stands_where(
+    fn how_replaced(
         &self,
         own: &DriveRow,
         found: &FoundDrive<'_>,
@@ -147,16 +149,16 @@ impl Evidence<'_> {
         Ok((same_folder && !is_here).then_some(ReplacedHow::Folder))
     }
 
-    /// A new drive on a device, on which nothing was ever kept, where another one was last: that one reformatted, or a
-    /// second one that is mounted at the same place. Nothing on either tells which.
-    fn ask_about_the_place(
+    /// Handles a new, empty drive on a device at a place where another one was last: either that one was reformatted,
+    /// or a second one is mounted at the same place. Nothing on either tells which.
+    fn ask_about_place(
         &self,
         own: &DriveRow,
         before: Option<&DriveRow>,
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
         let Some(before) = before else { return Ok(()) };
-        // That its place was found empty before is the same question.
+        // Finding the place empty before raised the same question.
         let asked = |r: &Replaced| !r.how.is_sure() && r.by.is_none();
         let is_open = before.forgotten.is_none() && before.replaced.as_ref().is_none_or(asked);
         let on_devices = own.folder.is_none() && before.folder.is_none();
@@ -174,8 +176,8 @@ impl Evidence<'_> {
     }
 }
 
-/// The file system of a drive is here, and has no drive on it any more.
-pub(super) fn nothing_there(
+/// Records that the file system of a drive is present and no longer has a drive on it.
+pub(super) fn note_nothing_there(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     here: &[DriveId],
@@ -186,24 +188,24 @@ pub(super) fn nothing_there(
         drive.serial.as_ref() == Some(serial) && drive.counts && !here.contains(&drive.id)
     };
     let drives = catalogue.drives()?;
-    // Of several, as a drive and its copy, it may be either that is gone.
+    // If there are several, as a drive and its copy, either may be the one that is gone.
     drives
         .iter()
         .filter(|drive| was_on_it(drive))
         .try_for_each(|drive| catalogue.set_replaced(drive, None, ReplacedHow::Serial, now))
 }
 
-/// There is no drive at a place where one was last. An empty mount point tells nothing: that one is not plugged in. But
-/// where a file system is mounted, it may be that one, wiped, or another stick: its operator is asked, and until then
-/// nothing is called safe by its copies alone. What the place is to be called.
-pub(super) fn nothing_where_one_was(
+/// Handles a place without a drive where one was last. An empty mount point says only that the drive is not plugged in.
+/// A mounted file system may be that drive, wiped, or another stick: the operator is asked, and until then nothing is
+/// called safe by its copies alone. Returns the error that describes the place.
+pub(super) fn note_place_empty(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     found: &FoundDrive<'_>,
     here: &[DriveId],
     now: Timestamp,
 ) -> Result<Option<JobError>, JobError> {
-    // One that was wiped is there, with nothing of it left.
+    // A drive that was wiped is present, with nothing of it left.
     let Some(known) = catalogue.drive_at(found.at)?.filter(|known| !known.is_wiped()) else {
         return Ok(None);
     };

@@ -1,6 +1,5 @@
-//! Owns `drive.json`, by which a drive is known again wherever and under whatever name it appears, and
-//! the ids of drives that were copied from others.
-//! Never believes more of it than its format and its id.
+//! Owns `drive.json`, by which a drive is recognised at any place and under any name, and the further ids of drives
+//! that were copied from others. Believes no more of the file than its format and its id.
 
 use crate::disk::{EntryKind, ReadFrom, Trouble, Volume, read_full};
 use crate::job::JobError;
@@ -8,7 +7,7 @@ use crate::model::limits::{DRIVE_FILE_BYTES, DRIVE_FILES_MAX, DRIVE_FOLDER_ENTRI
 use crate::model::{Clock, DriveId, RelName, StationName, bag};
 use serde::{Deserialize, Serialize};
 
-/// Version of the layout of a drive.
+/// The version of a drive's layout that this program writes.
 const FORMAT: u32 = 1;
 
 #[derive(Serialize, Deserialize)]
@@ -17,12 +16,12 @@ struct DriveFile {
     id: String,
     #[serde(default)]
     made: String,
-    /// Serial number of the file system it was made on.
+    /// Serial number of the file system on which the id was made.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     volume: Option<String>,
 }
 
-/// As much as every later format has too.
+/// The fields that every later format has too.
 #[derive(Deserialize)]
 struct Version {
     format: u64,
@@ -30,27 +29,27 @@ struct Version {
     id: serde_json::Value,
 }
 
-/// An id, as the drive tells it.
+/// An id as it stands on a drive.
 pub(super) struct StoredId {
     /// The id.
     pub id: DriveId,
-    /// Serial number of the file system that the id was made on, where it was known.
+    /// Serial number of the file system on which the id was made, if it had one.
     pub volume: Option<String>,
 }
 
-/// What stands where the id should be.
+/// What was found instead of, or as, the id file.
 pub(super) enum IdFile {
-    /// An id.
+    /// A file with an id.
     Id(StoredId),
     /// No file.
     Nothing,
-    /// A file that cannot be read as ours: torn when it was made, or rotten. Its length in bytes.
+    /// A file that is not readable as ours: torn when it was made, or rotten. Its name, and its length in bytes.
     Unreadable(RelName, u64),
     /// A file of a later format, which may be read from and never written to; its id, if it still has one.
     Newer(u32, Option<DriveId>),
 }
 
-/// The file of an id: `drive.json`, and `drive-2.json` where the drive was copied from another, and so on.
+/// The name of an id file: `drive.json`; `drive-2.json` and so on if the drive was copied from another.
 fn file(number: u32) -> RelName {
     match number {
         1 => RelName::fixed(bag::DRIVE_FILE),
@@ -58,8 +57,8 @@ fn file(number: u32) -> RelName {
     }
 }
 
-/// The number of the latest file of an id: ids of a drive that was copied from another come behind the
-/// original's, so that no file has to be changed. 0 if there is none.
+/// The number of the latest id file, 0 if there is none. A copied drive's ids follow the original's, so that no file
+/// has to be changed.
 fn latest(volume: &dyn Volume) -> Result<u32, JobError> {
     for number in 1..=DRIVE_FILES_MAX {
         if volume.length(&file(number))?.is_none() {
@@ -105,36 +104,36 @@ fn read_file(volume: &dyn Volume, number: u32) -> Result<IdFile, JobError> {
     }
 }
 
-/// The id in the first file: that of the drive which this one was copied from, if it was.
+/// The id in the first file: the original's, if this drive is a copy.
 fn first_id(volume: &dyn Volume) -> Result<Option<DriveId>, JobError> {
     Ok(match read_file(volume, 1)? {
-        IdFile::Id(told) => Some(told.id),
+        IdFile::Id(stored) => Some(stored.id),
         _ => None,
     })
 }
 
-/// The drive that one with this id was copied from, where that can be read; itself, where it is no copy.
+/// The id of the drive that this one was copied from, if that can be read; its own id if it is no copy.
 pub(super) fn origin_of(volume: &dyn Volume, id: DriveId) -> Result<Option<DriveId>, JobError> {
     if latest(volume)? > 1 { first_id(volume) } else { Ok(Some(id)) }
 }
 
-/// The ids in all files but the latest: a drive that was set apart from those is none of them.
+/// The ids in all files but the latest: a drive that got a later id is none of these.
 pub(super) fn earlier_ids(volume: &dyn Volume) -> Result<Vec<DriveId>, JobError> {
     let mut ids = Vec::new();
     for number in 1..latest(volume)? {
-        if let IdFile::Id(told) = read_file(volume, number)? {
-            ids.push(told.id);
+        if let IdFile::Id(stored) = read_file(volume, number)? {
+            ids.push(stored.id);
         }
     }
     Ok(ids)
 }
 
-/// Makes a drive of a folder: gives it a random id. One that has an id keeps it.
+/// Makes a drive of a folder by giving it a random id. A folder that has an id keeps it.
 pub fn make_drive(volume: &dyn Volume, clock: &dyn Clock) -> Result<DriveId, JobError> {
     make_drive_of(volume, None, clock)
 }
 
-/// The same, with the id that it is known to have had.
+/// Makes a drive of a folder, with `known` as its id if it had one.
 pub(super) fn make_drive_of(
     volume: &dyn Volume,
     known: Option<DriveId>,
@@ -142,14 +141,14 @@ pub(super) fn make_drive_of(
 ) -> Result<DriveId, JobError> {
     let id = || known.map_or_else(random_id, Ok);
     match read(volume)? {
-        IdFile::Id(told) => Ok(told.id),
+        IdFile::Id(stored) => Ok(stored.id),
         IdFile::Nothing => {
             volume.make_dir(&RelName::fixed(bag::HOME))?;
             create(volume, 1, id()?, clock)
         }
         IdFile::Unreadable(at, length) if length <= DRIVE_FILE_BYTES => {
-            // In place, blanks covering the rest: on FAT nothing is truncated, and without a readable
-            // id there is nothing to lose here.
+            // In place, with blanks over the rest: on FAT nothing is truncated, and without a readable id there is
+            // nothing to lose.
             let id = id()?;
             let mut text = new_file(volume, id, clock);
             let missing = (length as usize).saturating_sub(text.len() + 1);
@@ -168,7 +167,7 @@ pub(super) fn make_drive_of(
     }
 }
 
-/// Gives a drive that was copied from another an id of its own; what it holds stays as it is.
+/// Gives a drive that was copied from another an id of its own; its contents stay as they are.
 pub(super) fn write_second_id(volume: &dyn Volume, clock: &dyn Clock) -> Result<DriveId, JobError> {
     let number = latest(volume)? + 1;
     if number > DRIVE_FILES_MAX {
@@ -194,8 +193,8 @@ fn create(
     text.push('\n');
     drop(volume.create(&file(number))?);
     volume.sync_all().map_err(JobError::NotSynced)?;
-    // Durable before anybody remembers that this id is here: a power failure would leave a place that is known for a
-    // drive and has none, which a person would have to settle.
+    // The id is durable before anybody remembers it: otherwise a power failure would leave a place that is remembered
+    // as a drive and has no id, which a person would have to sort out.
     volume.write_synced(&file(number), 0, text.as_bytes()).map_err(JobError::NotSynced)?;
     Ok(id)
 }
@@ -207,17 +206,17 @@ fn new_file(volume: &dyn Volume, id: DriveId, clock: &dyn Clock) -> String {
     serde_json::to_string(&file).unwrap_or_default()
 }
 
-/// The id of the drive, if it has one that can be read.
+/// The id of a drive, if it can be read.
 pub fn drive_id(volume: &dyn Volume) -> Result<Option<DriveId>, JobError> {
     Ok(match read(volume)? {
-        IdFile::Id(told) => Some(told.id),
+        IdFile::Id(stored) => Some(stored.id),
         IdFile::Newer(_, id) => id,
         IdFile::Nothing | IdFile::Unreadable(..) => None,
     })
 }
 
-/// The stations that have a folder on a drive. A folder that cannot be read hides none of the others: whoever asks for
-/// what is in it is told.
+/// The stations that have a bag on a drive. A folder that cannot be read hides none of the others: whoever opens it
+/// gets the error.
 pub fn stations(volume: &dyn Volume) -> Result<Vec<StationName>, JobError> {
     let home = RelName::fixed(bag::HOME);
     let mut found = Vec::new();
@@ -236,8 +235,8 @@ pub fn stations(volume: &dyn Volume) -> Result<Vec<StationName>, JobError> {
     Ok(found)
 }
 
-/// Whether a folder has anything of a station: beside those of stations there are the folder of the programs that the
-/// drive carries, and what a repair tool left.
+/// Whether a folder is a station's bag: next to those there are the folder of the programs, and what a repair tool
+/// left.
 pub fn is_station(volume: &dyn Volume, name: &StationName) -> Result<bool, JobError> {
     let entries = volume.list(&bag::station_dir(name), DRIVE_FOLDER_ENTRIES)?;
     let ours = [bag::PAYLOAD, bag::LEDGER, bag::MANIFEST, bag::DECLARATION];

@@ -1,50 +1,52 @@
-//! Reads a station's ledger into the catalogue, and appends to it.
-//! Never holds much of it in memory, and never reads again what is known to be unchanged.
+//! Reads a station's ledger into the catalogue, and appends to it. Holds little of it in memory, and does not read
+//! again what is known to be unchanged.
 
-use super::append_log::{still_answers, write_proven};
-use super::ledger_reader::{Group, LedgerReader, Met};
+use super::append_log::{check_answers, write_proven};
+use super::ledger_admission::LedgerAdmission;
+use super::ledger_reader::{Group, LedgerReader, ReadLine};
 use super::line_reader::LineReader;
-use super::worth::Asked;
+use super::station_bag::StationBag;
 use crate::disk::{DiskError, ReadFrom, Trouble, Volume, host};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, KnownLines, LedgerImport, Log, LogDamage, ReplicaState};
+use crate::model::bag::LEDGER;
 use crate::model::ledger::{Break, Event, Line, LineTrust, Reader, claimed_hash};
 use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES, RUN_NUMBERS, WRITERS_MET};
-use crate::model::{Digest, EventTime, Finding, Position, RelName, bag};
+use crate::model::{Digest, EventTime, Finding, PayloadName, Position, RelName};
 use rustix::io::Errno;
 use std::collections::HashMap;
 
-/// What reading the ledger brought.
+/// The result of loading a ledger.
 #[derive(Debug, Default)]
 pub(super) struct Loaded {
-    /// It is as it was known; nothing was read.
+    /// The ledger is as it was known; nothing was read.
     pub unchanged: bool,
-    /// What was known of it does not stand, and it was read from its beginning.
-    pub anew: bool,
-    /// It does not go on from where it was known to end.
-    pub other: bool,
-    /// It was, and it still ends as it was known to end: lines of it rotted, and the copies are those that were known.
+    /// The ledger was read from its beginning: what was known of it is void.
+    pub reloaded: bool,
+    /// The ledger does not continue from where it was known to end.
+    pub diverged: bool,
+    /// It was reloaded, and still ends as it was known to end: lines of it rotted, and the copies are the known ones.
     pub same_medium: bool,
-    /// It ends before where it was known to end.
-    pub fell: bool,
+    /// It is shorter than it was known to be.
+    pub shrunk: bool,
     /// A break that no `recovered` line has settled yet.
     pub broken: Option<Break>,
-    /// The last line is not ended.
-    pub unended: bool,
-    /// Of what is no line, how much at the end was never committed.
+    /// The last line has no line feed.
+    pub no_final_newline: bool,
+    /// Pieces of junk at the end that were never committed.
     pub torn: u64,
-    /// A later format was met; reading stopped there.
+    /// The later format at which reading stopped, if there is one.
     pub newer: Option<u32>,
-    /// It goes on without lines for longer than any power failure can make it; reading stopped there.
-    pub endless: bool,
-    /// Bytes of the file.
+    /// Junk goes on for longer than any power failure can leave; reading stopped there.
+    pub oversized_garbage: bool,
+    /// Length of the file in bytes.
     pub length: u64,
-    /// Why its end could not be read, where what can be read was asked for.
+    /// Why the end could not be read, if the caller accepts a part.
     pub unreadable: Option<DiskError>,
 }
 
 impl Loaded {
-    /// It is there, and sound to its end.
+    /// Whether it exists and is sound to its end.
     pub(super) fn is_whole(&self) -> bool {
         self.length > 0
             && self.broken.is_none()
@@ -53,48 +55,48 @@ impl Loaded {
     }
 }
 
-/// How much of a ledger is to be read.
+/// How much of a ledger to read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Extent {
     /// What is new.
     New,
-    /// The same, and an end that cannot be read is passed over: a power failure may leave a file that claims to be
-    /// longer than its clusters go.
+    /// What is new, up to where it can be read: a power failure may leave a file that claims to be longer than its
+    /// clusters.
     Partly,
-    /// All of it: lines that were known have rotted.
+    /// All of it: known lines have rotted.
     All,
 }
 
-/// Brings the catalogue up to what the ledger says.
+/// Brings the catalogue up to date with the ledger.
 pub(super) fn load(
-    catalogue: &Catalogue,
-    volume: &dyn Volume,
-    dir: &RelName,
+    bag: StationBag<'_>,
     replica: &mut ReplicaState,
     extent: Extent,
     findings: &mut Vec<Finding>,
 ) -> Result<Loaded, JobError> {
-    let at = dir.join(&RelName::fixed(bag::LEDGER));
+    let StationBag { catalogue, volume, dir } = bag;
+    let at = bag.file(LEDGER);
     let length = volume.length(&at)?.unwrap_or(0);
     let known = replica.ledger_bytes;
-    let goes_on = goes_on_from(volume, &at, replica)?;
+    let goes_on = continues_from(volume, &at, replica)?;
     let intact = known == 0 || goes_on;
     if intact && length == known && extent != Extent::All {
         return Ok(Loaded { unchanged: true, length, ..Loaded::default() });
     }
     if length < known {
-        still_answers(volume)?;
+        check_answers(volume)?;
         findings.push(Finding::LedgerShorter { known, found: length });
     } else if !intact {
         findings.push(Finding::LedgerOther { known, found: length });
     }
-    let anew = !intact || known == 0 || extent == Extent::All;
-    let fell = length < known;
-    let mut loaded = Loaded { length, anew, fell, other: !goes_on, ..Loaded::default() };
+    let reloaded = !intact || known == 0 || extent == Extent::All;
+    let shrunk = length < known;
+    let mut loaded = Loaded { length, reloaded, shrunk, diverged: !goes_on, ..Loaded::default() };
     let before = catalogue.known_lines(replica.row)?;
     let (gaps, gaps_since, seq) = (replica.gaps, replica.gaps_since, replica.chain.seq);
-    let asked = Asked { volume, dir, from: if anew { 0 } else { known }, length, before };
-    let room = asked.may_be_taken_in(catalogue, replica, extent == Extent::Partly)?;
+    let admission =
+        LedgerAdmission { volume, dir, from: if reloaded { 0 } else { known }, length, before };
+    let room = admission.check(catalogue, replica, extent == Extent::Partly)?;
     if known == 0 {
         catalogue.drop_partial(replica)?;
     }
@@ -103,16 +105,16 @@ pub(super) fn load(
         if !intact {
             catalogue.remember_end(replica)?;
         }
-        if anew {
+        if reloaded {
             catalogue.retire_replica(replica, intact)?;
         }
-        read_lines(catalogue, volume, &at, replica, extent, &mut loaded, &mut taking)?;
+        read_lines(bag, replica, extent, &mut loaded, &mut taking)?;
         let same = replica.gaps <= gaps && (intact || replica.gaps == 0);
         replica.gaps_since = if same { gaps_since } else { catalogue.change_no()? };
         catalogue.discount_departures(replica)?;
-        catalogue.compare_changes(replica, if anew { 0 } else { seq })?;
+        catalogue.compare_changes(replica, if reloaded { 0 } else { seq })?;
         catalogue.save_replica(replica)?;
-        if anew {
+        if reloaded {
             loaded.same_medium = carry_over(catalogue, replica)?;
             note_lost_lines(catalogue, replica, &before, &loaded, findings)?;
         }
@@ -121,8 +123,9 @@ pub(super) fn load(
     match take() {
         Ok(()) => taking.done(replica)?,
         Err(error) => {
-            let error = asked.no_room(room, error);
-            // A program that is to stop deletes nothing first. What was known of a drive before is still so.
+            let error = admission.no_room(room, error);
+            // A program that is stopping does not spend time on deleting. What was known of a drive before is still
+            // true.
             let forget = match &error {
                 JobError::NoRoomForLedger { .. } => true,
                 JobError::Disk(error) if error.trouble == Trouble::Stopped => false,
@@ -132,14 +135,14 @@ pub(super) fn load(
             return Err(error);
         }
     }
-    if anew {
+    if reloaded {
         catalogue.make_durable()?;
     }
     Ok(loaded)
 }
 
-/// Takes over what this card knows of the copies by itself, if they are those of the ledger known before. Not of one
-/// that ends otherwise: that may be another medium, or an older state of this one.
+/// Keeps what this card itself knows of the copies if they are those of the ledger known before. Not if the ledger ends
+/// otherwise: that may be another medium, or an older state of this one.
 fn carry_over(catalogue: &Catalogue, replica: &ReplicaState) -> Result<bool, JobError> {
     match catalogue.retired(replica)?.filter(|retired| retired.same_medium) {
         Some(retired) => catalogue.carry_over(retired.row, replica.row).map(|()| true),
@@ -147,7 +150,7 @@ fn carry_over(catalogue: &Catalogue, replica: &ReplicaState) -> Result<bool, Job
     }
 }
 
-/// A ledger that had more lines when it was last read than it has now is damaged until they are written again.
+/// Marks as damaged a ledger that has fewer lines than when it was last read, until they are written again.
 fn note_lost_lines(
     catalogue: &Catalogue,
     replica: &ReplicaState,
@@ -166,10 +169,9 @@ fn note_lost_lines(
     catalogue.set_log_damage(replica.row, &damaged)
 }
 
-/// Whether a ledger goes on from where it is known to end: the known part still ends in the line it ended in. Then, the
-/// chain being what it is, nobody has changed anything before it without intent. Of a ledger that is not known at all
-/// there is nothing to go on from.
-pub(super) fn goes_on_from(
+/// Whether a ledger continues from where it is known to end: the known part still ends in the same line. By the hash
+/// chain, nobody has then changed anything before it without intent. An unknown ledger has nothing to continue from.
+pub(super) fn continues_from(
     volume: &dyn Volume,
     at: &RelName,
     replica: &ReplicaState,
@@ -187,26 +189,29 @@ pub(super) fn goes_on_from(
 }
 
 fn read_lines(
-    catalogue: &Catalogue,
-    volume: &dyn Volume,
-    at: &RelName,
+    bag: StationBag<'_>,
     replica: &mut ReplicaState,
     extent: Extent,
     loaded: &mut Loaded,
     taking: &mut LedgerImport<'_>,
 ) -> Result<(), JobError> {
+    let catalogue = bag.catalogue;
     let (row, partly) = (replica.row, extent == Extent::Partly);
-    let known = match loaded.anew {
+    let known = match loaded.reloaded {
         true => KnownLines::default(),
         false => catalogue.known_lines(row)?,
     };
     if loaded.length == 0 {
         return catalogue.set_known_lines(row, &known);
     }
-    let lines = LineReader::new(volume.read(at, replica.ledger_bytes, ReadFrom::Medium)?);
+    let lines = LineReader::new(bag.volume.read(
+        &bag.file(LEDGER),
+        replica.ledger_bytes,
+        ReadFrom::Medium,
+    )?);
     let reader = Reader::resume(replica.chain, replica.ledger_bytes, replica.gaps);
     let mut ledger_reader = LedgerReader::new(reader, lines, known, partly);
-    ledger_reader.once_read = match loaded.anew {
+    ledger_reader.known_through = match loaded.reloaded {
         true => catalogue.retired(replica)?.map_or(0, |retired| retired.ledger_bytes),
         false => replica.ledger_bytes,
     };
@@ -216,22 +221,21 @@ fn read_lines(
     let mut positions = HashMap::new();
     let (mut first_copy, mut all_own) = (None, true);
     let take = |group: Group| {
-        let lines = group.iter().map(rows).sum();
-        for Met { line, trust, gaps } in group {
-            if let Event::Mirrored { payload, .. } | Event::Adopted { payload, .. } = &line.event {
-                let number = payload.number;
+        let lines = group.iter().map(|read| read.line.event.entries()).sum();
+        for ReadLine { line, trust, gaps } in group {
+            let event = &line.event;
+            if let Some(PayloadName { number, .. }) = event.new_copy() {
                 first_copy = Some(first_copy.map_or(number, |n: u32| n.min(number)));
             }
-            if let Some(Position { writer, n }) = line.event.position() {
-                if let Some(met) = positions.get_mut(&writer) {
-                    *met = n.max(*met);
+            if let Some(Position { writer, n }) = event.position() {
+                if let Some(latest) = positions.get_mut(&writer) {
+                    *latest = n.max(*latest);
                 } else if positions.len() < WRITERS_MET {
                     positions.insert(writer, n);
                 }
-                all_own = all_own && catalogue.is_own(Position { writer, n })?;
             }
-            if let Event::Writer { writer, .. } = line.event {
-                all_own = all_own && catalogue.is_own(Position { writer, n: 0 })?;
+            if let Some(author) = event.author() {
+                all_own = all_own && catalogue.is_own(author)?;
             }
             catalogue.apply(replica, &line, trust, gaps)?;
         }
@@ -247,23 +251,14 @@ fn read_lines(
     catalogue.hear(row, before)?;
     after_reading(replica, loaded, &read, all_own);
     catalogue.set_known_lines(row, &read.known)?;
-    // A restore reads every copy anyway, and its catalogue goes with it.
+    // A restore reads every copy anyway, and its catalogue is thrown away.
     if let Some(first) = first_copy.filter(|_| !partly) {
         catalogue.told_by_lines(row, first)?;
     }
     catalogue.save_replica(replica)
 }
 
-/// What a line counts as in a portion: a row of the catalogue each.
-fn rows(met: &Met) -> u64 {
-    1 + match &met.line.event {
-        Event::Writer { links, .. } => links.len() as u64,
-        Event::Mark { mailboxes, .. } => mailboxes.len() as u64,
-        _ => 0,
-    }
-}
-
-/// What is known of a ledger once it was gone through; `all_own`: this card alone wrote what was read.
+/// Updates what is known of a ledger after reading it; `all_own`: this card alone wrote what was read.
 fn after_reading(
     replica: &mut ReplicaState,
     loaded: &mut Loaded,
@@ -272,48 +267,47 @@ fn after_reading(
 ) {
     loaded.newer = read.newer;
     loaded.unreadable.clone_from(&read.unreadable);
-    loaded.endless = read.endless;
+    loaded.oversized_garbage = read.oversized_garbage;
     loaded.broken = read.reader.broken();
-    loaded.unended = read.lines.unended;
+    loaded.no_final_newline = read.lines.no_final_newline;
     let gaps = read.reader.gaps();
-    // What follows on all that this card knew, and has lines of this card alone in it, its own cut left: whoever else
-    // writes begins with several. Nor was a line ever committed that is not ended.
-    loaded.torn = match !loaded.anew && all_own {
+    // Junk after all that this card knew, among lines of this card alone, is from this card's own power failure: any
+    // other writer begins with several lines. A line without its line feed was never committed either.
+    loaded.torn = match !loaded.reloaded && all_own {
         true => gaps - replica.gaps,
-        false => u64::from(read.ends_in_gap && read.lines.unended),
+        false => u64::from(read.ends_in_gap && read.lines.no_final_newline),
     };
     replica.chain = read.reader.chain();
     replica.gaps = gaps - loaded.torn;
-    replica.gaps_unknown += replica.gaps.saturating_sub(read.gaps_there);
-    // Somebody else wrote, or this card before it lost its memory: all is compared with it again.
+    replica.gaps_unknown += replica.gaps.saturating_sub(read.gaps_known);
+    // Another card wrote, or this one before it lost its state: every message is compared with the ledger again.
     replica.recorded_through = 0;
-    replica.ledger_bytes = if loaded.endless { read.last_line_ends } else { read.reader.at() };
-    // Whoever wrote these lines may have been ended before they were synced.
+    replica.ledger_bytes =
+        if loaded.oversized_garbage { read.last_line_ends } else { read.reader.at() };
+    // Whoever wrote these lines may have ended before syncing them.
     replica.unsynced_lines = true;
 }
 
-/// How many numbers a new run of lines leaves out.
+/// Draws how many line numbers a new run of lines skips.
 pub(super) fn drawn_number() -> Result<u64, JobError> {
-    // Hashed, so that a run that is replayed with bits in order has its numbers as far apart.
+    // Hashed, so that a replayed run whose random bits are consecutive gets numbers that are just as far apart.
     let drawn = Digest::of(&host::random_bits()?.to_le_bytes());
     let bits = drawn.as_bytes()[..8].iter().fold(0, |bits, byte| bits << 8 | u64::from(*byte));
     Ok(bits % RUN_NUMBERS)
 }
 
-/// Appends events as chained lines, makes them durable, and takes them into the catalogue. This
-/// is the commit point: what the lines say is true from the moment this returns.
-/// No number is given twice, whatever lines a drive lost without anybody's knowing: the first line written after a
-/// drive was opened leaves out as many numbers as were drawn. So no honest line stands at the number of another, of
-/// which a card or a drive may tell.
-pub(crate) fn append(
-    catalogue: &Catalogue,
-    volume: &dyn Volume,
-    dir: &RelName,
+/// Appends events as chained lines, makes them durable, and applies them to the catalogue. This is the commit point:
+/// what the lines say is true from the moment this returns. No line number is used twice, whatever lines a drive lost
+/// without anybody's knowledge: the first line written after a drive was opened skips as many numbers as were drawn. So
+/// no honest line has the number of another one that a card or a drive may remember.
+pub(super) fn append(
+    bag: StationBag<'_>,
     replica: &mut ReplicaState,
     stamp: &EventTime,
     events: Vec<Event>,
     end_line_before: bool,
 ) -> Result<(), JobError> {
+    let catalogue = bag.catalogue;
     let mut chain = replica.chain_to_write();
     let mut text = String::new();
     if end_line_before {
@@ -321,14 +315,13 @@ pub(crate) fn append(
     }
     let mut known = catalogue.known_lines(replica.row)?;
     let mut lines = Vec::with_capacity(events.len());
-    let less = events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Absent { .. }));
+    let has_loss = events.iter().any(Event::is_copy_loss);
     for event in events {
         text.push_str(&chain.write(stamp, event.clone()));
         known.add(&chain.head);
         lines.push(Line { seq: chain.seq, stamp: stamp.clone(), event });
     }
-    let at = dir.join(&RelName::fixed(bag::LEDGER));
-    write_proven(volume, &at, replica.ledger_bytes, text.as_bytes())?;
+    write_proven(bag.volume, &bag.file(LEDGER), replica.ledger_bytes, text.as_bytes())?;
     catalogue.write_transaction(|| {
         replica.chain = chain;
         replica.ledger_bytes += text.len() as u64;
@@ -342,5 +335,5 @@ pub(crate) fn append(
         catalogue.set_known_lines(replica.row, &known)?;
         catalogue.save_replica(replica)
     })?;
-    if less { catalogue.make_durable() } else { Ok(()) }
+    if has_loss { catalogue.make_durable() } else { Ok(()) }
 }

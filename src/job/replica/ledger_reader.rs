@@ -1,5 +1,5 @@
-//! Goes once through a ledger, from where it is known to its end, and judges each line.
-//! Never reads on behind lines of a later format, nor for ever through what is no line.
+//! Reads a ledger once, from a known offset to its end, and judges each line. Stops at a line of a later format, and at
+//! junk that is too long.
 
 use super::line_reader::{LineReader, Piece};
 use crate::disk::{DiskError, Trouble};
@@ -10,58 +10,58 @@ use crate::model::limits::{LEDGER_AHEAD_LINES, LEDGER_JUNK_BYTES};
 use std::panic::resume_unwind;
 use std::sync::mpsc::sync_channel;
 
-/// A line as it was met, with the number of unreadable ones before it.
-pub(super) struct Met {
+/// A line, with the number of unreadable ones before it.
+pub(super) struct ReadLine {
     pub(super) line: Box<Line>,
     pub(super) trust: LineTrust,
     pub(super) gaps: u64,
 }
 
-/// Some lines in a row.
-pub(super) type Group = Vec<Met>;
+/// Consecutive lines that are passed on together.
+pub(super) type Group = Vec<ReadLine>;
 
-/// One going through, and what was met.
+/// One reading of a ledger, and what it found.
 pub(super) struct LedgerReader {
     pub(super) reader: Reader,
     pub(super) lines: LineReader,
-    /// The whole lines up to here.
+    /// Count and digest of the whole lines so far.
     pub(super) known: KnownLines,
-    /// An end that cannot be read is passed over.
+    /// An end that cannot be read is no error.
     partly: bool,
-    /// Up to where this card once read what is there, and the gaps up to there.
-    pub(super) once_read: u64,
-    pub(super) gaps_there: u64,
-    /// The last piece was no line.
+    /// The offset up to which this card has read before, and the gaps up to there.
+    pub(super) known_through: u64,
+    pub(super) gaps_known: u64,
+    /// The last piece was junk.
     pub(super) ends_in_gap: bool,
-    /// Where the last line ends that is one.
+    /// Offset of the end of the last line.
     pub(super) last_line_ends: u64,
-    /// A later format was met.
+    /// The later format at which reading stopped.
     pub(super) newer: Option<u32>,
-    /// It goes on without lines for longer than any power failure can make it.
-    pub(super) endless: bool,
-    /// Why its end could not be read.
+    /// Junk goes on for longer than any power failure can leave.
+    pub(super) oversized_garbage: bool,
+    /// Why the end could not be read.
     pub(super) unreadable: Option<DiskError>,
 }
 
 impl LedgerReader {
     pub(super) fn new(reader: Reader, lines: LineReader, known: KnownLines, partly: bool) -> Self {
-        let (last_line_ends, gaps_there) = (reader.at(), reader.gaps());
+        let (last_line_ends, gaps_known) = (reader.at(), reader.gaps());
         Self {
             reader,
             lines,
             known,
             partly,
-            once_read: 0,
-            gaps_there,
+            known_through: 0,
+            gaps_known,
             ends_in_gap: false,
             last_line_ends,
             newer: None,
-            endless: false,
+            oversized_garbage: false,
             unreadable: None,
         }
     }
 
-    /// Gives the lines to `fold` as they are read, a few together.
+    /// Passes the lines to `apply` as they are read, in groups.
     pub(super) fn read_with(
         mut self,
         mut apply: impl FnMut(Group) -> Result<(), JobError>,
@@ -75,7 +75,7 @@ impl LedgerReader {
         Ok(ended.map(|()| self)?)
     }
 
-    /// The same, with a thread that reads and judges ahead: that takes about as long as the folding does.
+    /// Passes the same groups to `apply` while a thread reads and judges ahead, which takes about as long as applying.
     pub(super) fn ahead_of(
         mut self,
         mut apply: impl FnMut(Group) -> Result<(), JobError>,
@@ -83,7 +83,7 @@ impl LedgerReader {
         std::thread::scope(|scope| {
             let (send, judged) = sync_channel(1);
             let read = move || {
-                // Where folding failed nobody takes them any more.
+                // If applying failed, nobody takes the rest.
                 let ended = self.read_groups(&mut |group| send.send(group).is_ok());
                 ended.map(|()| self)
             };
@@ -92,7 +92,7 @@ impl LedgerReader {
                 .spawn_scoped(scope, read)
                 .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))?;
             let folded = judged.iter().try_for_each(&mut apply);
-            // Nothing more is taken: else the thread would wait to send it.
+            // Without a receiver the thread does not wait to send more.
             drop(judged);
             let read = reading.join().unwrap_or_else(|why| resume_unwind(why));
             folded?;
@@ -100,7 +100,7 @@ impl LedgerReader {
         })
     }
 
-    /// Gives all lines to `take` until that wants no more. What was read before an error is given too.
+    /// Passes all lines to `take` until it returns false, including those read before an error.
     fn read_groups(&mut self, take: &mut dyn FnMut(Group) -> bool) -> Result<(), DiskError> {
         let mut lines = Vec::with_capacity(LEDGER_AHEAD_LINES);
         let ended = self.read(&mut lines, take);
@@ -117,8 +117,8 @@ impl LedgerReader {
     ) -> Result<(), DiskError> {
         loop {
             let gaps = self.reader.gaps();
-            if self.reader.at() <= self.once_read {
-                self.gaps_there = gaps;
+            if self.reader.at() <= self.known_through {
+                self.gaps_known = gaps;
             }
             let piece = match self.lines.next() {
                 Ok(Some(piece)) => piece,
@@ -134,7 +134,7 @@ impl LedgerReader {
                     Verdict::Line(line, trust) => {
                         self.last_line_ends = self.reader.at();
                         self.known.add(&self.reader.chain().head);
-                        lines.push(Met { line, trust, gaps: self.reader.gaps() });
+                        lines.push(ReadLine { line, trust, gaps: self.reader.gaps() });
                         if lines.len() >= LEDGER_AHEAD_LINES && !take(std::mem::take(lines)) {
                             return Ok(());
                         }
@@ -148,8 +148,8 @@ impl LedgerReader {
                 Piece::TooLong(length) => self.reader.junk(length),
             }
             self.ends_in_gap = self.reader.gaps() > gaps;
-            self.endless = self.reader.at() - self.last_line_ends > LEDGER_JUNK_BYTES;
-            if self.endless {
+            self.oversized_garbage = self.reader.at() - self.last_line_ends > LEDGER_JUNK_BYTES;
+            if self.oversized_garbage {
                 return Ok(());
             }
         }
@@ -165,7 +165,7 @@ mod tests {
     use proptest::prelude::*;
     use rustix::io::Errno;
 
-    /// A file that answers with an error from some byte on.
+    /// A file that fails from some offset on.
     struct Bytes {
         bytes: Vec<u8>,
         at: usize,
@@ -185,7 +185,7 @@ mod tests {
         }
     }
 
-    /// Lines that are not of one length.
+    /// Lines of different lengths.
     fn ledger(lines: u32) -> Vec<u8> {
         let stamp = EventTime { time: Timestamp::default(), trusted: false, boot: "b".into() };
         let mut chain = Chain::default();
@@ -197,18 +197,24 @@ mod tests {
         (1..=lines).map(line).collect::<String>().into_bytes()
     }
 
-    type Met = (Vec<(Line, LineTrust, u64)>, Result<String, String>);
+    type ReadLine = (Vec<(Line, LineTrust, u64)>, Result<String, String>);
 
-    /// What is given to `fold`, which refuses line `most`, and how it ends.
-    fn met(bytes: &[u8], fails_at: Option<usize>, partly: bool, most: usize, ahead: bool) -> Met {
+    /// The lines that reach `apply`, which fails at line `most`, and how reading ends.
+    fn read(
+        bytes: &[u8],
+        fails_at: Option<usize>,
+        partly: bool,
+        most: usize,
+        ahead: bool,
+    ) -> ReadLine {
         let source = Bytes { bytes: bytes.to_vec(), at: 0, fails_at };
         let lines = LineReader::new(Box::new(source));
         let ledger_reader =
             LedgerReader::new(Reader::default(), lines, KnownLines::default(), partly);
         let mut lines = Vec::new();
         let apply = |group: Group| {
-            group.into_iter().try_for_each(|met| {
-                lines.push((*met.line, met.trust, met.gaps));
+            group.into_iter().try_for_each(|read| {
+                lines.push((*read.line, read.trust, read.gaps));
                 match lines.len() == most {
                     true => Err(JobError::Broken("refused".to_owned())),
                     false => Ok(()),
@@ -218,11 +224,12 @@ mod tests {
         let ended =
             if ahead { ledger_reader.ahead_of(apply) } else { ledger_reader.read_with(apply) };
         let ended = ended.map_err(|error| error.to_string()).map(|ledger_reader| {
-            let LedgerReader { reader, lines, known, last_line_ends, newer, endless, .. } =
-                ledger_reader;
+            let LedgerReader {
+                reader, lines, known, last_line_ends, newer, oversized_garbage, ..
+            } = ledger_reader;
             let why = ledger_reader.unreadable.map(|error| error.to_string());
-            let unended = lines.unended;
-            format!("{reader:?} {unended} {known:?} {last_line_ends} {newer:?} {endless} {why:?}")
+            let no_final_newline = lines.no_final_newline;
+            format!("{reader:?} {no_final_newline} {known:?} {last_line_ends} {newer:?} {oversized_garbage} {why:?}")
         });
         (lines, ended)
     }
@@ -231,14 +238,14 @@ mod tests {
     #[test]
     fn a_line_that_is_refused_comes_before_an_error_behind_it() {
         let bytes = ledger(196);
-        let beside = met(&bytes, Some(56_144), false, 129, false);
-        assert_eq!(beside, met(&bytes, Some(56_144), false, 129, true));
+        let beside = read(&bytes, Some(56_144), false, 129, false);
+        assert_eq!(beside, read(&bytes, Some(56_144), false, 129, true));
         assert_eq!(beside.1, Err(JobError::Broken("refused".to_owned()).to_string()));
     }
 
     proptest! {
-        /// Reading ahead changes nothing of what is met: in a whole ledger, a torn one, one with other bytes in it,
-        /// one that cannot be read to its end, and where taking a line in fails.
+        /// Reading ahead changes no result: for a whole ledger, a torn one, one with other bytes in it, one that cannot
+        /// be read to its end, and where applying a line fails.
         #[test]
         fn reading_ahead_meets_the_same(
             lines in 0_u32..600,
@@ -253,8 +260,8 @@ mod tests {
             if let Some(byte) = spoilt.and_then(|at| bytes.get_mut(at)) {
                 *byte ^= 4;
             }
-            let beside = met(&bytes, fails_at, partly, most, false);
-            prop_assert_eq!(&beside, &met(&bytes, fails_at, partly, most, true));
+            let beside = read(&bytes, fails_at, partly, most, false);
+            prop_assert_eq!(&beside, &read(&bytes, fails_at, partly, most, true));
             prop_assert!(beside.0.len() <= most);
         }
     }

@@ -1,27 +1,26 @@
-//! Compares the copies that a ledger tells of with what the folders of a drive list: a copy that is not there, or is
-//! not as long as it should be, needs no reading to count for nothing.
-//! Never opens a copy, and never calls one right: of its bytes a length says nothing.
+//! Compares the copies that a ledger names with the listings of a drive's folders: a copy that is missing, or has
+//! another length, is bad without being read. Opens no copy, and calls none right: a length says nothing of the bytes.
 
 use super::copy::{self, CopyCheck};
+use super::station_bag::StationBag;
 use crate::disk::{EntryKind, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, CopyRow, CopyState, ReplicaRowId};
+use crate::job::catalogue::{CopyRow, ReplicaRowId};
 use crate::model::limits::LENGTHS_FOR;
 use crate::model::{Clock, Finding, PayloadName, RelName};
 use std::collections::HashMap;
 
-/// Copies looked at together.
+/// Copies read from the catalogue at a time.
 const PAGE: u32 = 1_000;
 
-/// How far lengths are looked at.
+/// How far lengths are checked.
 pub(super) struct LengthCheck<'a> {
     pub clock: &'a dyn Clock,
-    /// Whether where it ended is kept, so that the next look goes on there.
+    /// Whether the place where the check ended is stored, so that the next one continues there.
     pub kept: bool,
 }
 
-/// The folder looked at last, with its files, and their lengths where these were looked at; none of one that cannot be
-/// listed.
+/// The folder listed last: its files, with their lengths where those were checked; none if it cannot be listed.
 struct Folder {
     segment: u32,
     files: Option<HashMap<PayloadName, Option<u64>>>,
@@ -34,7 +33,7 @@ impl Folder {
         segment: u32,
         with_lengths: bool,
     ) -> Result<Self, JobError> {
-        // Where a mount shows short names in small letters they are the same names.
+        // A mount that shows short names in lower case means the same names.
         let name = |(mut file, length): (Vec<u8>, Option<u64>)| {
             file.make_ascii_uppercase();
             Some((PayloadName::from_file(segment, &file)?, length))
@@ -52,24 +51,23 @@ impl Folder {
         Ok(Self { segment, files })
     }
 
-    /// Whether a copy is there, and as long as it should be as far as that was looked at.
+    /// Whether a copy exists, and has the right length as far as that was checked.
     fn has(&self, copy: &CopyRow) -> bool {
         let found = self.files.as_ref().and_then(|files| files.get(&copy.name));
         found.is_some_and(|length| length.is_none_or(|length| length == copy.identity.bytes))
     }
 }
 
-/// The copies of a replica that count and are absent or of another length, in order. Where a folder alone cannot be
-/// listed all of its copies are among them. That a copy is there is looked at for all of them, which is quick
-/// everywhere; its length costs FAT a search through the folder, so lengths are looked at for [`LENGTHS_FOR`] only, and
-/// the next time from there on.
+/// The copies of a replica that count, but are absent or of another length, in order. If a folder alone cannot be
+/// listed, all its copies are among them. Existence is checked for all copies, which is fast everywhere; a length costs
+/// FAT a search through the folder, so lengths are checked for [`LENGTHS_FOR`] only, and the next check continues from
+/// there.
 pub(super) fn wrong(
-    catalogue: &Catalogue,
-    volume: &dyn Volume,
-    dir: &RelName,
+    bag: StationBag<'_>,
     replica: ReplicaRowId,
     within: &LengthCheck<'_>,
 ) -> Result<Vec<CopyRow>, JobError> {
+    let StationBag { catalogue, volume, dir } = bag;
     let (mut wrong, mut after) = (Vec::new(), 0);
     let begun = within.clock.since_boot();
     let from = catalogue.lengths_seen_to(replica)?;
@@ -93,7 +91,8 @@ pub(super) fn wrong(
             }
             let is_right = match segment == folder.segment {
                 true => folder.has(&copy),
-                // Numbers and folders rise together in all that we write: no folder is listed twice for a forger.
+                // Numbers and folders rise together in all that we write: a forged order makes no folder be listed
+                // twice.
                 false => copy::length(volume, dir, copy.name)? == Ok(copy.identity.bytes),
             };
             if !is_right {
@@ -101,7 +100,7 @@ pub(super) fn wrong(
             }
         }
     }
-    // At the end, the next look begins with the first folder.
+    // After the last folder, the next check begins with the first.
     let seen_to = if all { 0 } else { seen_to };
     if within.kept && seen_to != from {
         catalogue.set_lengths_seen_to(replica, seen_to)?;
@@ -109,26 +108,27 @@ pub(super) fn wrong(
     Ok(wrong)
 }
 
-/// The same where nothing may be written to the drive: these copies count for nothing from now on, which is told.
+/// Marks such copies in the catalogue when the drive may not be written to, and reports them.
 pub(super) fn mark_wrong_lengths(
-    catalogue: &Catalogue,
-    volume: &dyn Volume,
-    dir: &RelName,
+    bag: StationBag<'_>,
     replica: ReplicaRowId,
     clock: &dyn Clock,
     findings: &mut Vec<Finding>,
 ) -> Result<(), JobError> {
-    let wrong = wrong(catalogue, volume, dir, replica, &LengthCheck { clock, kept: false })?;
+    let StationBag { catalogue, volume, dir } = bag;
+    let wrong = wrong(bag, replica, &LengthCheck { clock, kept: false })?;
     catalogue.write_transaction(|| {
         for copy in wrong {
-            let (payload, expected) = (copy.name, copy.identity.digest);
-            let (state, finding) = match copy::length(volume, dir, payload)? {
+            let found = match copy::length(volume, dir, copy.name)? {
                 Ok(length) if length == copy.identity.bytes => continue,
-                Err(CopyCheck::Absent) => (CopyState::Missing, Finding::Missing { payload }),
-                _ => (CopyState::Damaged, Finding::Damaged { payload, expected, found: None }),
+                Ok(_) => CopyCheck::OtherLength,
+                Err(found) => found,
             };
-            catalogue.set_payload_state(replica, payload.number, state)?;
-            finding.note(findings);
+            let verdict = found.judge(&copy);
+            catalogue.set_payload_state(replica, copy.name.number, verdict.state())?;
+            if let Some(finding) = verdict.finding() {
+                finding.note(findings);
+            }
         }
         Ok(())
     })

@@ -1,18 +1,17 @@
-//! Takes a file of lines apart, holding one line at a time.
-//! Never holds more of a line than a ledger's line may be long.
+//! Splits a file into lines, holding one at a time, and no more of it than a ledger's line may be long.
 
 use crate::disk::{DiskError, Source};
 use crate::model::limits::{COPY_BUFFER_BYTES, LEDGER_LINE_BYTES};
 
-/// One piece of a file of lines.
+/// A piece of a file of lines.
 pub enum Piece<'a> {
     /// A line without its line feed, and its length with it.
     Line(&'a [u8], u64),
-    /// So many bytes that are longer than any line may be.
+    /// The length of a piece that is longer than any line may be.
     TooLong(u64),
 }
 
-/// Lines of a file, held one at a time and never longer than a ledger's line may be.
+/// Splits a file into lines.
 pub struct LineReader {
     source: Box<dyn Source>,
     buffer: Vec<u8>,
@@ -21,23 +20,31 @@ pub struct LineReader {
     ended: bool,
     skipping: bool,
     /// Whether the last piece had no line feed.
-    pub unended: bool,
+    pub no_final_newline: bool,
 }
 
 impl LineReader {
-    /// From where a file was opened.
+    /// Begins at the offset at which the source was opened.
     pub fn new(source: Box<dyn Source>) -> Self {
         let buffer = vec![0; COPY_BUFFER_BYTES.max(2 * LEDGER_LINE_BYTES)];
-        Self { source, buffer, filled: 0, taken: 0, ended: false, skipping: false, unended: false }
+        Self {
+            source,
+            buffer,
+            filled: 0,
+            taken: 0,
+            ended: false,
+            skipping: false,
+            no_final_newline: false,
+        }
     }
 
     /// The next piece; `None` at the end of the file.
     #[expect(clippy::should_implement_trait, reason = "a piece lives in the buffer")]
     pub fn next(&mut self) -> Result<Option<Piece<'_>>, DiskError> {
         loop {
-            let waiting = &self.buffer[self.taken..self.filled];
-            // First whether there is one at all, since the library finds that out many bytes at a time.
-            let end = waiting.contains(&b'\n').then(|| waiting.iter().position(|&b| b == b'\n'));
+            let unread = &self.buffer[self.taken..self.filled];
+            // First whether there is a line feed at all, which the library finds out many bytes at a time.
+            let end = unread.contains(&b'\n').then(|| unread.iter().position(|&b| b == b'\n'));
             if let Some(end) = end.flatten() {
                 let from = self.taken;
                 self.taken += end + 1;
@@ -48,18 +55,18 @@ impl LineReader {
                 }
                 return Ok(Some(Piece::Line(&self.buffer[from..from + end], length)));
             }
-            if waiting.len() > LEDGER_LINE_BYTES {
-                let length = waiting.len() as u64;
+            if unread.len() > LEDGER_LINE_BYTES {
+                let length = unread.len() as u64;
                 (self.taken, self.filled, self.skipping) = (0, 0, true);
                 return Ok(Some(Piece::TooLong(length)));
             }
             if self.ended {
-                if waiting.is_empty() {
-                    // The last bytes may have been passed over as the rest of a line too long.
-                    self.unended |= self.skipping;
+                if unread.is_empty() {
+                    // The last bytes may have been skipped as the rest of a line that was too long.
+                    self.no_final_newline |= self.skipping;
                     return Ok(None);
                 }
-                self.unended = true;
+                self.no_final_newline = true;
                 let (from, to) = (self.taken, self.filled);
                 self.taken = self.filled;
                 let length = (to - from) as u64;

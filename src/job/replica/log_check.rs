@@ -1,20 +1,20 @@
 //! Reads both logs of a bag from their first byte to their last, on the medium, and compares them with what is known of
-//! them. Works a piece at a time and keeps nothing open between two; never writes to a drive.
+//! them. Works in pieces and keeps nothing open between two; never writes to a drive.
 
-use super::append_log::still_answers;
+use super::append_log::check_answers;
+use super::copy::READ_ERROR;
 use super::line_reader::{LineReader, Piece};
 use super::manifest::{self, Judged, Numbers};
+use super::station_bag::StationBag;
 use crate::disk::{DiskError, ReadFrom, Trouble, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{
-    Catalogue, CopyState, KnownLines, Log, LogDamage, ReplicaRowId, ReplicaState,
-};
+use crate::job::catalogue::{CopyState, KnownLines, Log, LogDamage, ReplicaRowId, ReplicaState};
 use crate::model::ledger::{Reader, Verdict};
-use crate::model::{Finding, RelName, bag};
+use crate::model::{Finding, bag};
 
-/// A check that may be broken off and gone on with.
-pub(crate) struct LogCheck {
-    /// The replica it was begun for: one read anew meanwhile is another.
+/// A check that can be interrupted and continued.
+pub(super) struct LogCheck {
+    /// The replica it began with: one that was reloaded meanwhile is another.
     replica: ReplicaRowId,
     stage: Stage,
     found: Vec<LogDamage>,
@@ -30,7 +30,7 @@ enum Stage {
 struct LedgerSoFar {
     reader: Reader,
     lines: KnownLines,
-    /// Where the first break is; it may have been settled long ago.
+    /// Offset of the first break, which may be settled.
     first_break: Option<u64>,
 }
 
@@ -38,24 +38,22 @@ struct LedgerSoFar {
 struct ManifestSoFar {
     at: u64,
     listed: Numbers,
-    /// Lines that are not what they should be, and where the first of them is.
+    /// Number of wrong lines, and the offset of the first.
     wrong: u64,
     first_wrong: Option<u64>,
-    /// Where bytes begin that are no lines: at the end of the file they are what a power failure left, and no damage.
+    /// Offset of junk: at the end of the file a power failure left it, and it is no damage.
     junk: Option<u64>,
 }
 
-/// What a piece of a check works on.
-pub(crate) struct Logs<'a> {
-    pub catalogue: &'a Catalogue,
-    pub volume: &'a dyn Volume,
-    pub dir: &'a RelName,
+/// The context of a check.
+pub(super) struct Logs<'a> {
+    pub bag: StationBag<'a>,
     pub replica: &'a ReplicaState,
 }
 
 impl LogCheck {
-    /// From the beginning.
-    pub(crate) fn new(replica: &ReplicaState) -> Self {
+    /// A check that has read nothing yet.
+    pub(super) fn new(replica: &ReplicaState) -> Self {
         Self {
             replica: replica.row,
             stage: Stage::Ledger(LedgerSoFar::default()),
@@ -63,19 +61,28 @@ impl LogCheck {
         }
     }
 
-    /// Whether it is one of this replica.
-    pub(crate) fn is_of(&self, replica: &ReplicaState) -> bool {
+    /// Whether it belongs to this replica.
+    pub(super) fn is_of(&self, replica: &ReplicaState) -> bool {
         self.replica == replica.row
     }
 
-    /// What was found, once both logs were read to their ends.
-    pub(crate) fn found(&self) -> Option<&[LogDamage]> {
+    /// The damage, once both logs were read to their ends.
+    pub(super) fn found(&self) -> Option<&[LogDamage]> {
         matches!(self.stage, Stage::Done).then_some(self.found.as_slice())
     }
 
-    /// Reads on, for about so many bytes or until `stop` says so, which is asked after every line; at least one line.
-    /// How many bytes it read.
-    pub(crate) fn go_on(
+    /// Stores the damage in the catalogue once both logs were read; it stays until the lines are written again.
+    pub(super) fn keep(&self, logs: &Logs<'_>) -> Result<(), JobError> {
+        let Some(found) = self.found() else { return Ok(()) };
+        if found.iter().any(|damage| damage.unreadable) {
+            logs.bag.catalogue.mark_worn(logs.replica.drive, READ_ERROR)?;
+        }
+        logs.bag.catalogue.set_log_damage(logs.replica.row, found)
+    }
+
+    /// Continues for about `most` bytes, or until `stop` returns true, which is called after every line; reads at least
+    /// one line. Returns the number of bytes read.
+    pub(super) fn advance(
         &mut self,
         logs: &Logs<'_>,
         most: u64,
@@ -85,14 +92,14 @@ impl LogCheck {
         loop {
             let mut budget = Budget { most: most.saturating_sub(bytes), read: 0, stop };
             let next = match &mut self.stage {
-                Stage::Ledger(ledger) => match ledger.go_on(logs, &mut budget)? {
+                Stage::Ledger(ledger) => match ledger.advance(logs, &mut budget)? {
                     None => None,
                     Some(damage) => {
                         self.found.extend(damage);
                         Some(Stage::Manifest(ManifestSoFar::default()))
                     }
                 },
-                Stage::Manifest(manifest) => match manifest.go_on(logs, &mut budget)? {
+                Stage::Manifest(manifest) => match manifest.advance(logs, &mut budget)? {
                     None => None,
                     Some(damage) => {
                         self.found.extend(damage);
@@ -123,8 +130,8 @@ impl Budget<'_> {
     }
 }
 
-/// Whether an error is that of the log alone: then the drive is there, and does not give these bytes.
-fn gives_nothing(volume: &dyn Volume, error: DiskError) -> Result<(), JobError> {
+/// Passes an error on unless it concerns the log alone: then the drive is present and does not return these bytes.
+fn unless_log_alone(volume: &dyn Volume, error: DiskError) -> Result<(), JobError> {
     match error.trouble {
         Trouble::Failing | Trouble::Refused | Trouble::Denied => Ok(volume.present()?),
         _ => Err(error.into()),
@@ -132,24 +139,24 @@ fn gives_nothing(volume: &dyn Volume, error: DiskError) -> Result<(), JobError> 
 }
 
 impl LedgerSoFar {
-    /// Some once it came to where the ledger is known to end: what is damaged, if anything is.
-    fn go_on(
+    /// Returns the ledger's damage, if any, once it has been read to its known end.
+    fn advance(
         &mut self,
         logs: &Logs<'_>,
         budget: &mut Budget<'_>,
     ) -> Result<Option<Option<LogDamage>>, JobError> {
         let end = logs.replica.ledger_bytes;
-        let at = logs.dir.join(&RelName::fixed(bag::LEDGER));
+        let at = logs.bag.file(bag::LEDGER);
         if self.reader.at() < end {
-            let opened = logs.volume.read(&at, self.reader.at(), ReadFrom::Medium);
+            let opened = logs.bag.volume.read(&at, self.reader.at(), ReadFrom::Medium);
             let mut lines = match opened {
                 Ok(source) => LineReader::new(source),
                 Err(error) if error.trouble == Trouble::Gone => {
-                    still_answers(logs.volume)?;
+                    check_answers(logs.bag.volume)?;
                     return self.judge(logs, false).map(Some);
                 }
                 Err(error) => {
-                    gives_nothing(logs.volume, error)?;
+                    unless_log_alone(logs.bag.volume, error)?;
                     return self.judge(logs, true).map(Some);
                 }
             };
@@ -159,7 +166,7 @@ impl LedgerSoFar {
                     Ok(Some(piece)) => self.take(piece),
                     Ok(None) => break,
                     Err(error) => {
-                        gives_nothing(logs.volume, error)?;
+                        unless_log_alone(logs.bag.volume, error)?;
                         return self.judge(logs, true).map(Some);
                     }
                 }
@@ -187,7 +194,7 @@ impl LedgerSoFar {
     }
 
     fn judge(&self, logs: &Logs<'_>, unreadable: bool) -> Result<Option<LogDamage>, JobError> {
-        let known = logs.catalogue.known_lines(logs.replica.row)?;
+        let known = logs.bag.catalogue.known_lines(logs.replica.row)?;
         if self.lines == known {
             return Ok(None);
         }
@@ -202,30 +209,30 @@ impl LedgerSoFar {
 }
 
 impl ManifestSoFar {
-    /// Some once it came to the end.
-    fn go_on(
+    /// Returns the manifest's damage, if any, once it has been read to its end.
+    fn advance(
         &mut self,
         logs: &Logs<'_>,
         budget: &mut Budget<'_>,
     ) -> Result<Option<Option<LogDamage>>, JobError> {
-        let at = logs.dir.join(&RelName::fixed(bag::MANIFEST));
-        let mut lines = match logs.volume.read(&at, self.at, ReadFrom::Medium) {
+        let at = logs.bag.file(bag::MANIFEST);
+        let mut lines = match logs.bag.volume.read(&at, self.at, ReadFrom::Medium) {
             Ok(source) => LineReader::new(source),
             Err(error) if error.trouble == Trouble::Gone => {
-                still_answers(logs.volume)?;
+                check_answers(logs.bag.volume)?;
                 return self.judge(logs, false).map(Some);
             }
             Err(error) => {
-                gives_nothing(logs.volume, error)?;
+                unless_log_alone(logs.bag.volume, error)?;
                 return self.judge(logs, true).map(Some);
             }
         };
         loop {
             let (right, length) = match lines.next() {
-                Ok(Some(piece)) => manifest::judge(logs.catalogue, logs.replica.row, &piece)?,
+                Ok(Some(piece)) => manifest::judge(logs.bag.catalogue, logs.replica.row, &piece)?,
                 Ok(None) => return self.judge(logs, false).map(Some),
                 Err(error) => {
-                    gives_nothing(logs.volume, error)?;
+                    unless_log_alone(logs.bag.volume, error)?;
                     return self.judge(logs, true).map(Some);
                 }
             };
@@ -256,13 +263,13 @@ impl ManifestSoFar {
         }
     }
 
-    /// A line that became junk, or another's, is a copy that is not listed any more.
+    /// If a line became junk, or names something else, a copy is no longer listed.
     fn judge(&self, logs: &Logs<'_>, unreadable: bool) -> Result<Option<LogDamage>, JobError> {
         let mut unlisted = 0;
-        manifest::each_copy(logs.catalogue, logs.replica, |copy| {
+        manifest::each_copy(logs.bag.catalogue, logs.replica, |copy| {
             let must = match copy.state {
                 CopyState::Missing | CopyState::GivenUp | CopyState::Removed => false,
-                // One that has gone need not be listed, and nobody records that it has.
+                // Debris that is gone need not be listed, and nobody records that it is gone.
                 CopyState::Debris => false,
                 _ => true,
             };
@@ -278,7 +285,7 @@ impl ManifestSoFar {
     }
 }
 
-/// What was found, as told to a person.
+/// The damage as a finding for a person.
 pub(crate) fn finding(damage: &LogDamage) -> Finding {
     let LogDamage { log, at, lines, unreadable } = *damage;
     match (log, unreadable) {

@@ -1,10 +1,11 @@
-//! Keeps the payload manifest whole: every copy is listed once, and what a power failure left at its end is
-//! covered. Never removes the line of a copy; on FAT nothing is truncated, so the end is written over
-//! in place.
+//! Keeps the payload manifest complete: every copy is listed once, and what a power failure left at the end is
+//! overwritten. Never removes the line of a copy that exists. On FAT nothing is truncated, so the end is overwritten in
+//! place.
 
 use super::append_log::write_proven;
 use super::copy::{self, CopyCheck};
 use super::line_reader::{LineReader, Piece};
+use super::station_bag::StationBag;
 use crate::disk::{ReadFrom, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, CopyRow, CopyState, ReplicaRowId, ReplicaState};
@@ -17,7 +18,7 @@ fn path(dir: &RelName) -> RelName {
     dir.join(&RelName::fixed(bag::MANIFEST))
 }
 
-/// Appends lines and makes them durable, with every copy written to the device before.
+/// Appends lines and makes them durable, together with every copy written to the device before.
 pub(crate) fn append(
     volume: &dyn Volume,
     dir: &RelName,
@@ -29,7 +30,7 @@ pub(crate) fn append(
     Ok(())
 }
 
-/// Whether the manifest is as long as it is known to be: then nobody but us has written to it.
+/// Whether the manifest has its known length: then nobody else has written to it.
 pub(super) fn is_unchanged(
     volume: &dyn Volume,
     dir: &RelName,
@@ -38,7 +39,7 @@ pub(super) fn is_unchanged(
     Ok(volume.length(&path(dir))? == Some(replica.manifest_bytes))
 }
 
-/// Covers the lines of some copies with comments, each in its place.
+/// Overwrites the lines of some copies with comments, in place.
 pub(super) fn blank_lines(
     volume: &dyn Volume,
     dir: &RelName,
@@ -59,7 +60,7 @@ pub(super) fn blank_lines(
     Ok(())
 }
 
-/// Writes the last line once more as it is: a flush of the device.
+/// Rewrites the last line as it is, which flushes the device.
 pub(super) fn flush(volume: &dyn Volume, dir: &RelName) -> Result<(), JobError> {
     let listed = read(volume, dir, |_, _, _| Ok(()))?;
     let Some((digest, payload, at)) = listed.last else { return Ok(()) };
@@ -70,8 +71,8 @@ pub(super) fn flush(volume: &dyn Volume, dir: &RelName) -> Result<(), JobError> 
     }
 }
 
-/// The numbers of those among some copies without a line that are listed with the hash they have: they had
-/// been read back when the power failure came, so each is whole.
+/// The numbers of those copies without a ledger line that the manifest lists with the hash they have: they were read
+/// back before the power failure, so each is whole.
 pub(super) fn listed_with_their_hash(
     volume: &dyn Volume,
     dir: &RelName,
@@ -91,25 +92,22 @@ pub(super) fn listed_with_their_hash(
     Ok(proven)
 }
 
-/// What mending a manifest works on.
+/// The context of a repair of the manifest.
 pub(super) struct Mending<'a> {
-    pub catalogue: &'a Catalogue,
-    pub volume: &'a dyn Volume,
-    pub dir: &'a RelName,
-    /// Its last lines may be in the system's memory alone.
+    pub bag: StationBag<'a>,
+    /// Its last lines may exist in the system's memory only.
     pub doubtful: bool,
 }
 
 impl Mending<'_> {
-    /// Compares the manifest with the copies known and those to be adopted, by number, and writes what is
-    /// missing.
+    /// Compares the manifest with the known copies and those to be adopted, by number, and writes what is missing.
     pub(super) fn run(
         &self,
         replica: &mut ReplicaState,
         adopted: &[(PayloadName, Identity)],
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
-        let Self { catalogue, volume, dir, doubtful } = *self;
+        let Self { bag: StationBag { catalogue, volume, dir }, doubtful } = *self;
         let mut held = Numbers::default();
         let mut uncertain = BTreeMap::new();
         each_copy(catalogue, replica, |copy| {
@@ -128,11 +126,11 @@ impl Mending<'_> {
             if !held.contains(payload.number) || is.is_some_and(|is| *is != digest) {
                 wrong.push((at, payload));
             }
-            // More than one batch is nothing that a power failure can leave.
+            // A power failure cannot leave more than one batch.
             wrong.truncate(BATCH_MESSAGES_MAX + 1);
             Ok(())
         })?;
-        if listed.endless {
+        if listed.oversized_garbage {
             let at = volume.facts().shown.clone();
             return Err(JobError::Endless { at, file: bag::MANIFEST });
         }
@@ -148,7 +146,7 @@ impl Mending<'_> {
         }
         replica.manifest_bytes = listed.length.max(listed.sound + text.len() as u64);
         if text.is_empty() && filler == 0 {
-            // Written once more as it is, the last line takes those before it along.
+            // Rewritten as it is, the last line makes those before it durable.
             let Some((digest, payload, at)) = listed.last.filter(|_| doubtful) else {
                 return Ok(());
             };
@@ -172,20 +170,20 @@ impl Mending<'_> {
     ) -> Result<String, JobError> {
         let mut text = String::new();
         let mut debris = Vec::new();
-        each_copy(self.catalogue, replica, |copy| {
+        each_copy(self.bag.catalogue, replica, |copy| {
             let line = || bag::manifest_line(&copy.identity.digest, copy.name);
             match copy.state {
                 _ if listed.contains(copy.name.number) => {}
-                // One that is not there need not be listed; it would only make the bag invalid.
+                // A missing copy need not be listed; it would only make the bag invalid.
                 CopyState::Missing => {}
                 CopyState::GivenUp | CopyState::Removed => {}
-                // That debris has gone nobody records.
+                // Nobody records that debris is gone.
                 CopyState::Debris => debris.push((copy.name, line())),
                 _ => text.push_str(&line()),
             }
         })?;
         for (payload, line) in debris {
-            if self.volume.length(&self.dir.join(&payload.to_rel()))?.is_some() {
+            if self.bag.volume.length(&self.bag.dir.join(&payload.to_rel()))?.is_some() {
                 text.push_str(&line);
             }
         }
@@ -195,17 +193,17 @@ impl Mending<'_> {
         Ok(text)
     }
 
-    /// Until it is flushed, a device may keep lines and lose what they list. At the end of the manifest such a
-    /// line is junk; before others it is written over in place: by a comment, or with the hash that the copy has.
+    /// Until it is flushed, a device may keep lines and lose the files that they list. At the end of the manifest such
+    /// a line is junk; before other lines it is overwritten in place: by a comment, or with the hash that the copy has.
     fn correct_line(
         &self,
         listed: &mut Listed,
         mut wrong: Vec<(Range<u64>, PayloadName)>,
         uncertain: &BTreeMap<u32, Digest>,
     ) -> Result<(), JobError> {
-        // One that cannot be looked at may be there.
+        // A file that cannot be examined may exist.
         let absent = |payload| -> Result<bool, JobError> {
-            Ok(copy::length(self.volume, self.dir, payload)? == Err(CopyCheck::Absent))
+            Ok(copy::length(self.bag.volume, self.bag.dir, payload)? == Err(CopyCheck::Absent))
         };
         while let Some((at, payload)) = wrong.pop_if(|(at, _)| at.end == listed.sound) {
             if !absent(payload)? {
@@ -219,12 +217,12 @@ impl Mending<'_> {
             let line = match uncertain.get(&payload.number) {
                 Some(digest) => bag::manifest_line(digest, payload).into_bytes(),
                 None if absent(payload)? => bag::filler(length),
-                // Nobody knows what it is; the next mount shows it again.
+                // Nobody knows what it is; the next mount will show it.
                 None => continue,
             };
             if line.len() as u64 == length {
-                write_proven(self.volume, &path(self.dir), at.start, &line)?;
-                // It is not to be written as it was.
+                write_proven(self.bag.volume, &path(self.bag.dir), at.start, &line)?;
+                // The line must not be rewritten as it was.
                 listed.last.take_if(|(_, _, last)| *last == at);
             }
         }
@@ -232,13 +230,13 @@ impl Mending<'_> {
     }
 }
 
-/// What a piece of a manifest is beside what the ledger tells of the copies.
+/// A piece of a manifest, compared with what the ledger says of the copies.
 pub(super) enum Judged {
-    /// The line of a copy, as it should be.
+    /// The right line of a copy.
     Right(PayloadName),
-    /// The line of a known copy, and not as it should be: which part of it rotted nobody can tell.
+    /// A wrong line of a known copy; nobody can tell which part of it rotted.
     Wrong,
-    /// A line of ours of a copy that the ledger does not tell of.
+    /// A line in our format of a copy that the ledger does not name.
     Unknown,
     /// A comment or an empty line.
     Comment,
@@ -246,7 +244,7 @@ pub(super) enum Judged {
     Junk,
 }
 
-/// Judges a piece, and tells its length.
+/// Judges a piece, and returns its length in bytes.
 pub(super) fn judge(
     catalogue: &Catalogue,
     replica: ReplicaRowId,
@@ -266,27 +264,23 @@ pub(super) fn judge(
         return Ok((Judged::Unknown, length));
     };
     let line = bag::manifest_line(&copy.identity.digest, copy.name);
-    // An editor may have ended the lines, or parted them, as it does; but not one that is as long as ours.
+    // An editor may have changed line ends or separators, but then the line is not as long as ours.
     let same = copy.name == payload && copy.identity.digest == digest;
     let right = same && (line.len() as u64 != length || line.as_bytes().starts_with(raw));
     Ok((if right { Judged::Right(payload) } else { Judged::Wrong }, length))
 }
 
-/// Covers what stands wrong before the manifest's end with comments, each in its place. The lines of the copies that
-/// are not listed then are written at the end by [`Mending`].
-pub(super) fn cover_wrong(
-    catalogue: &Catalogue,
-    volume: &dyn Volume,
-    dir: &RelName,
-    replica: ReplicaRowId,
-) -> Result<(), JobError> {
+/// Overwrites wrong pieces before the manifest's end with comments, in place. [`Mending`] then writes the lines of the
+/// copies that are no longer listed at the end.
+pub(super) fn cover_wrong(bag: StationBag<'_>, replica: ReplicaRowId) -> Result<(), JobError> {
+    let StationBag { catalogue, volume, dir } = bag;
     let at = path(dir);
     if volume.length(&at)?.is_none() {
         return Ok(());
     }
     let mut lines = LineReader::new(volume.read(&at, 0, ReadFrom::Medium)?);
     let (mut offset, mut runs, mut last_wrong) = (0, 0, 0);
-    // What is to be covered next, as long as one piece follows the other.
+    // The piece to overwrite next, extended while wrong pieces follow each other.
     let mut run = 0..0;
     let cover = |run: &Range<u64>| match run.is_empty() {
         true => Ok(()),
@@ -306,12 +300,12 @@ pub(super) fn cover_wrong(
             runs += 1;
         }
         offset = end;
-        // Far more than rots between two readings: the rest stays found.
+        // Far more than rots between two readings: the rest stays reported.
         if runs > BATCH_MESSAGES_MAX || run.end - run.start > MANIFEST_JUNK_BYTES {
             return Ok(());
         }
     }
-    // Junk at the very end is what a power failure leaves, and is written over with whatever is to be listed.
+    // Junk at the very end is what a power failure leaves, and is overwritten with the next lines.
     cover(&(run.start..last_wrong.max(run.start)))
 }
 
@@ -329,39 +323,43 @@ pub(super) fn each_copy(
     }
 }
 
-/// What a manifest lists.
+/// The contents of a manifest.
 pub struct Listed {
     numbers: Numbers,
-    /// Bytes up to the end of the last line of ours.
+    /// Offset of the end of the last line in our format.
     sound: u64,
-    /// The last line of a copy, and where it is.
+    /// The last line of a copy, and its bytes in the file.
     last: Option<(Digest, PayloadName, Range<u64>)>,
     length: u64,
-    /// It goes on without lines for longer than any power failure can make it; reading stopped there.
-    endless: bool,
+    /// Junk goes on for longer than any power failure can leave; reading stopped there.
+    oversized_garbage: bool,
 }
 
 impl Listed {
-    /// Bytes up to the end of the last line of ours: what comes behind may be written over.
+    /// Offset of the end of the last line in our format: what follows may be overwritten.
     pub fn sound(&self) -> u64 {
         self.sound
     }
 
-    /// Bytes of the file.
+    /// Length of the file in bytes.
     pub fn length(&self) -> u64 {
         self.length
     }
 }
 
-/// Reads the manifest; `each` is given every line of ours, and the bytes at which it stands. Other
-/// lines are passed over.
+/// Reads the manifest. Passes every line in our format to `each`, with its bytes in the file, and skips all others.
 pub fn read(
     volume: &dyn Volume,
     dir: &RelName,
     mut each: impl FnMut(Digest, PayloadName, Range<u64>) -> Result<(), JobError>,
 ) -> Result<Listed, JobError> {
-    let mut listed =
-        Listed { numbers: Numbers::default(), sound: 0, last: None, length: 0, endless: false };
+    let mut listed = Listed {
+        numbers: Numbers::default(),
+        sound: 0,
+        last: None,
+        length: 0,
+        oversized_garbage: false,
+    };
     let at = path(dir);
     if volume.length(&at)?.is_none() {
         return Ok(listed);
@@ -370,7 +368,7 @@ pub fn read(
     while let Some(piece) = lines.next()? {
         let (line, length) = match piece {
             Piece::Line(raw, length) => {
-                // Without its line feed the last line may be torn anywhere, also within its extension.
+                // Without its line feed the last line may be torn anywhere, even within its extension.
                 let whole = length as usize > raw.len();
                 let comment = raw.starts_with(b"#") || raw.is_empty();
                 let line = bag::read_manifest_line(raw).filter(|_| whole);
@@ -388,15 +386,15 @@ pub fn read(
                 each(digest, payload, at)?;
             }
         }
-        listed.endless = listed.length - listed.sound > MANIFEST_JUNK_BYTES;
-        if listed.endless {
+        listed.oversized_garbage = listed.length - listed.sound > MANIFEST_JUNK_BYTES;
+        if listed.oversized_garbage {
             break;
         }
     }
     Ok(listed)
 }
 
-/// A set of payload numbers: one bit each, so at most 12.5 MB whatever a manifest claims.
+/// A set of payload numbers, one bit each: at most 12.5 MB whatever a manifest claims.
 #[derive(Default)]
 pub(super) struct Numbers(Vec<u64>);
 

@@ -1,4 +1,4 @@
-//! What is asked of an admission. Only values: nothing is looked at here.
+//! The options for opening a drive. Only values.
 
 use crate::disk::Access;
 use crate::model::{Clock, DriveId, StationName};
@@ -6,35 +6,35 @@ use crate::model::{Clock, DriveId, StationName};
 /// Whether a place without a drive may be made one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Begin {
-    /// Yes, unless another drive was found there before: then the place is its empty mount point.
+    /// Yes, unless another drive was there before: then the place is its empty mount point.
     InFolder,
-    /// Yes: a device is seen to be there.
+    /// Yes: a device is known to be there.
     OnDevice,
-    /// No, and nothing is written to a drive that is not known to be ours.
+    /// No, and nothing is written to a drive that is not a known one.
     Known,
     /// No.
     Never,
 }
 
-/// Tells which other drives are here, when it is asked: drives come and go while one is admitted.
+/// Returns which other drives are present, at the moment of the call: drives come and go while one is opened.
 pub type Here<'a> = dyn Fn() -> Vec<DriveId> + 'a;
 
-/// What is asked of an admission.
+/// The options for opening a drive.
 pub struct OpenOptions<'a> {
-    /// Whose bag.
+    /// The station whose bag is opened.
     pub station: &'a StationName,
-    /// To look, or to write.
+    /// Whether the drive may be written.
     pub access: Access,
-    /// Whether a new drive may be begun.
+    /// Whether a place without a drive may be made one.
     pub begin: Begin,
-    /// How the drive is called.
+    /// The drive's name for a person.
     pub label: &'a str,
-    /// Where it is, raw.
+    /// Its path in raw bytes.
     pub at: &'a [u8],
-    /// Kept under this id in a catalogue that is thrown away, since two drives may say the same of themselves.
+    /// The id under which a temporary catalogue keeps it, since two drives may claim the same one.
     pub taken_for: Option<DriveId>,
-    /// Tells which other drives are seen to be here at this moment: this one is none of them.
+    /// Returns the drives known to be elsewhere at this moment: this one is none of them.
     pub here: &'a Here<'a>,
-    /// Time.
+    /// Where the time comes from.
     pub clock: &'a dyn Clock,
 }

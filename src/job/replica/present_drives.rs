@@ -1,5 +1,5 @@
-//! Which drives are here at once, so that one copied from another is not taken for it.
-//! Never asks a medium: whether an earlier drive is still here, the kernel tells.
+//! Keeps track of the drives that are present at once, so that a copy of a drive is not taken for the drive. Asks no
+//! medium: the kernel knows whether an earlier drive is still present.
 
 use super::identity::{self, IdFile, StoredId};
 use super::open_options::Begin;
@@ -9,7 +9,7 @@ use crate::job::{DriveRef, JobError};
 use crate::model::{Clock, DriveId, Finding};
 use std::sync::{Arc, Mutex, PoisonError};
 
-/// The drives met so far, one entry an id.
+/// The drives opened so far, one entry for each id.
 #[derive(Default)]
 pub struct PresentDrives(Mutex<Vec<PresentDrive>>);
 
@@ -19,20 +19,20 @@ struct PresentDrive {
     facts: VolumeFacts,
 }
 
-/// What a drive is beside those met before.
+/// How a drive's id relates to those of the drives opened before.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum IdConflict {
-    /// The only one with its id.
+    /// No other present drive has it.
     Only,
-    /// One that is here already, by another path.
+    /// It is a drive that is present already, by another path.
     Again,
-    /// Another medium with the same id.
+    /// Another medium has the same id.
     Copy,
 }
 
 impl PresentDrives {
-    /// Looks at a drive that this card may know: one that was copied from a known one is not taken for it.
-    pub(crate) fn meet_to_look(
+    /// Registers a drive that will only be read. Refuses a copy of a drive that this card knows.
+    pub(crate) fn register_read_only(
         &self,
         catalogue: &Catalogue,
         drive: &DriveRef,
@@ -40,28 +40,28 @@ impl PresentDrives {
     ) -> Result<(), JobError> {
         let facts = volume.facts();
         match identity::read(volume)? {
-            IdFile::Id(told) if is_moved(catalogue, &told, facts)? => {
-                Err(JobError::CopiedDrive { at: facts.shown.clone(), id: told.id })
+            IdFile::Id(stored) if is_moved(catalogue, &stored, facts)? => {
+                Err(JobError::CopiedDrive { at: facts.shown.clone(), id: stored.id })
             }
-            _ => self.meet(drive, volume),
+            _ => self.register(drive, volume),
         }
     }
 
-    /// Looks at the id of a drive that will only be read.
-    pub fn meet(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
+    /// Registers the id of a drive that will only be read.
+    pub fn register(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
         let at = volume.facts().shown.clone();
         let Some(id) = identity::drive_id(volume)? else { return Ok(()) };
-        match self.claim(id, &drive.volume_source, volume.facts()) {
+        match self.add(id, &drive.volume_source, volume.facts()) {
             IdConflict::Only => Ok(()),
             IdConflict::Again => Err(JobError::SecondTime { at, id }),
             IdConflict::Copy => Err(JobError::CopiedDrive { at, id }),
         }
     }
 
-    /// The same for a drive that will be written: one that was copied from another gets an id of its own
-    /// first. It is told from the original by the serial number of its file system, known here or kept beside the id,
-    /// and, where both have the same, by being here at the same time. On the file system where this card saw the
-    /// original it is no copy, whatever the file says: a byte of it may have rotted.
+    /// Registers a drive that will be written; a copy of another drive gets an id of its own first. A copy is told from
+    /// its original by the serial number of its file system, as known here or stored with the id; and, if both have the
+    /// same, by their being present at the same time. On the file system where this card saw the original it is no
+    /// copy, whatever the file says: a byte of it may have rotted.
     pub fn resolve(
         &self,
         catalogue: &Catalogue,
@@ -71,39 +71,39 @@ impl PresentDrives {
     ) -> Result<Option<Finding>, JobError> {
         let IdFile::Id(known) = identity::read(volume)? else { return Ok(None) };
         let facts = volume.facts();
-        let standing = match is_moved(catalogue, &known, facts)? {
+        let conflict = match is_moved(catalogue, &known, facts)? {
             true => IdConflict::Copy,
-            false => self.claim(known.id, &drive.volume_source, facts),
+            false => self.add(known.id, &drive.volume_source, facts),
         };
-        match standing {
+        match conflict {
             IdConflict::Only => Ok(None),
             IdConflict::Again => {
                 Err(JobError::SecondTime { at: facts.shown.clone(), id: known.id })
             }
             IdConflict::Copy => {
                 let own = identity::write_second_id(volume, clock)?;
-                self.claim(own, &drive.volume_source, facts);
+                self.add(own, &drive.volume_source, facts);
                 Ok(Some(Finding::CopiedDrive { of: known.id, own }))
             }
         }
     }
 
-    /// The same where only known drives are used: a second one with an id is not the known one.
-    pub fn meet_known(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
-        self.meet(drive, volume).map_err(|error| match error {
+    /// Registers a drive where only known ones are used: a second drive with an id is not the known one.
+    pub fn register_known(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
+        self.register(drive, volume).map_err(|error| match error {
             JobError::CopiedDrive { at, id } => JobError::NotTheKnown { at, id },
             error => error,
         })
     }
 
-    /// The drives met so far that are still here, but for the one of this source.
+    /// The registered drives that are still present, without the one of this source.
     pub fn here(&self, but: &Arc<dyn VolumeSource>) -> Vec<DriveId> {
         let present_drives = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let others = present_drives.iter().filter(|c| !Arc::ptr_eq(&c.volume_source, but));
         others.filter(|c| c.volume_source.still_present(&c.facts)).map(|c| c.id).collect()
     }
 
-    /// Takes down which drive one turned out to be that could not tell its id.
+    /// Registers which drive it is whose id could not be read.
     pub fn note(&self, id: DriveId, drive: &DriveRef, facts: &VolumeFacts) {
         let mut present_drives = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         if !present_drives
@@ -118,20 +118,20 @@ impl PresentDrives {
         }
     }
 
-    /// Opens another drive that was met and is still here, to read from it.
-    pub fn lend(&self, id: DriveId) -> Option<Box<dyn Volume>> {
+    /// Opens another registered drive that is still present, to read from it.
+    pub fn open_other(&self, id: DriveId) -> Option<Box<dyn Volume>> {
         let volume_source = {
             let present_drives = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-            let claim = present_drives
+            let register = present_drives
                 .iter()
                 .find(|c| c.id == id && c.volume_source.still_present(&c.facts))?;
-            Arc::clone(&claim.volume_source)
+            Arc::clone(&register.volume_source)
         };
         let volume = volume_source.open(Access::Read).ok()?;
         (identity::drive_id(&*volume).ok()? == Some(id)).then_some(volume)
     }
 
-    fn claim(
+    fn add(
         &self,
         id: DriveId,
         volume_source: &Arc<dyn VolumeSource>,
@@ -141,7 +141,10 @@ impl PresentDrives {
         present_drives.retain(|c| {
             !Arc::ptr_eq(&c.volume_source, volume_source) && c.volume_source.still_present(&c.facts)
         });
-        let other = present_drives.iter().find(|claim| claim.id == id).map(|claim| &claim.facts);
+        let other = present_drives
+            .iter()
+            .find(|register| register.id == id)
+            .map(|register| &register.facts);
         match other {
             Some(other) if (other.device, other.root) == (facts.device, facts.root) => {
                 IdConflict::Again
@@ -159,7 +162,7 @@ impl PresentDrives {
     }
 }
 
-/// The serial number of the file system that a drive is known by here.
+/// The serial number of the file system on which this card knows a drive.
 fn serial_known(catalogue: &Catalogue, id: DriveId) -> Result<Option<String>, JobError> {
     if let Some(serial) = catalogue.known_as(id)?.and_then(|known| known.serial) {
         return Ok(Some(serial));
@@ -167,21 +170,21 @@ fn serial_known(catalogue: &Catalogue, id: DriveId) -> Result<Option<String>, Jo
     Ok(catalogue.drive(id)?.and_then(|row| row.serial))
 }
 
-/// Whether an id is on another file system than the one that this card knows it on, whatever is written beside it; of
-/// one that is not known, whether it was made on another.
+/// Whether an id is on another file system than the one on which this card knows it, whatever is stored with it; for an
+/// unknown id, than the one it was made on.
 pub(super) fn is_moved(
     catalogue: &Catalogue,
-    told: &StoredId,
+    stored: &StoredId,
     facts: &VolumeFacts,
 ) -> Result<bool, JobError> {
     let Some(serial) = &facts.serial else { return Ok(false) };
-    let of = serial_known(catalogue, told.id)?.or_else(|| told.volume.clone());
+    let of = serial_known(catalogue, stored.id)?.or_else(|| stored.volume.clone());
     Ok(of.is_some_and(|of| of != *serial))
 }
 
-/// Refuses for now a removable drive that cannot be told from one that is known by its serial number, since its own
-/// cannot be read. A folder is named by a person, who says which one it is.
-pub(crate) fn serial_is_read(
+/// Refuses for now a removable drive whose serial number cannot be read, if a drive of its id is known by one. A folder
+/// is named by a person, who says which drive it is.
+pub(crate) fn check_serial(
     catalogue: &Catalogue,
     drive: &DriveRef,
     volume: &dyn Volume,

@@ -1,84 +1,77 @@
-//! Makes a station's bag whole again after a power failure: the last commits are read again, copies without a
-//! line are given one, breaks in the ledger are settled. Can itself be cut anywhere and run again.
+//! Repairs a station's bag after a power failure: reads the last commits again, gives copies without a line one,
+//! settles breaks in the ledger. Can be interrupted anywhere and run again.
 
 use super::append_log;
-use super::copy::{self, CopyCheck, READ_ERROR};
+use super::copy::{self, CopyCheck};
 use super::ledger::{self, Loaded};
 use super::lengths::{self, LengthCheck};
+use super::lost_lines::LostLines;
 use super::manifest::{self, Mending};
-use super::prune::finish_pruning;
-use super::retell::Retelling;
-use crate::disk::{EntryKind, Volume};
+use super::remove_pruned::finish_pruning;
+use super::station_bag::StationBag;
+use crate::disk::EntryKind;
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, CopyRow, ReplicaState};
+use crate::job::catalogue::{CopyRow, ReplicaState};
 use crate::model::ledger::{Break, Event};
 use crate::model::limits::{
     BATCH_MESSAGES_MAX, DRIVE_FOLDER_ENTRIES, NUMBER_MAX, RECHECK_BYTES, RECHECK_MESSAGES,
     SEGMENT_MESSAGES, SEGMENT_PER_SESSION_MAX,
 };
-use crate::model::{Clock, Digest, Finding, Identity, PayloadName, RelName, bag};
+use crate::model::{Clock, Finding, Identity, PayloadName, bag};
 use std::collections::BTreeMap;
 
-/// Everything recovery works on.
+/// The context of a recovery.
 pub(super) struct Recovery<'a> {
-    pub catalogue: &'a Catalogue,
-    pub volume: &'a dyn Volume,
-    pub dir: &'a RelName,
+    pub bag: StationBag<'a>,
     pub clock: &'a dyn Clock,
-    /// The last segment known before the ledger's new lines were read: copies without a line may be in any since.
+    /// The last segment known before the ledger's new lines were read: copies without a line may be in any later one.
     pub since: u32,
-    /// Lines of the manifest were found to be wrong, somewhere before its end.
+    /// The manifest has wrong lines before its end.
     pub wrong_lines: bool,
-    /// A sync failed in this mount: what the system tells of files made since may be on no medium.
+    /// A sync failed in this mount: what the system shows of files made since may be on no medium.
     pub lost_pages: bool,
 }
 
-/// Whether a copy that counted is lost.
-fn tells_of_damage(event: &Event) -> bool {
-    matches!(event, Event::Damaged { .. } | Event::Absent { .. })
-}
-
 impl Recovery<'_> {
-    /// The whole of it, in the order that lets every step be cut: what is only read has changed nothing.
-    /// Debris goes into the ledger before it is listed, since a copy that is listed and has no line was read
-    /// back before a power failure came, and is adopted; so what is adopted is listed first.
+    /// All of recovery, in an order that may be interrupted at each step. Debris goes into the ledger before it is
+    /// listed: a copy that is listed and has no line was read back before the power failure, and is adopted. For the
+    /// same reason an adopted copy is listed first.
     pub(super) fn run(
         &self,
         state: &mut ReplicaState,
         loaded: &Loaded,
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
-        // A power failure may have left what was reserved for lines that never came.
-        append_log::reserve(self.volume, self.dir, 0, 0)?;
-        // Whoever wrote here before may have been ended in the middle: what that left in memory goes to the
-        // device first, so that nothing is read here that a power failure would still take.
-        self.volume.sync_all().map_err(JobError::NotSynced)?;
+        let StationBag { catalogue, volume, dir } = self.bag;
+        // A power failure may have left room that was reserved for lines that never came.
+        append_log::reserve(volume, dir, 0, 0)?;
+        // An earlier writer may have been ended in the middle: what it left in memory goes to the device first, so that
+        // nothing is read here that a power failure would still take away.
+        volume.sync_all().map_err(JobError::NotSynced)?;
         let doubtful = self.lost_pages || state.unsynced_lines;
-        let retelling = Retelling::of(self.catalogue, self.volume, self.dir, state)?;
-        let mut end_line_before = loaded.unended && loaded.length > 0;
+        let lost_lines = LostLines::of(self.bag, state)?;
+        let mut end_line_before = loaded.no_final_newline && loaded.length > 0;
         let broken = loaded.broken.map(|broken| {
             let to = loaded.length + u64::from(end_line_before);
             let (from, whole_lines, torn) = (broken.at, broken.whole_lines, loaded.torn);
             Event::Recovered { from, to, whole_lines, torn }
         });
-        let mut events = self.recheck(state, loaded.anew, findings)?;
-        if let Some(retelling) = retelling.as_ref().filter(|_| loaded.same_medium) {
-            // Before the copies without a line are looked for: these are none.
+        let mut events = self.recheck(state, loaded.reloaded, findings)?;
+        if let Some(lost_lines) = lost_lines.as_ref().filter(|_| loaded.same_medium) {
+            // Before the search for copies without a line, which these are not.
             self.append(state, std::mem::take(&mut events), std::mem::take(&mut end_line_before))?;
-            self.append(state, retelling.copies()?, false)?;
+            self.append(state, lost_lines.copies()?, false)?;
         }
         let mut orphans = self.orphans(state)?;
         if self.lost_pages {
-            // They may have names in memory alone. The next mount shows what there is.
+            // They may have names in memory only. The next mount shows what exists.
             state.unlisted_anywhere = true;
             orphans.clear();
         }
-        let proven = manifest::listed_with_their_hash(self.volume, self.dir, &orphans)?;
+        let proven = manifest::listed_with_their_hash(volume, dir, &orphans)?;
         let mut adopted = Vec::new();
         for (payload, identity) in orphans {
-            if proven.contains(&payload.number)
-                || self.catalogue.is_message(state.row, &identity)?
-            {
+            if proven.contains(&payload.number) || catalogue.is_message(state.row, &identity)? {
                 Finding::Adopted { payload }.note(findings);
                 adopted.push((payload, identity));
             } else {
@@ -88,60 +81,63 @@ impl Recovery<'_> {
         }
         findings.extend(loaded.broken.as_ref().map(finding));
         events.extend(broken);
-        if events.iter().any(tells_of_damage) {
-            // Every message is compared with this drive again, so that what was lost is copied anew.
+        if events.iter().any(Event::is_copy_loss) {
+            // Every message is compared with this drive again, so that what was lost is copied again.
             state.recorded_through = 0;
         }
         self.append(state, events, end_line_before)?;
         if self.wrong_lines {
-            manifest::cover_wrong(self.catalogue, self.volume, self.dir, state.row)?;
+            manifest::cover_wrong(self.bag, state.row)?;
         }
-        let mend =
-            Mending { catalogue: self.catalogue, volume: self.volume, dir: self.dir, doubtful };
+        let mend = Mending { bag: self.bag, doubtful };
         mend.run(state, &adopted, findings)?;
         let adopt = |(payload, identity)| Event::Adopted { payload, identity };
         let mut events: Vec<_> = adopted.into_iter().map(adopt).collect();
         if state.unsynced_lines && events.is_empty() {
-            // A line behind those read makes them as durable as itself.
+            // A line after those that were read makes them as durable as itself.
             events.push(Event::opened());
         }
         self.append(state, events, false)?;
-        if let Some(retelling) = retelling {
-            self.retell(&retelling, state)?;
+        if let Some(lost_lines) = lost_lines {
+            self.rewrite_lost_lines(&lost_lines, state)?;
         }
-        // Nothing is removed by what the system may only believe.
+        // Nothing is removed while the system's view may be wrong.
         if !self.lost_pages {
-            finish_pruning(self.catalogue, self.volume, self.dir, state)?;
+            finish_pruning(self.bag, state)?;
         }
-        self.catalogue.log_damage_mended(state.row)?;
+        catalogue.log_damage_mended(state.row)?;
         self.begin_segment(state);
         Ok(())
     }
 
-    /// Writes again what the ledger told of locations and tells no more. What was known before is forgotten only then.
-    fn retell(&self, retelling: &Retelling<'_>, state: &mut ReplicaState) -> Result<(), JobError> {
-        self.append(state, retelling.roots()?, false)?;
+    /// Writes again what the ledger once said of locations. What was known before is forgotten only after that.
+    fn rewrite_lost_lines(
+        &self,
+        lost_lines: &LostLines<'_>,
+        state: &mut ReplicaState,
+    ) -> Result<(), JobError> {
+        self.append(state, lost_lines.roots()?, false)?;
         let mut after = None;
         loop {
-            let (events, last) = retelling.assertions(after.as_ref())?;
+            let (events, last) = lost_lines.assertions(after.as_ref())?;
             if last.is_none() {
                 break;
             }
             self.append(state, events, false)?;
             after = last;
         }
-        // Only now what has left: after everything that a restore needs instead of it. Where a line that cannot be read
-        // was never known here, nobody here can say what it told of.
+        // Departures come last, after everything that a restore needs instead. If an unreadable line was never known
+        // here, nobody here can say what it said.
         let mut after = None;
         while state.gaps_unknown == 0 {
-            let (events, last) = retelling.departures(after.as_ref(), state.gaps)?;
+            let (events, last) = lost_lines.departures(after.as_ref(), state.gaps)?;
             if last.is_none() {
                 break;
             }
             self.append(state, events, false)?;
             after = last;
         }
-        self.catalogue.drop_retired(retelling.retired)
+        self.bag.catalogue.drop_retired(lost_lines.retired)
     }
 
     fn append(
@@ -153,40 +149,40 @@ impl Recovery<'_> {
         let stamp = self.clock.stamp();
         let mut end = end_line_before;
         let mut events = events.into_iter().peekable();
-        // A few at a time: of a ruined drive there may be as many as it has copies.
+        // A few at a time: a ruined drive may need as many as it has copies.
         while end || events.peek().is_some() {
             let some: Vec<_> = events.by_ref().take(BATCH_MESSAGES_MAX).collect();
-            let mut lines = self.catalogue.writers_untold(state, &some)?;
+            let mut lines = self.bag.catalogue.writers_untold(state, &some)?;
             lines.extend(some);
-            ledger::append(self.catalogue, self.volume, self.dir, state, &stamp, lines, end)?;
+            ledger::append(self.bag, state, &stamp, lines, end)?;
             end = false;
         }
         Ok(())
     }
 
-    /// Reads again the last commits, which a lying device may have lost, whatever lines behind a break claim, and
-    /// copies that are not as long as they should be. Where bad copies are found, those before them are read too: a
-    /// ledger that is not this drive's own, or a folder that is gone, makes all of them bad.
+    /// Reads again the last commits, which a lying device may have lost; whatever lines past a break claim; and copies
+    /// of a wrong length. If copies are bad, those before them are read too: a ledger of another drive, or a folder
+    /// that is gone, makes all of them bad.
     fn recheck(
         &self,
         state: &ReplicaState,
-        anew: bool,
+        reloaded: bool,
         findings: &mut Vec<Finding>,
     ) -> Result<Vec<Event>, JobError> {
         let mut events = Vec::new();
         let now = self.clock.stamp().time;
-        for copy in self.catalogue.claimed_payloads(state.row)? {
-            events.extend(self.check(state, anew, &copy, findings)?);
+        for copy in self.bag.catalogue.claimed_payloads(state.row)? {
+            events.extend(self.check(state, reloaded, &copy, findings)?);
         }
         let within = LengthCheck { clock: self.clock, kept: true };
-        let wrong = lengths::wrong(self.catalogue, self.volume, self.dir, state.row, &within)?;
+        let wrong = lengths::wrong(self.bag, state.row, &within)?;
         let mut looked_at = BTreeMap::new();
         for copy in wrong {
-            looked_at.insert(copy.name.number, self.check(state, anew, &copy, findings)?);
+            looked_at.insert(copy.name.number, self.check(state, reloaded, &copy, findings)?);
         }
         let mut before = NUMBER_MAX + 1;
         loop {
-            let page = self.catalogue.payloads_before(state.row, before, RECHECK_MESSAGES)?;
+            let page = self.bag.catalogue.payloads_before(state.row, before, RECHECK_MESSAGES)?;
             let Some(last) = page.last() else { break };
             before = last.name.number;
             let (sound_until, mut bytes) = (events.len(), 0_u64);
@@ -199,7 +195,7 @@ impl Recovery<'_> {
                 if copy.state.is_whole() {
                     let found = match looked_at.remove(&copy.name.number) {
                         Some(found) => found,
-                        None => self.check(state, anew, &copy, findings)?,
+                        None => self.check(state, reloaded, &copy, findings)?,
                     };
                     match found {
                         None => sound.push(copy.name.number),
@@ -207,10 +203,10 @@ impl Recovery<'_> {
                     }
                 }
             }
-            self.catalogue.write_transaction(|| {
+            self.bag.catalogue.write_transaction(|| {
                 sound.into_iter().try_for_each(|n: u32| {
-                    self.catalogue.read_here(state.row, n..=n)?;
-                    self.catalogue.copies_reread(state.row, n..=n, now)
+                    self.bag.catalogue.read_here(state.row, n..=n)?;
+                    self.bag.catalogue.copies_reread(state.row, n..=n, now)
                 })
             })?;
             if events.len() == sound_until {
@@ -221,11 +217,11 @@ impl Recovery<'_> {
         Ok(events)
     }
 
-    /// Copies that no line tells of, as a power failure between copy and commit leaves them. They can only be
-    /// in the last segments, unless the ledger had to be read anew or some were passed over.
+    /// Copies without a line, as a power failure between copy and commit leaves them. They can only be in the last
+    /// segments, unless the ledger had to be reloaded or some were passed over before.
     fn orphans(&self, state: &mut ReplicaState) -> Result<Vec<(PayloadName, Identity)>, JobError> {
-        let data = self.dir.join(&RelName::fixed(bag::PAYLOAD));
-        let folders = self.volume.list(&data, DRIVE_FOLDER_ENTRIES)?;
+        let data = self.bag.file(bag::PAYLOAD);
+        let folders = self.bag.volume.list(&data, DRIVE_FOLDER_ENTRIES)?;
         let mut segments: Vec<u32> = folders
             .iter()
             .filter(|entry| entry.kind == EntryKind::Folder)
@@ -236,9 +232,9 @@ impl Recovery<'_> {
         let mut orphans = Vec::new();
         let mut unseen = false;
         for segment in segments {
-            let Some(entries) = copy::list(self.volume, self.dir, segment)? else {
-                // Nobody knows what is in it, so nothing is written to it, and as many numbers as it may hold
-                // are not used: one of them for another copy would be one too many.
+            let Some(entries) = copy::list(self.bag.volume, self.bag.dir, segment)? else {
+                // Nobody knows what the folder holds, so nothing is written to it, and as many numbers as it may hold
+                // are skipped: none may be used for two copies.
                 unseen = true;
                 state.next_number = (state.next_number + SEGMENT_MESSAGES).min(NUMBER_MAX + 1);
                 if segment >= state.segment {
@@ -253,15 +249,15 @@ impl Recovery<'_> {
                 state.next_number =
                     state.next_number.max(name.number.saturating_add(1)).min(NUMBER_MAX + 1);
                 if entry.kind != EntryKind::File
-                    || self.catalogue.knows_number(state.row, name.number)?
+                    || self.bag.catalogue.knows_number(state.row, name.number)?
                 {
                     continue;
                 }
-                // One that cannot be read stays without a line; its number is used all the same.
-                let longest = self.volume.facts().longest_file;
-                match copy::hash(self.volume, self.dir, name, longest)? {
+                // A file that cannot be read stays without a line; its number is used all the same.
+                let longest = self.bag.volume.facts().longest_file;
+                match self.bag.hash(name, longest)? {
                     CopyCheck::Is(identity) => orphans.push((name, identity)),
-                    CopyCheck::Unreadable(_) | CopyCheck::Absent => unseen = true,
+                    _ => unseen = true,
                 }
             }
             if segment >= state.segment {
@@ -274,37 +270,27 @@ impl Recovery<'_> {
         Ok(orphans)
     }
 
-    /// Reads one copy back; what is wrong with it, as an event for the ledger. What a ledger read anew says was once
-    /// right may be another drive's, or another day's: it counts against nobody.
+    /// Reads one copy back, and returns what is wrong with it as an event for the ledger. If the ledger was reloaded,
+    /// it may be another drive's, or of another day: wrong copies then count against nobody.
     fn check(
         &self,
         state: &ReplicaState,
-        anew: bool,
+        reloaded: bool,
         copy: &CopyRow,
         findings: &mut Vec<Finding>,
     ) -> Result<Option<Event>, JobError> {
-        let payload = copy.name;
-        let expected: Digest = copy.identity.digest;
-        let read = copy::hash(self.volume, self.dir, payload, copy.identity.bytes)?;
-        if read == CopyCheck::Is(copy.identity) {
-            return Ok(None);
+        let read = self.bag.hash(copy.name, copy.identity.bytes)?;
+        let verdict = read.judge(copy);
+        match reloaded {
+            true => verdict.note_wear(self.bag.catalogue, state)?,
+            false => verdict.note_drive(self.bag.catalogue, state)?,
         }
-        let found = match read {
-            CopyCheck::Absent => Finding::Missing { payload },
-            other => Finding::Damaged { payload, expected, found: other.digest() },
-        };
-        if let (CopyCheck::Is(other), false) = (read, anew) {
-            let number = payload.number;
-            self.catalogue.note_wrong(state.drive, state.row, number, &copy.identity, &other)?;
-        }
-        if read.is_failing() {
-            self.catalogue.mark_worn(state.drive, READ_ERROR)?;
-        }
-        found.note(findings);
-        Ok(Some(read.event(payload)))
+        let Some(finding) = verdict.finding() else { return Ok(None) };
+        finding.note(findings);
+        Ok(verdict.event())
     }
 
-    /// A folder that a power failure may have damaged is not written to again.
+    /// Begins a new segment: a folder that a power failure may have damaged is not written to again.
     fn begin_segment(&self, state: &mut ReplicaState) {
         if state.segment > 0 && state.segment < SEGMENT_PER_SESSION_MAX {
             state.segment_used = SEGMENT_MESSAGES;
@@ -312,7 +298,7 @@ impl Recovery<'_> {
     }
 }
 
-/// A break, as told to a person.
+/// The finding about a break.
 pub(super) fn finding(broken: &Break) -> Finding {
     match broken.whole_lines {
         0 => Finding::LedgerTorn { at: broken.at, bytes: broken.junk },

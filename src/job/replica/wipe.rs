@@ -1,7 +1,7 @@
-//! Wipes a drive of ours: deletes all in our folder on it, writes zeros over what is free, and then deletes what told
-//! which drive it was. Never touches anything outside our folder.
+//! Wipes one of our drives: deletes everything in our folder, overwrites the free space with zeros, and deletes the
+//! drive's id. Never touches anything outside our folder.
 //!
-//! Its id goes last: a wipe that was cut off can be told from a new stick, and is gone on with.
+//! The id goes last: a wipe that was interrupted can be told from a new stick, and continues.
 
 use crate::disk::{Access, DiskError, Trouble, Volume, VolumeFacts, VolumeSource};
 use crate::job::{JobError, Progress};
@@ -9,22 +9,22 @@ use crate::model::limits::{ZEROS_FILE_BYTES, ZEROS_SYNCED_BYTES};
 use crate::model::{RelName, bag};
 use rustix::io::Errno;
 
-/// Zeros written at once, in bytes; and where not so many have room.
+/// Zeros written at once, in bytes; the second if there is no room for the first.
 const PIECES: [usize; 2] = [1 << 20, 4 << 10];
 
-/// What was done.
+/// The result of a wipe.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Wiped {
     /// Files that were deleted.
     pub files: u64,
-    /// Free space that was written over, in bytes.
+    /// Free space that was overwritten, in bytes.
     pub zeros: u64,
-    /// It was stopped on the way: the messages are deleted, and not all that was free is written over.
+    /// It was stopped: the messages are deleted, and not all free space is overwritten.
     pub stopped: bool,
 }
 
-/// Wipes an open drive, which its operator has given up before; `fills` what is free on it. `door` is where it was
-/// opened.
+/// Wipes an open drive, which its operator gave up before. With `fills` its free space is overwritten. `volume_source`
+/// is where the drive was opened.
 pub fn wipe(
     volume_source: &dyn VolumeSource,
     volume: Box<dyn Volume>,
@@ -42,8 +42,8 @@ pub fn wipe(
         true => fill(&*volume, &home, progress, &mut wiped),
         false => Ok(true),
     };
-    // The zeros go whatever became of them: the stick is somebody's, and full. Where a sync of theirs failed, this
-    // volume deletes nothing more.
+    // The zeros are removed in any case: the stick is somebody's, and it is full. If syncing them failed, this volume
+    // deletes nothing more, so the drive is opened again.
     let volume = match volume.clear(&home, &kept, &mut || true) {
         Ok(_) => volume,
         Err(_) => {
@@ -62,7 +62,7 @@ pub fn wipe(
     Ok(wiped)
 }
 
-/// The same drive, and no other that may be there by now.
+/// Opens the same drive again, and no other that may be there by now.
 fn opened_anew(
     volume_source: &dyn VolumeSource,
     volume: Box<dyn Volume>,
@@ -91,7 +91,7 @@ fn clear(
     })
 }
 
-/// Writes zeros until nothing more has room; `false` if it was stopped.
+/// Writes zeros until there is no more room; `false` if it was stopped.
 fn fill(
     volume: &dyn Volume,
     home: &RelName,
@@ -136,7 +136,7 @@ fn fill(
     Ok(true)
 }
 
-/// Hands over what was written, so that no more than a little waits in memory; `false` if there is no room for it.
+/// Syncs what was written, so that little waits in memory; `false` if there is no room for it.
 fn synced(volume: &dyn Volume) -> Result<bool, DiskError> {
     match volume.sync_all() {
         Err(error) if error.trouble == Trouble::Full => Ok(false),

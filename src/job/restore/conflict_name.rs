@@ -1,9 +1,8 @@
-//! Names for messages whose own name is taken.
-//! Never decides whether it is taken, and never looks at a file system.
+//! Makes names for messages whose own name is taken. Does not decide whether it is taken, and looks at no file system.
 
 use crate::model::{Digest, RelName};
 
-/// Folder for messages of which only a number is known, and for those of which drives say different things.
+/// Folder for messages of which only a number is known, and for those on which drives disagree.
 pub(super) const RECOVERED: &str = "recovered";
 
 /// A second name for a message whose own is taken: before the flags of a Maildir name, else at the end.
@@ -23,8 +22,8 @@ pub(super) fn conflict_name(path: &RelName, digest: &Digest) -> RelName {
     }
 }
 
-/// A second way to a message, where a file has the name of a folder on it: the folder goes beside the file, with all
-/// that lies in it.
+/// A path for a message where a file has the name of one of its folders: the folder, with everything in it, goes next
+/// to the file.
 pub(super) fn name_below_file(path: &RelName, file: &RelName) -> RelName {
     let folder = conflict_name(file, &Digest::of(file.as_bytes()));
     let rest = path.as_bytes().get(file.as_bytes().len() + 1..).unwrap_or_default();

@@ -1,5 +1,5 @@
-//! Finds a name for a message in the folder restored into, and tells whether the message is there already.
-//! Never gives a name that something has, and never changes anything.
+//! Finds a free name for a message in the folder restored into, or finds that the message is there already. Returns no
+//! name that something has, and changes nothing.
 
 use super::conflict_name::{RECOVERED, conflict_name, name_below_file};
 use super::maildir::{Maildirs, hash_file};
@@ -7,11 +7,10 @@ use crate::disk::{DiskError, EntryStat, TargetDir, host};
 use crate::model::{Identity, RelName};
 use std::collections::BTreeSet;
 
-/// Files that stand on one way to a message, one beside the other: more were put there on purpose.
+/// Files on the path of one message that bar it, one next to the other: more were put there on purpose.
 const BARRED_MAX: usize = 8;
 
-/// A name that is free, and whether it is one beside the message's own; `None` if the message
-/// is there already.
+/// A free name, and whether it is another than the message's own; `None` if the message is there already.
 pub(super) fn free_name(
     target: Option<&TargetDir>,
     maildirs: &mut Maildirs,
@@ -54,13 +53,13 @@ pub(super) fn free_name(
     Ok(Some((nobodys_name()?, true)))
 }
 
-/// A name that nobody can have foreseen: whoever writes to a drive may have taken every other one.
+/// A name that nobody can predict: whoever writes to a drive may have taken every other one.
 fn nobodys_name() -> Result<RelName, DiskError> {
     Ok(RelName::fixed(&format!("{RECOVERED}-{:016x}.eml", host::random_bits()?)))
 }
 
-/// A file that has the name of a folder on the way to a path: one message vanished, and later ones
-/// were delivered into a folder of its name.
+/// A file with the name of a folder on a path: one message vanished, and later ones were delivered into a folder of its
+/// name.
 fn file_on_the_way(
     target: Option<&TargetDir>,
     taken: &BTreeSet<Vec<u8>>,

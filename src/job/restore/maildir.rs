@@ -1,15 +1,15 @@
-//! Knows a message of a Maildir again whose flags were changed since it was mirrored: the same unique name and the same
-//! bytes, under another name. Never holds two messages for one because their names are alike.
+//! Recognises a message of a Maildir whose flags were changed since it was mirrored: the same unique name and the same
+//! bytes, under another name. Never takes two messages for one because their names are alike.
 
 use crate::disk::{DiskError, EntryStat, MessageFile, TargetDir, hash};
 use crate::model::limits::{ALIKE_MAX, RESTORE_MAILDIR_BYTES};
 use crate::model::{Identity, RelName};
 
-/// What lies in the Maildirs that the restore is about, each listed once, when the first of its messages comes that is
-/// not at its place: what the restore itself puts there later is no message that was there before.
+/// The contents of the Maildirs that a restore writes to. Each is listed once, when the first of its messages is not at
+/// its place: what the restore itself puts there later was not there before.
 #[derive(Debug, Default)]
 pub(super) struct Maildirs {
-    /// The one last asked for, behind those it lies in: messages come sorted by their folders.
+    /// The one used last, after those that contain it: messages come sorted by folder.
     open: Vec<Maildir>,
 }
 
@@ -17,19 +17,19 @@ pub(super) struct Maildirs {
 struct Maildir {
     /// Its path; none for the folder restored into itself.
     at: Option<RelName>,
-    /// The names in it, in one piece.
+    /// All names in it, one after the other.
     names: Vec<u8>,
     /// Sorted by their unique parts.
     parts: Vec<Part>,
 }
 
-/// One of the names.
+/// A name in a Maildir.
 #[derive(Debug)]
 struct Part {
-    /// Where it begins.
+    /// Its offset in `names`.
     from: u32,
     length: u16,
-    /// How much of it is unique.
+    /// The length of its unique part.
     unique: u16,
     is_cur: bool,
 }
@@ -43,7 +43,7 @@ impl Maildirs {
         identity: &Identity,
     ) -> bool {
         let Some(maildir) = self.maildir_of(target, path) else { return false };
-        // One that cannot be read is no reason to leave out the message: better twice than not at all.
+        // A file that cannot be read is no reason to leave out the message: better twice than not at all.
         let is_it = |name: RelName| match target.look(&name) {
             Ok(EntryStat::File(facts)) if facts.bytes == identity.bytes => {
                 target.open_existing(&name).and_then(hash_file).is_ok_and(|it| it == *identity)
@@ -71,7 +71,7 @@ impl Maildirs {
 impl Maildir {
     fn list(target: &TargetDir, at: Option<RelName>, most: usize) -> Self {
         let mut maildir = Self { at, names: Vec::new(), parts: Vec::new() };
-        // Without both it is no Maildir, and a name in it says nothing.
+        // Without both folders it is no Maildir, and a name in it says nothing.
         if !["cur", "new"].iter().all(|name| target.has_folder(&maildir.folder(name))) {
             return maildir;
         }
@@ -79,7 +79,7 @@ impl Maildir {
             let folder = maildir.folder(folder);
             let (names, parts) = (&mut maildir.names, &mut maildir.parts);
             let listed = target.each_name(&folder, |name| {
-                // Those beyond are not held: of them one with other flags comes a second time.
+                // The names beyond are not held: a message among them that has other flags is restored a second time.
                 let fits = names.len() + name.len() <= most;
                 if fits {
                     parts.push(Part {
@@ -106,7 +106,7 @@ impl Maildir {
         self.at.as_ref().map_or(name.clone(), |at| at.join(&name))
     }
 
-    /// Where messages of a unique name are; in no Maildir are there more than a few of one.
+    /// The locations of messages with a unique name; no Maildir has more than a few of one.
     fn with_unique_part<'a>(&'a self, unique: &'a [u8]) -> impl Iterator<Item = RelName> + 'a {
         let from = self.parts.partition_point(|part| part.unique(&self.names) < unique);
         let alike = self.parts[from..].iter().take(ALIKE_MAX as usize);
@@ -133,14 +133,14 @@ fn unique_part(name: &[u8]) -> &[u8] {
     &name[..end]
 }
 
-/// Whether a folder is another one or lies in it; none is the folder that all lie in.
+/// Whether a folder is, or lies in, another one; `None` is the folder that all lie in.
 fn is_within(folder: Option<&RelName>, other: Option<&RelName>) -> bool {
     let Some(other) = other else { return true };
     let rest = folder.and_then(|folder| folder.as_bytes().strip_prefix(other.as_bytes()));
     rest.is_some_and(|rest| rest.first().is_none_or(|&b| b == b'/'))
 }
 
-/// Length and hash of a file.
+/// Length and hash of a message.
 pub(super) fn hash_file(mut file: MessageFile) -> Result<Identity, DiskError> {
     hash(&mut file, u64::MAX)
 }

@@ -1,5 +1,5 @@
-//! Puts the mailbox back from drives alone: no catalogue, no config, no network.
-//! Never overwrites anything, and never hands out a message whose hash is not right.
+//! Restores mailboxes from drives alone: no catalogue, no config, no network. Overwrites nothing, and returns no
+//! message with a wrong hash.
 
 mod conflict_name;
 mod copy_reader;

@@ -1,29 +1,29 @@
-//! What is asked of a restore. Only values.
+//! The options of a restore. Only values.
 
 use crate::job::Progress;
 use crate::model::MailboxName;
 use std::path::PathBuf;
 
-/// What is to be restored, and where to.
+/// What to restore, and where to.
 pub struct RestoreOptions<'a> {
-    /// Each mailbox: its row in the gathered catalogue, its name, where it goes.
+    /// The mailboxes to restore.
     pub mailbox_targets: Vec<MailboxTarget>,
-    /// Bring back removed messages too.
+    /// Whether to bring back removed messages too.
     pub with_removed: bool,
-    /// Bring back the older versions of the message at this location too: a mailbox's row and the path's sorting key.
+    /// The location whose older versions to bring back too: the mailbox's row and the path's sorting key.
     pub versions: Option<(i64, Vec<u8>)>,
-    /// Bring back too, under their numbers, copies that look like what a power failure left.
+    /// Whether to bring back, under their numbers, copies that look like the remains of a power failure.
     pub with_doubtful: bool,
-    /// Only count what would be done.
+    /// Whether to count only, and write nothing.
     pub dry_run: bool,
-    /// Who is told.
+    /// Receives the progress, and can ask to stop.
     pub progress: &'a dyn Progress,
 }
 
-/// Where a mailbox goes.
+/// A mailbox and the folder it is restored into.
 #[derive(Debug, Clone)]
 pub struct MailboxTarget {
-    /// Its row in the gathered catalogue.
+    /// Its row in the catalogue of the restore.
     pub row: i64,
     /// Its name.
     pub name: MailboxName,

@@ -1,9 +1,9 @@
-//! Carries messages from the drives into files of the folder restored into. Where they are many, one thread reads and
-//! proves them, another writes them, while whoever asked for them decides on the next. They arrive in the order in
-//! which they were asked for. Never gives a file a name in the mailbox.
+//! Moves messages from the drives into files of the folder restored into. If they are many, one thread reads and checks
+//! them and another writes them, while the caller decides on the next ones. They arrive in the order in which they were
+//! requested. Gives no file a name in the mailbox.
 
 use super::copy_reader::{self, CopyChunk, CopyReader, ReadEnd};
-use crate::disk::{DiskError, FileAttrs, Owner, Staged, StagingDir, Trouble, passing_name};
+use crate::disk::{DiskError, FileAttrs, Owner, Staged, StagingDir, Trouble, temporary_name};
 use crate::job::JobError;
 use crate::model::RelName;
 use crate::model::limits::{
@@ -16,48 +16,48 @@ use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender, SyncSender, TryRecvError, channel, sync_channel};
 use std::thread::Scope;
 
-/// Where a message waits for its name, and what its file gets.
+/// Where a message waits for its name, and the attributes of its file.
 pub(super) struct Slot {
-    /// The folder that is to become its own.
+    /// The staged folder that will become the message's own.
     pub(super) folder: Option<Arc<StagingDir>>,
-    /// The one for all others.
+    /// The folder for all other staged files.
     pub(super) common: Arc<StagingDir>,
     /// Its name in the first.
     pub(super) name: RelName,
-    /// Its name in the second, where nothing else has it.
+    /// The number of its temporary name in the second.
     pub(super) number: u64,
     pub(super) marks: FileAttrs,
-    /// To whom it is given.
+    /// The owner of its file.
     pub(super) owner: Owner,
 }
 
-/// What became of a message.
+/// The result for one message.
 pub(super) struct Fetched {
     pub(super) end: ReadEnd,
-    /// Where it waits; nothing where it had no slot or is not to be had.
+    /// The staged file; none without a slot, or if no copy is right.
     pub(super) written: Result<Option<RelName>, DiskError>,
 }
 
-/// A message asked for.
+/// A requested message.
 struct Job<'a> {
     copies: CopyReader<'a>,
     slot: Option<Slot>,
 }
 
-/// What goes from the reader to the writer.
+/// What the reader passes to the writer.
 enum Chunk {
     Next(Option<Slot>),
     Piece(CopyChunk),
 }
 
-/// The pipeline, as whoever asks sees it.
+/// The pipeline, from the caller's side.
 pub(super) struct Pipeline<'scope, 'env> {
     scope: &'scope Scope<'scope, 'env>,
-    /// None as long as few messages were asked for: starting threads takes longer than carrying those.
+    /// None while few messages were requested: starting threads takes longer than moving those.
     threads: OnceCell<Threads<'scope>>,
-    /// Asked for, and not handed to the reader yet: waking it for each takes longer than reading it.
+    /// Requested, and not yet passed to the reader: waking it for each takes longer than reading one.
     in_hand: RefCell<Vec<Job<'scope>>>,
-    /// Arrived, and not taken yet.
+    /// Arrived, and not yet taken.
     here: RefCell<VecDeque<Fetched>>,
 }
 
@@ -67,10 +67,10 @@ struct Threads<'a> {
 }
 
 impl<'scope> Pipeline<'scope, '_> {
-    /// Messages that may be on it at once.
+    /// Messages that may be under way at once.
     pub(super) const LENGTH: usize = RESTORE_AHEAD;
 
-    /// Asks for a message; without a slot it is only read.
+    /// Requests a message; without a slot it is only read.
     pub(super) fn ask(
         &self,
         copies: CopyReader<'scope>,
@@ -90,7 +90,7 @@ impl<'scope> Pipeline<'scope, '_> {
         threads.hand_over(self.in_hand.take())
     }
 
-    /// What became of the message asked for first of those that were not told of yet.
+    /// The result for the earliest request that has none yet.
     pub(super) fn next(&self) -> Result<Fetched, JobError> {
         if let Some(arrived) = self.here.borrow_mut().pop_front() {
             return Ok(arrived);
@@ -109,7 +109,7 @@ impl<'scope> Pipeline<'scope, '_> {
     }
 }
 
-/// Begins a pipeline, whose threads end when it is dropped.
+/// Begins a pipeline; dropping it ends its threads.
 pub(super) fn begin<'scope, 'env>(scope: &'scope Scope<'scope, 'env>) -> Pipeline<'scope, 'env> {
     let (threads, in_hand, here) = (OnceCell::new(), RefCell::default(), RefCell::default());
     Pipeline { scope, threads, in_hand, here }
@@ -118,10 +118,10 @@ pub(super) fn begin<'scope, 'env>(scope: &'scope Scope<'scope, 'env>) -> Pipelin
 impl<'scope> Threads<'scope> {
     fn start(scope: &'scope Scope<'scope, '_>) -> Result<Self, JobError> {
         let (asked, jobs) = channel::<Vec<Job<'scope>>>();
-        // Bounded, so that a quick drive does not fill the memory ahead of a slow card.
+        // Bounded, so that a fast drive does not fill the memory while a slow card is written.
         let (send, items) = sync_channel(2);
-        let (tell, arrived) = channel();
-        let (say, written) = sync_channel(1);
+        let (results, arrived) = channel();
+        let (to_sync, written) = sync_channel(1);
         let start = |name: &str, work: Box<dyn FnOnce() + Send + 'scope>| {
             std::thread::Builder::new()
                 .name(name.to_owned())
@@ -129,7 +129,7 @@ impl<'scope> Threads<'scope> {
                 .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))
         };
         start("restore-read", Box::new(move || read(&jobs, send)))?;
-        start("restore-write", Box::new(move || write(&items, &tell, EarlySync::new(say))))?;
+        start("restore-write", Box::new(move || write(&items, &results, EarlySync::new(to_sync))))?;
         start("restore-sync", Box::new(move || sync_early(&written)))?;
         Ok(Self { asked, arrived })
     }
@@ -146,7 +146,7 @@ fn ended() -> JobError {
     JobError::Broken("a thread of the restore ended in a fault of the program".into())
 }
 
-/// Carries a few messages at once.
+/// Moves a few messages without threads.
 fn carried(jobs: Vec<Job<'_>>) -> VecDeque<Fetched> {
     let (mut writer, mut arrived) = (Writer::default(), VecDeque::new());
     for job in jobs {
@@ -159,24 +159,24 @@ fn carried(jobs: Vec<Job<'_>>) -> VecDeque<Fetched> {
 }
 
 impl Job<'_> {
-    /// Reads the message, and gives what comes of it to `give` as long as that wants it. Whether it did.
+    /// Reads the message, and passes the chunks to `give` until that returns false. Returns whether it did not.
     fn run(self, give: &mut dyn FnMut(Chunk) -> bool) -> bool {
         give(Chunk::Next(self.slot)) && self.copies.read(&mut |piece| give(Chunk::Piece(piece)))
     }
 }
 
-/// Reads what is asked for until nobody asks any more.
+/// Reads requested messages until no more requests come.
 fn read(jobs: &Receiver<Vec<Job<'_>>>, send: SyncSender<Vec<Chunk>>) {
-    let mut load = Batcher { items: Vec::new(), bytes: 0, send };
+    let mut batcher = Batcher { items: Vec::new(), bytes: 0, send };
     while let Ok(together) = jobs.recv() {
-        let mut wanted = together.into_iter().map(|job| job.run(&mut |item| load.put(item)));
-        if !wanted.all(|wanted| wanted) || !load.send_chunks() {
+        let mut goes_on = together.into_iter().map(|job| job.run(&mut |item| batcher.put(item)));
+        if !goes_on.all(|goes_on| goes_on) || !batcher.send_chunks() {
             return;
         }
     }
 }
 
-/// What the reader gathers before it wakes the writer.
+/// Collects chunks, so that the writer is woken less often.
 struct Batcher {
     items: Vec<Chunk>,
     bytes: usize,
@@ -184,7 +184,7 @@ struct Batcher {
 }
 
 impl Batcher {
-    /// Whether more is wanted.
+    /// Returns whether to continue.
     fn put(&mut self, item: Chunk) -> bool {
         if let Chunk::Piece(CopyChunk::Bytes { bytes, .. }) = &item {
             self.bytes += bytes.len();
@@ -199,38 +199,38 @@ impl Batcher {
     }
 }
 
-/// Sends what was written on its way to the card early, so that the card works while the drive is read.
+/// Starts syncing what was written, so that the card works while the drive is read.
 fn sync_early(written: &Receiver<Arc<StagingDir>>) {
     while let Ok(folder) = written.recv() {
         folder.sync_early();
     }
 }
 
-/// Says now and then that there is something to be synced.
+/// Decides when enough was written for an early sync.
 struct EarlySync {
     files: usize,
     bytes: u64,
-    say: SyncSender<Arc<StagingDir>>,
+    to_sync: SyncSender<Arc<StagingDir>>,
 }
 
 impl EarlySync {
-    fn new(say: SyncSender<Arc<StagingDir>>) -> Self {
-        Self { files: 0, bytes: 0, say }
+    fn new(to_sync: SyncSender<Arc<StagingDir>>) -> Self {
+        Self { files: 0, bytes: 0, to_sync }
     }
 
     fn written(&mut self, folder: &Arc<StagingDir>, bytes: u64) {
         self.files += 1;
         self.bytes += bytes;
         let enough = self.files >= RESTORE_EARLY_FILES || self.bytes >= RESTORE_EARLY_BYTES;
-        // While the card is at it, it need not be told again.
-        if enough && self.say.try_send(Arc::clone(folder)).is_ok() {
+        // If a sync is running, the next one covers this.
+        if enough && self.to_sync.try_send(Arc::clone(folder)).is_ok() {
             (self.files, self.bytes) = (0, 0);
         }
     }
 }
 
-/// Writes what was read until nothing more comes.
-fn write(items: &Receiver<Vec<Chunk>>, tell: &Sender<Vec<Fetched>>, early_sync: EarlySync) {
+/// Writes chunks until no more come.
+fn write(items: &Receiver<Vec<Chunk>>, results: &Sender<Vec<Fetched>>, early_sync: EarlySync) {
     let mut writer = Writer { file: File::default(), early_sync: Some(early_sync) };
     let mut arrived = Vec::new();
     loop {
@@ -238,8 +238,8 @@ fn write(items: &Receiver<Vec<Chunk>>, tell: &Sender<Vec<Fetched>>, early_sync: 
             Ok(together) => together,
             Err(TryRecvError::Disconnected) => break,
             Err(TryRecvError::Empty) => {
-                // Whoever asked may be waiting for what there is.
-                if !arrived.is_empty() && tell.send(std::mem::take(&mut arrived)).is_err() {
+                // The caller may be waiting for these results.
+                if !arrived.is_empty() && results.send(std::mem::take(&mut arrived)).is_err() {
                     return;
                 }
                 let Ok(together) = items.recv() else { break };
@@ -247,17 +247,18 @@ fn write(items: &Receiver<Vec<Chunk>>, tell: &Sender<Vec<Fetched>>, early_sync: 
             }
         };
         arrived.extend(together.into_iter().filter_map(|item| writer.take(item)));
-        if arrived.len() >= RESTORE_TOGETHER && tell.send(std::mem::take(&mut arrived)).is_err() {
+        if arrived.len() >= RESTORE_TOGETHER && results.send(std::mem::take(&mut arrived)).is_err()
+        {
             return;
         }
     }
     if !arrived.is_empty() {
         // Nobody waits any more if the restore was given up.
-        drop(tell.send(arrived));
+        drop(results.send(arrived));
     }
 }
 
-/// Puts what is read into files.
+/// Writes chunks into files.
 #[derive(Default)]
 struct Writer {
     file: File,
@@ -292,8 +293,8 @@ impl File {
         let (staged, at) = match own {
             Some((Ok(staged), folder)) => (Ok(staged), folder),
             Some((Err(error), folder)) if !may_do_elsewhere(&error) => (Err(error), folder),
-            // What cannot have this name in that folder is told when it is to be given it.
-            _ => (common.stage(passing_name(number)), common),
+            // If a file cannot have this name in that folder, the error appears when it gets its final name.
+            _ => (common.stage(temporary_name(number)), common),
         };
         match staged {
             Ok(staged) => Self { slot: Some((staged, at, marks, owner)), refused: None },

@@ -1,5 +1,5 @@
-//! Decides what becomes of each message that the drives tell of: there already, put back, beside another, not to be
-//! had. Never overwrites: where another content has the name, both are kept.
+//! Decides what becomes of each message that the drives hold: it is there already, restored, restored next to another,
+//! or not available. Overwrites nothing: where another content has the name, both are kept.
 
 use super::RestoreSources;
 use super::conflict_name::RECOVERED;
@@ -19,7 +19,7 @@ use crate::model::ledger::Departed;
 use crate::model::{Identity, RelName, Timestamp};
 use std::collections::{BTreeSet, VecDeque};
 
-/// Restores everything the drives tell of.
+/// Restores everything that the drives hold and the options select.
 pub fn restore(
     sources: &RestoreSources,
     options: &RestoreOptions<'_>,
@@ -52,17 +52,17 @@ fn put_back<'scope>(
         };
         let mut any_in_doubt = false;
         judge.each_in(Some(mailbox_target.row), |decision| match decision {
-            Decision::Give(wanted) if wanted.role.is_in_doubt() => {
+            Decision::Give(item) if item.role.is_in_doubt() => {
                 any_in_doubt = true;
                 Ok(())
             }
-            Decision::Give(wanted) => work.message(wanted),
+            Decision::Give(item) => work.message(item),
             Decision::Withhold(left_out) => work.leave_out(&left_out),
         })?;
         if any_in_doubt {
-            // After all others, so that none takes the name of mail that has a place.
+            // After all others, so that none takes the name of mail that has a location.
             judge.each_in(Some(mailbox_target.row), |decision| match decision {
-                Decision::Give(wanted) if wanted.role.is_in_doubt() => work.message(wanted),
+                Decision::Give(item) if item.role.is_in_doubt() => work.message(item),
                 _ => Ok(()),
             })?;
         }
@@ -75,34 +75,34 @@ fn put_back<'scope>(
     Ok(report)
 }
 
-/// A message to be put back.
+/// A message to restore.
 struct Message {
-    /// Where it belongs.
+    /// Its path in the mailbox.
     path: RelName,
     content: i64,
     identity: Identity,
     marks: FileAttrs,
     what: RestoreKind,
-    /// What is put back where it cannot be had.
+    /// The versions to use, in this order, if no copy of it is right.
     instead: Vec<Version>,
 }
 
-/// A message that was asked for, and has a name to go to.
+/// A requested message that has a name to go to.
 struct Pending {
     message: Message,
     path: RelName,
-    /// The name is one beside the message's own.
+    /// The name is another than the message's own.
     beside: bool,
 }
 
-/// Why a message is put back.
+/// Why a message is restored.
 #[derive(Debug, Clone, Copy)]
 enum RestoreKind {
     AsTold,
     InsteadOfSuspect,
-    /// What the card made of a message of which no good version can be had.
+    /// It is what the card made of a message, and no good version is available.
     Suspect,
-    /// An older version of a message of which the last cannot be had.
+    /// It is an older version of a message whose latest one is not available.
     Older,
     Numbered,
 }
@@ -112,12 +112,12 @@ struct Restorer<'a, 'scope, 'env> {
     options: &'a RestoreOptions<'a>,
     mailbox_target: &'a MailboxTarget,
     pipeline: &'a Pipeline<'scope, 'env>,
-    /// In the order in which they were asked for.
+    /// In the order in which they were requested.
     pending: VecDeque<Pending>,
-    /// Versions of messages that could not be had, to be put back instead of these.
+    /// Replacements for messages of which no copy was right.
     instead: Vec<Message>,
     staging: StagingBatch,
-    /// None in a dry run into a folder that is not there, and where there is no room for the folder itself.
+    /// None in a dry run into a folder that does not exist, and if there is no room for the folder itself.
     target: Option<TargetDir>,
     maildirs: Maildirs,
     report: &'a mut RestoreReport,
@@ -125,7 +125,7 @@ struct Restorer<'a, 'scope, 'env> {
     names: BTreeSet<Vec<u8>>,
 }
 
-/// One more message that left by somebody's word.
+/// Counts one more message that a drive says has left.
 fn count(all: &mut Vec<LeftOut>, by: String, why: Departed, bytes: u64) {
     match all.iter_mut().find(|known| known.by == by && known.why == why) {
         Some(known) => {
@@ -137,28 +137,28 @@ fn count(all: &mut Vec<LeftOut>, by: String, why: Departed, bytes: u64) {
 }
 
 impl Restorer<'_, '_, '_> {
-    fn message(&mut self, wanted: RestoreItem) -> Result<(), JobError> {
+    fn message(&mut self, item: RestoreItem) -> Result<(), JobError> {
         if self.options.progress.stop() {
             self.report.stopped = true;
             return Ok(());
         }
-        let path = wanted.path()?;
-        if wanted.conflict && wanted.role != Role::Beside {
+        let path = item.path()?;
+        if item.conflict && item.role != Role::Beside {
             self.report.conflicts.push(path.clone());
         }
-        let what = match wanted.role {
+        let what = match item.role {
             Role::InDoubt { why, replica } => {
-                return self.in_doubt(path, &wanted.version, why, replica);
+                return self.in_doubt(path, &item.version, why, replica);
             }
             Role::InsteadOfSuspect => RestoreKind::InsteadOfSuspect,
             Role::InPlace | Role::Beside | Role::Removed => RestoreKind::AsTold,
         };
-        let message = self.version(path, &wanted.version, what, wanted.instead)?;
+        let message = self.version(path, &item.version, what, item.instead)?;
         self.put(message)
     }
 
-    /// A message of which one drive alone says that it left, and another has it: into a folder of its own, unless it is
-    /// where it was.
+    /// Restores into a folder of its own, unless it is at its old location, a message that one drive alone says has
+    /// left and another drive has.
     fn in_doubt(
         &mut self,
         path: RelName,
@@ -189,7 +189,7 @@ impl Restorer<'_, '_, '_> {
         Ok(Message { path, content: version.content, identity, marks, what, instead })
     }
 
-    /// A message that is not put back, by a drive's word.
+    /// Counts a message that is left out because a drive says that it left.
     fn leave_out(&mut self, left_out: &Withheld) -> Result<(), JobError> {
         let asked = self.options.versions.as_ref();
         if asked.is_some_and(|(mailbox, key)| (*mailbox, key) == (left_out.mailbox, &left_out.key))
@@ -205,13 +205,13 @@ impl Restorer<'_, '_, '_> {
         Ok(())
     }
 
-    /// Whose word it is, by a replica.
+    /// The name of a replica's drive, for a person.
     fn shown(&self, replica: ReplicaRowId) -> String {
         let drive = self.sources.drives.iter().find(|drive| drive.state.row == replica);
         drive.map_or("this card".to_owned(), |drive| drive.volume.facts().shown.clone())
     }
 
-    /// Messages without a place, under their numbers.
+    /// Restores messages without a location, under their numbers.
     fn numbered(&mut self, nameless: Nameless) -> Result<(), JobError> {
         let mut copies = nameless.good;
         match self.options.with_doubtful {
@@ -233,7 +233,7 @@ impl Restorer<'_, '_, '_> {
         Ok(())
     }
 
-    /// Puts one message at its path, or beside it, unless it is there already.
+    /// Restores one message at its path, or next to it, unless it is there already.
     fn put(&mut self, message: Message) -> Result<(), JobError> {
         let (what, bytes) = (message.what, message.identity.bytes);
         if !self.ask(message)? {
@@ -242,28 +242,29 @@ impl Restorer<'_, '_, '_> {
         Ok(())
     }
 
-    /// Asks for a message that has to be put somewhere. `false`: nothing more comes of it.
+    /// Requests a message that has to be written somewhere. `false`: there is nothing more to do for it.
     fn ask(&mut self, message: Message) -> Result<bool, JobError> {
-        let (wanted, identity) = (&message.path, &message.identity);
-        if wanted.parts().any(|part| part == STAGING.as_bytes()) {
-            // No mailbox has a message there: only a forged line can say so, and it would be cleared away.
-            let why = format!("{wanted}: a restore in progress has that folder");
+        let (original, identity) = (&message.path, &message.identity);
+        if original.parts().any(|part| part == STAGING.as_bytes()) {
+            // No mailbox has a message there: only a forged line can say so, and the message would be removed with the
+            // staging folder.
+            let why = format!("{original}: a restore in progress has that folder");
             let error = DiskError::with("write", why, rustix::io::Errno::PERM, Trouble::Other);
-            self.report.unwritten(wanted.clone(), identity.bytes, error);
+            self.report.unwritten(original.clone(), identity.bytes, error);
             return Ok(false);
         }
         let (target, maildirs) = (self.target.as_ref(), &mut self.maildirs);
-        let (path, beside) = match free_name(target, maildirs, &self.names, wanted, identity) {
+        let (path, beside) = match free_name(target, maildirs, &self.names, original, identity) {
             Ok(Some(free)) => free,
             Ok(None) => {
                 if target.is_some_and(TargetDir::is_resumed) {
-                    self.staging.is_there(wanted);
+                    self.staging.is_there(original);
                 }
                 self.report.identical += 1;
                 return Ok(false);
             }
             Err(error) => {
-                self.report.unwritten(wanted.clone(), identity.bytes, error);
+                self.report.unwritten(original.clone(), identity.bytes, error);
                 return Ok(false);
             }
         };
@@ -276,7 +277,7 @@ impl Restorer<'_, '_, '_> {
         };
         let slot = match slot {
             Ok(slot) => slot,
-            // One that does not fit keeps no other from being put back.
+            // A message that does not fit keeps no other from being restored.
             Err(error) if matches!(error.trouble, Trouble::Full | Trouble::TooLarge) => {
                 self.report.unwritten(path, identity.bytes, error);
                 return Ok(false);
@@ -290,24 +291,24 @@ impl Restorer<'_, '_, '_> {
         if self.pending.len() >= Pipeline::LENGTH {
             self.receive()?;
         }
-        if self.staging.are_full() {
+        if self.staging.is_full() {
             self.name_all()?;
         }
         Ok(true)
     }
 
-    /// It is known what became of a message that the drives tell of.
+    /// Reports the progress on a message of the drives.
     fn settled(&self, what: RestoreKind, bytes: u64) {
         match what {
             RestoreKind::AsTold | RestoreKind::InsteadOfSuspect => {
                 self.options.progress.advance(1, bytes)
             }
-            // Of these only the copy is counted, or the message was before.
+            // Of these only the copy is counted, or the message was counted before.
             RestoreKind::Suspect | RestoreKind::Older | RestoreKind::Numbered => {}
         }
     }
 
-    /// Takes the message that was asked for first.
+    /// Takes the result for the message that was requested first.
     fn receive(&mut self) -> Result<(), JobError> {
         let Some(pending) = self.pending.pop_front() else { return Ok(()) };
         let Fetched { end, written } = self.pipeline.next()?;
@@ -333,7 +334,7 @@ impl Restorer<'_, '_, '_> {
         }
     }
 
-    /// No copy of it is right: it is told, and the next best version is put back.
+    /// Counts a message of which no copy is right, and requests the next best version.
     fn lost(&mut self, pending: Pending, seen: bool) -> Result<(), JobError> {
         let Pending { message, path, .. } = pending;
         if !matches!(message.what, RestoreKind::Suspect | RestoreKind::Older) {
@@ -352,7 +353,7 @@ impl Restorer<'_, '_, '_> {
         Ok(())
     }
 
-    /// A message is there whole.
+    /// Records that a message was staged whole.
     fn received(&mut self, pending: Pending, staged: Option<RelName>, from_first: bool) {
         let Pending { message, path, beside } = pending;
         let tally = Tally {
@@ -369,13 +370,13 @@ impl Restorer<'_, '_, '_> {
         }
     }
 
-    /// Takes everything that was asked for.
+    /// Takes the results for everything that was requested.
     fn receive_all(&mut self) -> Result<(), JobError> {
         loop {
             while !self.pending.is_empty() {
                 self.receive()?;
             }
-            // What is put back instead of others is asked for once these are known not to be had.
+            // Replacements are requested once it is known that the messages are not available.
             let instead = std::mem::take(&mut self.instead);
             if instead.is_empty() {
                 return Ok(());
@@ -384,15 +385,15 @@ impl Restorer<'_, '_, '_> {
         }
     }
 
-    /// Gives everything that was asked for its name.
+    /// Gives everything that was requested its name.
     fn name_all(&mut self) -> Result<(), JobError> {
-        // A folder that gets its name may hold nothing that is not whole.
+        // A folder that gets its name must hold whole messages only.
         self.receive_all()?;
         let Some(target) = self.target.as_ref().filter(|_| !self.options.dry_run) else {
             return Ok(());
         };
         self.staging.name_all(target, self.report)?;
-        // They are in the mailbox now, to be seen there.
+        // They have their names in the mailbox now, where they can be seen.
         self.names.clear();
         Ok(())
     }

@@ -1,6 +1,5 @@
-//! Puts the good version of one message back at its place, where the card has changed it by itself.
-//! Never overwrites: the damaged file is kept beside under another name, and a file that anybody may have written
-//! to is left alone.
+//! Puts the good version of one message back at its place if the card has changed the message by itself. Overwrites
+//! nothing: the damaged file is kept under another name, and a file that anybody may have written to is left alone.
 
 use super::conflict_name::conflict_name;
 use super::copy_reader::{self, CopyChunk, CopyReader, ReadEnd};
@@ -8,19 +7,19 @@ use super::maildir::hash_file;
 use super::targets::busy;
 use super::{MailboxTarget, RestoreSources};
 use crate::disk::{
-    DiskError, EntryStat, FileAttrs, Placing, TargetDir, TargetLocks, Trouble, passing_name,
+    DiskError, EntryStat, FileAttrs, Placing, TargetDir, TargetLocks, Trouble, temporary_name,
 };
 use crate::job::JobError;
 use crate::job::catalogue::{RestoreItem, Role};
 use crate::model::message::FileFacts;
 use crate::model::{Digest, Identity, RelName};
 
-/// What was done.
+/// The result of a repair.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Repaired {
     /// Where the damaged file is now.
     pub beside: RelName,
-    /// What stands at the message's place again.
+    /// The content at the message's place now.
     pub good: Identity,
 }
 
@@ -31,16 +30,16 @@ pub fn repair(
     path: &RelName,
 ) -> Result<Repaired, JobError> {
     let refuse = |why| JobError::NotRepaired { path: path.to_string(), why };
-    let mut told = None;
-    sources.catalogue.each_wanted(&sources.station, false, |wanted| {
-        let instead = !matches!(wanted.role, Role::Beside | Role::Removed | Role::InDoubt { .. });
-        if instead && wanted.mailbox == mailbox_target.row && wanted.key == path.key() {
-            told = Some(wanted);
+    let mut found = None;
+    sources.catalogue.each_wanted(&sources.station, false, |item| {
+        let instead = !matches!(item.role, Role::Beside | Role::Removed | Role::InDoubt { .. });
+        if instead && item.mailbox == mailbox_target.row && item.key == path.key() {
+            found = Some(item);
         }
         Ok(())
     })?;
-    let wanted = told.ok_or_else(|| refuse("no drive here tells of a message there"))?;
-    let good = sources.catalogue.identity(wanted.version.content)?;
+    let item = found.ok_or_else(|| refuse("no drive here tells of a message there"))?;
+    let good = sources.catalogue.identity(item.version.content)?;
     let locks = TargetLocks::default();
     let target =
         TargetDir::open_locked(&mailbox_target.path, &locks).map_err(busy(mailbox_target))?;
@@ -51,9 +50,9 @@ pub fn repair(
         }
         EntryStat::Folder | EntryStat::NotAFile => return Err(refuse("what is there is no file")),
     };
-    let damaged = damaged(sources, &target, path, &wanted, (&good, facts))?;
+    let damaged = damaged(sources, &target, path, &item, (&good, facts))?;
     let exchange = || -> Result<RelName, JobError> {
-        let staged = stage(sources, &target, path, &wanted, &good)?
+        let staged = stage(sources, &target, path, &item, &good)?
             .ok_or_else(|| refuse("no drive here has a good copy of it"))?;
         exchange(&target, &staged, path, damaged)
     };
@@ -62,7 +61,7 @@ pub fn repair(
     Ok(Repaired { beside: exchanged?, good })
 }
 
-/// Gives the damaged file another name and the good one its own.
+/// Gives the damaged file another name, and the good one its own.
 fn exchange(
     target: &TargetDir,
     staged: &RelName,
@@ -71,25 +70,25 @@ fn exchange(
 ) -> Result<RelName, JobError> {
     target.sync_all()?;
     let kept = free_name(target, path, damaged)?;
-    // Between the two names there is a moment in which only the kept one is there; after a power failure then, a
-    // restore puts the good one back.
+    // Between the two renames only the kept file exists; after a power failure at that moment, a restore puts the good
+    // one back.
     named(target.place(path, &kept)?, &kept)?;
     named(target.place(staged, path)?, path)?;
     target.sync_all()?;
     Ok(kept)
 }
 
-/// What the damaged file is. It is one if the drives were told that it is suspect, or if it has the length and the
-/// time of the good one, which no writer leaves; one that the card does not give any more is damaged too.
+/// The digest of the damaged file. It is damaged if the ledgers call it suspect, or if it has the length and the time
+/// of the good one, which no writer leaves; also if the card does not return its bytes any more.
 fn damaged(
     sources: &RestoreSources,
     target: &TargetDir,
     path: &RelName,
-    wanted: &RestoreItem,
+    item: &RestoreItem,
     (good, facts): (&Identity, FileFacts),
 ) -> Result<Digest, JobError> {
     let refuse = |why| JobError::NotRepaired { path: path.to_string(), why };
-    let untouched = facts.bytes == good.bytes && facts.modified == wanted.version.modified;
+    let untouched = facts.bytes == good.bytes && facts.modified == item.version.modified;
     let there = target.open_existing(path).and_then(hash_file);
     let there = match there {
         Err(error) if error.trouble == Trouble::Failing && untouched => return Ok(good.digest),
@@ -99,7 +98,7 @@ fn damaged(
         return Err(refuse("the good version is there: nothing is to be repaired"));
     }
     let mut known = false;
-    for version in wanted.instead.iter().filter(|version| version.suspect.is_some()) {
+    for version in item.instead.iter().filter(|version| version.suspect.is_some()) {
         known |= sources.catalogue.identity(version.content)? == there;
     }
     match known || untouched {
@@ -110,9 +109,9 @@ fn damaged(
     }
 }
 
-/// A name beside the message's that nothing has yet.
+/// A free name next to the message's.
 fn free_name(target: &TargetDir, path: &RelName, damaged: Digest) -> Result<RelName, DiskError> {
-    // A second one only after a repair of the same damage, which came back.
+    // A second one is needed only after a repair of the same damage, which came back.
     let mut name = conflict_name(path, &damaged);
     for _ in 0..8 {
         if target.look(&name)? == EntryStat::Gone {
@@ -130,19 +129,19 @@ fn named(placing: Placing, name: &RelName) -> Result<(), DiskError> {
     }
 }
 
-/// Writes the good version under a passing name, from the first copy that proves right as it is read.
+/// Writes the good version under a temporary name, from the first copy that is right.
 fn stage(
     sources: &RestoreSources,
     target: &TargetDir,
     path: &RelName,
-    wanted: &RestoreItem,
+    item: &RestoreItem,
     good: &Identity,
 ) -> Result<Option<RelName>, JobError> {
     target.has_room(good.bytes)?;
-    let waiting = target.waiting()?;
-    let mut staged = waiting.stage(passing_name(1))?;
+    let staging = target.staging_dir()?;
+    let mut staged = staging.stage(temporary_name(1))?;
     let (mut refused, mut is_right) = (None, false);
-    CopyReader::of(sources, wanted.version.content, *good)?.read(&mut |piece| {
+    CopyReader::of(sources, item.version.content, *good)?.read(&mut |piece| {
         match piece {
             CopyChunk::Bytes { begins, bytes } => {
                 refused = copy_reader::write(&mut staged, begins, &bytes).err();
@@ -154,9 +153,9 @@ fn stage(
     match refused {
         Some(error) => Err(error.into()),
         None if is_right => {
-            let marks = FileAttrs { mode: wanted.version.mode, modified: wanted.version.modified };
+            let marks = FileAttrs { mode: item.version.mode, modified: item.version.modified };
             let owner = target.owner_in(path.parent().as_ref())?;
-            Ok(Some(waiting.finish(&staged, marks, owner)?))
+            Ok(Some(staging.finish(&staged, marks, owner)?))
         }
         None => Ok(None),
     }

@@ -1,4 +1,4 @@
-//! What a restore did, or would do. Counts only; the words are elsewhere.
+//! The counts of a restore, done or simulated. The sentences are elsewhere.
 
 use crate::disk::{DiskError, Trouble};
 use crate::model::ledger::Departed;
@@ -14,15 +14,15 @@ pub struct Lost {
     /// Its path.
     #[serde(flatten)]
     pub path: RelName,
-    /// What it should be.
+    /// The hash that it should have.
     #[serde(rename = "sha256")]
     pub digest: Digest,
 }
 
-/// Messages that left by one drive's word, for one reason.
+/// Messages that are left out for one reason because of one drive.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct LeftOut {
-    /// The drive, as it is shown to a person.
+    /// The drive's name for a person.
     pub by: String,
     /// Why.
     pub why: Departed,
@@ -32,49 +32,49 @@ pub struct LeftOut {
     pub bytes: u64,
 }
 
-/// What was done, or would be.
+/// The result of a restore, or what it would be.
 #[derive(Debug, Default, Serialize)]
 pub struct RestoreReport {
-    /// Messages put back.
+    /// Messages restored.
     pub restored: u64,
     /// Bytes of them.
     pub bytes: u64,
     /// Messages already there.
     pub identical: u64,
-    /// Messages put beside another file that had their name; also counted as restored.
+    /// Messages restored next to another file that had their name; also counted as restored.
     pub kept_both: u64,
-    /// Messages taken from another copy because the first was not right; also counted as restored.
+    /// Messages restored from another copy because the first was not right; also counted as restored.
     pub from_second_copy: u64,
-    /// Messages whose last good version was taken instead of a suspect one; also counted.
+    /// Messages whose last good version was restored instead of a suspect one; also counted as restored.
     pub instead_of_suspect: u64,
     /// Messages of which only damaged copies were found.
     pub damaged: Vec<Lost>,
     /// Messages of which no copy was found.
     pub missing: Vec<Lost>,
-    /// Messages that could not be written, and why; of those for which there was no room only the first.
+    /// Messages that could not be written, with the error; of those without room only the first.
     #[serde(serialize_with = "with_errors")]
     pub not_written: Vec<(RelName, DiskError)>,
-    /// Messages of which no good copy of the last version was found, and an older one was put back; also counted.
+    /// Messages restored in an older version, since no good copy of the latest was found; also counted as restored.
     pub older: u64,
-    /// Messages left out, since they were seen to go.
+    /// Messages left out because they were seen to go.
     pub left_out: Vec<LeftOut>,
-    /// Messages that one drive's word alone would leave out, and another drive has: put into a folder of their own.
+    /// Messages that one drive alone says have left, and another drive has: restored into a folder of their own.
     pub in_doubt: Vec<LeftOut>,
-    /// Locations that have two messages, neither of which is known to be the later; both were put back.
+    /// Locations with two messages, neither of which is known to be the later; both were restored.
     pub conflicts: Vec<RelName>,
     /// Messages that did not fit.
     pub no_room: u64,
     /// Bytes of them.
     pub no_room_bytes: u64,
-    /// Folders that mail programs want beside the messages and that could not be made, and why.
+    /// Folders that mail programs need next to the messages and that could not be created, with the error.
     #[serde(serialize_with = "with_errors")]
     pub not_made: Vec<(RelName, DiskError)>,
-    /// Messages of which only a number is known, put under `recovered`; also counted as restored.
+    /// Messages of which only a number is known, restored under `recovered`; also counted as restored.
     pub numbered: u64,
-    /// Copies that look like what a power failure left, and were not asked for. After both logs were lost there may be
-    /// messages among them.
+    /// Copies that look like the remains of a power failure, and were not requested. After both logs were lost,
+    /// messages may be among them.
     pub doubtful: u64,
-    /// It ended early, because it was asked to.
+    /// It ended early, on request.
     #[serde(skip)]
     pub stopped: bool,
 }
@@ -90,7 +90,7 @@ fn with_errors<S: Serializer>(all: &[(RelName, DiskError)], to: S) -> Result<S::
     to.collect_seq(all.iter().map(|(path, error)| WithError { path, error: error.to_string() }))
 }
 
-/// What is counted of one message that is put back.
+/// The counts to which one restored message belongs.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Tally {
     pub(super) bytes: u64,
@@ -102,7 +102,7 @@ pub(super) struct Tally {
 }
 
 impl RestoreReport {
-    /// Whether everything the drives tell of is there now.
+    /// Whether everything that the drives hold is in the mailbox now.
     pub fn is_whole(&self) -> bool {
         self.damaged.is_empty()
             && self.missing.is_empty()
@@ -112,12 +112,12 @@ impl RestoreReport {
             && !self.stopped
     }
 
-    /// Messages that could not be written for another reason than want of room.
+    /// Messages that could not be written for another reason than missing room.
     pub fn refused(&self) -> u64 {
         self.not_written.iter().filter(|(_, error)| error.trouble != Trouble::Full).count() as u64
     }
 
-    /// A message is whole, and put back once it has its name.
+    /// Counts a message that is staged whole, and is restored once it has its name.
     pub(super) fn count(&mut self, tally: &Tally) {
         self.restored += 1;
         self.bytes += tally.bytes;
@@ -128,7 +128,7 @@ impl RestoreReport {
         self.numbered += u64::from(tally.numbered);
     }
 
-    /// It was counted, and did not get its name.
+    /// Undoes the count of a message that did not get its name.
     pub(super) fn uncount(&mut self, path: RelName, tally: &Tally, error: DiskError) {
         self.restored -= 1;
         self.bytes -= tally.bytes;
@@ -140,7 +140,7 @@ impl RestoreReport {
         self.unwritten(path, tally.bytes, error);
     }
 
-    /// A message could not be written.
+    /// Counts a message that could not be written.
     pub(super) fn unwritten(&mut self, path: RelName, bytes: u64, error: DiskError) {
         if error.trouble == Trouble::Full {
             self.no_room += 1;

@@ -1,5 +1,4 @@
-//! Reads what the drives hold of a station into a catalogue of its own, which passes.
-//! Never writes to a drive.
+//! Reads what the drives hold of a station into a temporary catalogue. Writes to no drive.
 
 use crate::disk::{Access, EntryKind, Trouble};
 use crate::job::catalogue::{Catalogue, Contradiction, CopyRow, Decision, Judge};
@@ -14,24 +13,24 @@ use crate::model::{
 };
 use std::collections::HashSet;
 
-/// The drives of a restore, open, with everything they say.
+/// The drives of a restore, open, with everything that they say.
 pub struct RestoreSources {
-    /// Everything the ledgers say.
+    /// A temporary catalogue with all ledgers.
     pub catalogue: Catalogue,
     /// The station.
     pub station: StationName,
-    /// The drives that hold it.
+    /// The drives that hold the station.
     pub drives: Vec<Replica>,
-    /// Places that could not be read, or not to their end, and why.
+    /// The places that could not be read to their end, with the error.
     pub failed: Vec<(String, JobError)>,
 }
 
 /// Copies without a location, each with its drive.
 #[derive(Default)]
 pub(super) struct Nameless {
-    /// What is somebody's mail.
+    /// Somebody's mail.
     pub(super) good: Vec<(DriveId, CopyRow)>,
-    /// What was taken for the debris of a power failure: after both logs were lost, messages may be among it.
+    /// Debris of a power failure, as it seems: after both logs were lost, messages may be among it.
     pub(super) doubtful: Vec<(DriveId, CopyRow)>,
 }
 
@@ -46,7 +45,7 @@ pub fn gather(
     };
     match gather_into(Catalogue::temporary()?, drives, station, clock) {
         Ok(sources) if !lacks_room(&sources) => Ok(sources),
-        // Where there is no room for the file of a large one, all of it is held.
+        // Without room for a large file, everything is held in memory.
         Ok(_) | Err(JobError::Catalogue(_)) => {
             gather_into(Catalogue::in_memory()?, drives, station, clock)
         }
@@ -78,8 +77,8 @@ fn gather_into(
 }
 
 impl RestoreSources {
-    /// Copies that their own ledger gives no location, each with its drive, and whose content is given at none: what
-    /// another ledger says of them hides none of them.
+    /// Copies that their own ledger gives no location, each with its drive, and whose content is restored at no other
+    /// one: what another ledger says hides none of them.
     pub(super) fn nameless(&self, judge: &mut Judge<'_>) -> Result<Nameless, JobError> {
         let (mut nameless, mut contents) = (Nameless::default(), HashSet::new());
         let catalogue = &self.catalogue;
@@ -95,8 +94,8 @@ impl RestoreSources {
         }
         if !contents.is_empty() {
             judge.each_in(None, |decision| {
-                if let Decision::Give(wanted) = decision {
-                    contents.remove(&wanted.version.content);
+                if let Decision::Give(item) = decision {
+                    contents.remove(&item.version.content);
                 }
                 Ok(())
             })?;
@@ -126,16 +125,16 @@ impl RestoreSources {
     /// Compares each ledger with what the others say of it, now that all of them are read.
     fn compare(&mut self) -> Result<(), JobError> {
         for drive in &self.drives {
-            // Of a drive and its copy nobody can say here which one was meant.
+            // Of a drive and its copy, nobody can say here which one was meant.
             if self.drives.iter().filter(|other| other.id == drive.id).count() == 1 {
                 let of = (drive.id, false);
-                compare(&self.catalogue, &*drive.volume, &drive.dir, &drive.state, of)?;
+                compare(drive.bag(&self.catalogue), &drive.state, of)?;
             }
         }
         Ok(())
     }
 
-    /// Two drives may say the same id, one being a copy of the other: each gets a number of its own here.
+    /// Adds a drive under an id of its own, since two drives may have the same one, as copies do.
     fn add(&mut self, drive: &DriveRef, id: DriveId, clock: &dyn Clock) -> Result<(), JobError> {
         let volume = drive.volume_source.open(Access::Read)?;
         let home = bag::station_dir(&self.station);
@@ -164,34 +163,32 @@ impl RestoreSources {
     }
 }
 
-/// Copies that the ledger does not tell of. One that the manifest lists was read back before a power failure came,
-/// so it counts; beside a whole ledger only with the hash it is listed with, since until a device is flushed
-/// it may keep the line and lose the copy. One that just lies there counts only where the ledger is lost or
-/// broken: beside a whole one it is what a power failure left of a copy. What cannot be read of the
-/// drive is passed over and told: a power failure may leave it in a file that was growing, and the copies that count
-/// are in others.
+/// Adopts copies that the ledger does not name. One that the manifest lists was read back before a power failure, so it
+/// counts; with a whole ledger only if it has the listed hash, since a device that was not flushed may keep the line
+/// and lose the copy. An unlisted file counts only if the ledger is lost or broken: with a whole ledger it is the
+/// remains of a copy. What cannot be read of the drive is skipped and reported: a power failure may leave that in a
+/// file that was growing, and the copies that count are in others.
 fn adopt_unlisted_copies(
     catalogue: &Catalogue,
     drive: &mut Replica,
     home: &RelName,
     unread: &mut Vec<JobError>,
 ) -> Result<(), JobError> {
-    // As it is read: a manifest may list any number.
+    // While the manifest is read, since it may list any number.
     let (volume, whole) = (&*drive.volume, drive.ledger_whole);
     let read = read_manifest(volume, home, |digest, payload, _| {
         if catalogue.knows_number(drive.state.row, payload.number)? {
             return Ok(());
         }
         let Ok(bytes) = copy_length(volume, home, payload)? else {
-            // What is listed without a line was not acknowledged where the ledger is whole.
+            // With a whole ledger, a listed copy without a line was never acknowledged.
             if !whole {
                 Finding::Missing { payload }.note(&mut drive.findings);
             }
             return Ok(());
         };
         let identity = Identity { digest, bytes };
-        let proven = || hash_copy(volume, home, payload, bytes);
-        if !whole || proven()? == CopyCheck::Is(identity) {
+        if !whole || hash_copy(volume, home, payload, bytes)?.is(&identity) {
             catalogue.claim_payload(&mut drive.state, payload, &identity)?;
         }
         Ok(())
@@ -224,7 +221,7 @@ fn adopt_unlisted_copies(
     Ok(())
 }
 
-/// What was read; nothing where the medium answers with errors, which is told.
+/// Replaces a read error of the medium with an empty result, and collects the error.
 fn skip_on_error<T: Default>(
     read: Result<T, JobError>,
     unread: &mut Vec<JobError>,

@@ -1,5 +1,5 @@
-//! Where messages wait until they are durable, and how they get their names then: in batches, new folders whole, all
-//! others one by one. Never gives a name that something has, nor one to what is not durable.
+//! Holds messages until they are durable, then gives them their names: in batches, new folders as a whole, all others
+//! one by one. Gives no name that something has, and none to what is not durable.
 
 use super::conflict_name::conflict_name;
 use super::pipeline::Slot;
@@ -21,24 +21,24 @@ pub(super) struct StagedMessage {
     pub(super) tally: Tally,
 }
 
-/// A batch of them.
+/// A batch of staged messages.
 #[derive(Default)]
 pub(super) struct StagingBatch {
-    /// Folders of the mailbox that are not there yet, by their names there: what belongs into them waits in one that
-    /// gets the name with all that is in it.
+    /// Folders that the mailbox lacks, by their names there: their messages wait in a staged folder, which gets the
+    /// name with everything in it.
     folders: BTreeMap<RelName, Arc<StagingDir>>,
-    waiting: Vec<StagedMessage>,
+    staged: Vec<StagedMessage>,
     bytes: u64,
-    /// Those that got their names since the last sync.
+    /// Messages that got their names since the last sync.
     named: Vec<(RelName, Tally)>,
     /// A folder of each Maildir that may lack the others.
     maildirs: BTreeMap<Option<RelName>, RelName>,
-    /// The last number given as a passing name.
+    /// The last number used for a temporary name.
     number: u64,
 }
 
 impl StagingBatch {
-    /// Where a message is to wait for its name.
+    /// The slot in which a message waits for its name.
     pub(super) fn slot(
         &mut self,
         target: &TargetDir,
@@ -54,15 +54,15 @@ impl StagingBatch {
         Ok(Slot {
             folder,
             owner,
-            common: target.waiting()?,
+            common: target.staging_dir()?,
             name: path.last_name(),
             number: self.number,
             marks,
         })
     }
 
-    /// The folder in which the messages of a new folder of the mailbox wait; none where there is one of that name, too
-    /// many are filled already, or it cannot be made: its messages wait with all others then.
+    /// The staged folder for the messages of a new folder of the mailbox; none if the mailbox has one of that name, too
+    /// many are staged already, or it cannot be created: then its messages wait with all others.
     fn new_folder(
         &mut self,
         target: &TargetDir,
@@ -81,26 +81,26 @@ impl StagingBatch {
         Some(folder)
     }
 
-    /// A message waits in its slot.
+    /// Adds a message that is whole in its slot.
     pub(super) fn taken(&mut self, message: StagedMessage) {
         self.bytes += message.identity.bytes;
-        self.waiting.push(message);
+        self.staged.push(message);
     }
 
-    /// Whether it is time to give names.
-    pub(super) fn are_full(&self) -> bool {
-        self.waiting.len() >= RESTORE_BATCH_MESSAGES || self.bytes >= RESTORE_BATCH_BYTES
+    /// Whether the batch should be named now.
+    pub(super) fn is_full(&self) -> bool {
+        self.staged.len() >= RESTORE_BATCH_MESSAGES || self.bytes >= RESTORE_BATCH_BYTES
     }
 
-    /// Makes what waits durable, then gives it its names; nothing else may be in a slot. The names become durable
-    /// with the next batch, or at the end.
+    /// Makes the batch durable, then gives it its names; no other slot may be in use. The names become durable with the
+    /// next batch, or at the end.
     pub(super) fn name_all(
         &mut self,
         target: &TargetDir,
         report: &mut RestoreReport,
     ) -> Result<(), JobError> {
         let (batch, folders) =
-            (std::mem::take(&mut self.waiting), std::mem::take(&mut self.folders));
+            (std::mem::take(&mut self.staged), std::mem::take(&mut self.folders));
         self.bytes = 0;
         if batch.is_empty() {
             return Ok(());
@@ -123,7 +123,7 @@ impl StagingBatch {
         Ok(())
     }
 
-    /// A message has its name, so a Maildir it is in is to be whole.
+    /// Records that a message has its name, so that the Maildir around it is completed.
     pub(super) fn is_there(&mut self, path: &RelName) {
         let in_maildir = |folder: &RelName| [&b"cur"[..], b"new"].contains(&folder.last());
         if let Some(folder) = path.parent().filter(in_maildir) {
@@ -145,19 +145,19 @@ impl StagingBatch {
     ) -> Result<(), JobError> {
         self.complete_maildirs(target, report);
         match target.clear_staging() {
-            // What cannot be removed for want of room goes at the next restore.
+            // If it cannot be removed for want of room, the next restore removes it.
             Err(error) if error.trouble == Trouble::Full => {}
             cleared => cleared?,
         }
         match target.sync_all() {
             Ok(()) => Ok(()),
-            // They may not keep their names.
+            // They must not keep their names.
             Err(error) => give_up_batch(target, self.named.drain(..), error, report),
         }
     }
 }
 
-/// There was no room to make a batch durable, so nobody knows which of it is whole: none of it stays.
+/// Gives up a batch for which there was no room: nobody knows which part of it is whole, so all of it is removed.
 fn give_up_batch(
     target: &TargetDir,
     batch: impl Iterator<Item = (RelName, Tally)>,
@@ -173,8 +173,8 @@ fn give_up_batch(
     Ok(target.clear_staging()?)
 }
 
-/// A Maildir has all three of its folders, or a mail program refuses it. Where there is a `tmp` that is no Maildir's, a
-/// `cur` or `new` beside it would make it one; and with a file of one of these names there is no Maildir.
+/// Creates the three folders of a Maildir, without which a mail program refuses it. Where there is a `tmp` that is no
+/// Maildir's, a `cur` or `new` next to it would make it one; and with a file of one of these names there is no Maildir.
 fn complete_maildir(target: &TargetDir, folder: &RelName, report: &mut RestoreReport) {
     let beside = |name| {
         let name = RelName::fixed(name);
@@ -193,24 +193,24 @@ fn complete_maildir(target: &TargetDir, folder: &RelName, report: &mut RestoreRe
     }
 }
 
-/// Gives new folders their names; those that have theirs now. The others' messages get their names one by one.
+/// Gives new folders their names, and returns those that got them. The others' messages are named one by one.
 fn name_folders(
     target: &TargetDir,
     folders: BTreeMap<RelName, Arc<StagingDir>>,
 ) -> BTreeSet<RelName> {
     // A folder comes before those below it.
     let named = folders.into_iter().filter(|(name, folder)| {
-        // Whatever keeps it from its name keeps its messages from theirs, and is told of each then.
+        // Whatever keeps the folder from its name keeps each message from its own, and is reported then.
         folder.is_sound() && matches!(target.place_folder(folder, name), Ok(Placing::Done))
     });
     named.map(|(_, folder)| folder.at().clone()).collect()
 }
 
-/// Whether it got one.
+/// Names one message. Returns whether that succeeded.
 fn name_one(target: &TargetDir, item: &mut StagedMessage, report: &mut RestoreReport) -> bool {
     let mut placing = target.place(&item.staged, &item.path);
     if matches!(placing, Ok(Placing::Occupied)) {
-        // Something was delivered under this name since we looked: keep both.
+        // Something was delivered under this name meanwhile: keep both.
         placing = target.place(&item.staged, &conflict_name(&item.path, &item.identity.digest));
         if matches!(placing, Ok(Placing::Done)) && !item.tally.beside {
             item.tally.beside = true;

@@ -1,18 +1,18 @@
-//! Opens the folders that a restore writes to: no other restore is at work in any of them.
-//! Never decides what goes into them.
+//! Opens and locks the folders that a restore writes to, so that no other restore uses them. Does not decide what goes
+//! into them.
 
 use super::options::{MailboxTarget, RestoreOptions};
 use crate::disk::{DiskError, TargetDir, TargetLocks, Trouble};
 use crate::job::JobError;
 
-/// Locks all of them before anything is written to one: a restore that comes second must not end half way.
+/// Locks all folders before anything is written to one: a restore that comes second must not end half way.
 pub(super) fn lock_all(options: &RestoreOptions<'_>) -> Result<TargetLocks, JobError> {
-    // Each lock holds a folder open, and a drive may tell of any number of mailboxes.
+    // Each lock keeps a folder open, and a drive may name any number of mailboxes.
     crate::disk::host::allow_open_files();
     let locks = TargetLocks::default();
     for mailbox_target in options.mailbox_targets.iter().filter(|_| !options.dry_run) {
         match locks.take(&mailbox_target.path) {
-            // That there is no room even for the folder is told with what did not fit into it.
+            // Missing room for the folder itself is reported with what did not fit into it.
             Err(error) if error.trouble == Trouble::Full => {}
             taken => taken.map_err(busy(mailbox_target))?,
         }
@@ -20,7 +20,7 @@ pub(super) fn lock_all(options: &RestoreOptions<'_>) -> Result<TargetLocks, JobE
     Ok(locks)
 }
 
-/// Opens one of them. None where it is not there: in a dry run, or since there is no room for it.
+/// Opens one folder. None if it does not exist in a dry run, or if there is no room for it.
 pub(super) fn open(
     mailbox_target: &MailboxTarget,
     options: &RestoreOptions<'_>,
@@ -38,7 +38,7 @@ pub(super) fn open(
     }
 }
 
-/// Says of a folder in use what is at work there.
+/// Turns `Busy` into an error that names what uses the folder.
 pub(super) fn busy(mailbox_target: &MailboxTarget) -> impl Fn(DiskError) -> JobError {
     let at = crate::model::escape::shown_path(&mailbox_target.path);
     move |error| match error.trouble {

@@ -1,7 +1,6 @@
-//! Compares what a restore gave with the mailbox where it is. They are the same if every message of one is in the
-//! other, at the same path, with the same bytes, the same permission bits and the same second of its last change, and
-//! if the mailbox has every folder that the restore made. What a scan leaves out is no part of either.
-//! Never writes anything.
+//! Compares the result of a restore with the mailbox. They are the same if every message of one is in the other, at the
+//! same path, with the same bytes, the same permission bits and the same second of its last change, and if the mailbox
+//! has every folder that the restore made. What a scan leaves out belongs to neither. Writes nothing.
 
 use super::maildir::Maildirs;
 use super::maildir::hash_file;
@@ -15,12 +14,12 @@ use globset::GlobSet;
 use std::cell::RefCell;
 use std::path::Path;
 
-/// Messages with one thing in common.
+/// Messages that differ in the same way.
 #[derive(Debug, Default, PartialEq, Eq)]
 pub struct Listed {
-    /// Some of them, at most so many.
+    /// The first of them, at most [`PROBLEMS_MAX`].
     pub some: Vec<RelName>,
-    /// All of them.
+    /// The number of all of them.
     pub all: u64,
 }
 
@@ -33,35 +32,35 @@ impl Listed {
     }
 }
 
-/// What a comparison found. Each message is in one of these; one with other flags counts once.
+/// The result of a comparison. Each message is in one of the lists; one with other flags counts once.
 #[derive(Debug, Default, PartialEq, Eq)]
 pub struct Compared {
     /// Messages that are the same.
     pub same: u64,
-    /// Messages of which the card has other bytes, and has them by damage.
+    /// Messages that the card has damaged.
     pub damaged: Listed,
-    /// Messages of which the mailbox has other bytes.
+    /// Messages with other bytes in the mailbox.
     pub other: Listed,
-    /// Messages that have the same bytes, and other permission bits or another time.
+    /// Messages with the same bytes and other permission bits or another time.
     pub other_facts: Listed,
     /// Messages of a Maildir that the mailbox has with other flags.
     pub other_flags: Listed,
     /// Messages and folders of the mailbox that cannot be read.
     pub unread: Listed,
-    /// Messages of the mailbox that the restore did not give.
+    /// Messages of the mailbox that were not restored.
     pub not_restored: Listed,
-    /// Messages that the restore gave and the mailbox lacks.
+    /// Restored messages that the mailbox lacks.
     pub only_restored: Listed,
-    /// What is in the mailbox and is no file.
+    /// Entries of the mailbox that are no files.
     pub not_files: Listed,
     /// Folders without a message that the restore made and the mailbox lacks.
     pub folders: Listed,
-    /// Messages that the restore gave and a scan leaves out. They decide nothing.
+    /// Restored messages that a scan leaves out. They decide nothing.
     pub excluded: u64,
 }
 
 impl Compared {
-    /// Whether the restore gave the mailbox, no more and no less.
+    /// Whether the restore gave exactly the mailbox.
     pub fn is_alike(&self) -> bool {
         let differing = [
             &self.damaged,
@@ -78,8 +77,8 @@ impl Compared {
     }
 }
 
-/// Compares a restored folder with a mailbox, both ways. The inner error is the mailbox's own: it cannot be opened.
-/// `suspect` says of which messages the sticks know that the card has damaged them.
+/// Compares a restored folder with a mailbox, both ways. The inner error is the mailbox's: it cannot be opened.
+/// `suspect` returns whether the drives know that the card has damaged a message.
 pub fn compare(
     restored: &Path,
     mailbox: &Path,
@@ -179,9 +178,9 @@ impl Sides<'_> {
             found.unread.note(path);
             return Ok(());
         };
-        // The right to run a message is nothing that a restore gives.
+        // A restore never gives a message the right to be run.
         let same_facts = (given.mode ^ there.mode) & 0o666 == 0
-            // A card with FAT keeps no more of the time than its seconds.
+            // A card with FAT stores no more of the time than whole seconds.
             && given.modified.seconds == there.modified.seconds;
         // Nobody writes other bytes and leaves length and time as they were.
         let untouched = given.bytes == there.bytes && given.modified == there.modified;
@@ -194,7 +193,7 @@ impl Sides<'_> {
         Ok(())
     }
 
-    /// None if the mailbox's cannot be read.
+    /// Whether both have the same bytes; none if the mailbox's cannot be read.
     fn has_same_bytes(&self, path: &RelName) -> Result<Option<bool>, JobError> {
         let mut one = self.restored.open_message(path)?;
         let Ok(mut other) = self.mailbox.open_message(path) else { return Ok(None) };
@@ -212,7 +211,7 @@ impl Sides<'_> {
         }
     }
 
-    /// Whether a message of one side is in the Maildir of the other with other flags.
+    /// Whether the other side's Maildir has a message with other flags.
     fn is_flagged(
         &self,
         maildirs: &mut Maildirs,

@@ -1,5 +1,5 @@
-//! Owns the hash that ties each ledger line to the one before, for writing and for reading.
-//! Never passes a line on as sound that the chain does not vouch for.
+//! The hash that ties each ledger line to the one before, for writing and for reading. Passes no line on as sound
+//! unless the chain proves it.
 
 use super::event::{Event, Line};
 use super::wire;
@@ -10,7 +10,7 @@ const HASH_FIELD: &str = ",\"hash\":\"";
 const LINE_END: &str = "\"}";
 const TAIL: usize = HASH_FIELD.len() + 64 + LINE_END.len();
 
-/// The end of a ledger: what the next line is chained to.
+/// The end of a ledger, to which the next line is chained.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Chain {
     /// Hash of the last line; zeros before the first.
@@ -26,7 +26,7 @@ impl Default for Chain {
 }
 
 impl Chain {
-    /// Makes the next line, with its line feed, and moves on to it.
+    /// Makes the next line, with its line feed, and moves to it.
     pub fn write(&mut self, stamp: &EventTime, event: Event) -> String {
         let line = Line { seq: self.seq + 1, stamp: stamp.clone(), event };
         let object = wire::write(&line);
@@ -44,17 +44,17 @@ fn link(before: &Digest, body: &str) -> Digest {
     hasher.finish().digest
 }
 
-/// How far a line read can be believed.
+/// How far a line that was read can be believed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum LineTrust {
-    /// The chain vouches for it from the first line on.
+    /// The chain proves it from the first line on.
     Sound,
-    /// It is whole, but stands behind a break that no later `recovered` line has settled yet:
-    /// what it says of a copy must be checked against the copy.
+    /// It is whole, but past a break that no later `recovered` line has settled: what it says of a copy must be checked
+    /// against the copy.
     PastBreak,
 }
 
-/// What was made of one line of the file.
+/// The verdict on one line of the file.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Verdict {
     /// A line.
@@ -65,27 +65,27 @@ pub enum Verdict {
     Newer(u32),
 }
 
-/// Reads a ledger line by line. Knows at any time where the chain stands and where it broke.
+/// Reads a ledger line by line, and keeps track of the chain and of where it broke.
 #[derive(Debug, Clone, Default)]
 pub struct Reader {
     chain: Chain,
-    /// Hash claimed by the raw line before, sound or not: a line that fits it is whole, though
-    /// the one before it is damaged.
+    /// The hash claimed by the raw line before, sound or not: a line that fits it is whole, although the one before is
+    /// damaged.
     claimed: Option<Digest>,
     at: u64,
     broken: Option<Break>,
-    /// Lines that could not be read, from the beginning on.
+    /// Unreadable lines from the beginning on.
     gaps: u64,
-    /// Those before the break.
+    /// Unreadable lines before the break.
     gaps_before: u64,
-    /// The last piece belongs to a line that is too long: it is one gap, in however many pieces it comes.
+    /// The last piece belongs to a line that is too long: that is one gap, in however many pieces it comes.
     in_long: bool,
 }
 
-/// A place where the chain does not hold.
+/// A place at which the chain is broken.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Break {
-    /// Octet at which sound lines ended.
+    /// Offset at which sound lines end.
     pub at: u64,
     /// Whole lines found after it.
     pub whole_lines: u64,
@@ -94,23 +94,23 @@ pub struct Break {
 }
 
 impl Reader {
-    /// Goes on at the end of a part already read and found sound.
+    /// Continues at the end of a part that was read and found sound before.
     pub fn resume(chain: Chain, at: u64, gaps: u64) -> Self {
         Self { chain, claimed: None, at, broken: None, gaps, gaps_before: gaps, in_long: false }
     }
 
-    /// Lines up to here that could not be read, without those that a power failure left by the word of a `recovered`
-    /// line. What a departure says counts only where it knew of all of them.
+    /// Unreadable lines up to here, without those that, by a `recovered` line, a power failure left. A departure counts
+    /// only if its writer knew of all of them.
     pub fn gaps(&self) -> u64 {
         self.gaps
     }
 
-    /// Where the chain stands.
+    /// The end of the chain so far.
     pub fn chain(&self) -> Chain {
         self.chain
     }
 
-    /// Bytes taken in.
+    /// Offset after the last piece, in bytes.
     pub fn at(&self) -> u64 {
         self.at
     }
@@ -120,7 +120,7 @@ impl Reader {
         self.broken
     }
 
-    /// Passes over bytes that cannot be a line: too long, or not ended.
+    /// Skips bytes that cannot be a line: too long, or without a line feed.
     pub fn junk(&mut self, bytes: u64) {
         self.break_here().junk += bytes;
         self.claimed = None;
@@ -129,7 +129,7 @@ impl Reader {
         self.in_long = true;
     }
 
-    /// Takes in one line without its line feed; `length` counts the line feed if there is one.
+    /// Judges one line without its line feed; `length` includes the line feed if there is one.
     pub fn line(&mut self, raw: &[u8], length: u64) -> Verdict {
         let verdict = self.judge(raw);
         self.in_long = false;
@@ -203,7 +203,7 @@ pub fn claimed_hash(raw: &[u8]) -> Option<Digest> {
 }
 
 fn split(raw: &[u8]) -> Option<(&str, Digest)> {
-    // An editor may have ended the lines as its own system does; what they say is the same.
+    // An editor may have changed the line ends to its own system's; the contents are the same.
     let raw = raw.strip_suffix(b"\r").unwrap_or(raw);
     let text = std::str::from_utf8(raw).ok()?;
     let at = text.len().checked_sub(TAIL)?;
@@ -340,7 +340,7 @@ mod tests {
     }
 
     proptest! {
-        /// Whatever stands in the file: nothing panics, and no line is sound unless the chain was whole before it.
+        /// Whatever the file contains: nothing panics, and no line is sound unless the chain was whole before it.
         #[test]
         fn damage_never_makes_a_sound_line(at in 0usize..2000, with in proptest::collection::vec(any::<u8>(), 1..40)) {
             let whole = ledger(5).concat().into_bytes();

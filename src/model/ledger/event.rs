@@ -1,4 +1,4 @@
-//! Owns the kinds of events a ledger records. Never holds anything that could not be read back.
+//! The kinds of events that a ledger records. Holds nothing that could not be read back.
 
 use crate::model::digest::{Digest, Identity};
 use crate::model::finding::Suspicion;
@@ -12,7 +12,7 @@ use crate::model::time::{EventTime, Timestamp};
 pub struct Line {
     /// Number of the line in its ledger, from 1.
     pub seq: u64,
-    /// When, as far as the station knew.
+    /// When it was written, as far as the station knew.
     pub stamp: EventTime,
     /// What happened.
     pub event: Event,
@@ -27,7 +27,7 @@ pub struct Location {
     pub path: RelName,
 }
 
-/// That a content is at a location, and what else a restore needs.
+/// That a content is at a location, with what a restore needs in addition.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Assertion {
     /// Where.
@@ -40,20 +40,21 @@ pub struct Assertion {
     pub first_seen: Timestamp,
     /// Set if this version looks like damage to the card.
     pub suspect: Option<Suspicion>,
-    /// The position of the station as of which this is so.
+    /// The position of the station as of which this is true.
     pub as_of: Position,
 }
 
-/// Why a content has left a location. Only what was seen has a reason: what is gone and nobody saw it go is missing.
+/// Why a content has left a location. Only a departure that was seen has a reason; a content that nobody saw go is
+/// missing.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Departed {
-    /// Deleted before the daemon's eyes.
+    /// Deleted while the daemon watched.
     Deleted,
     /// A later version took its place.
     Replaced,
     /// It is at another location now.
     Moved,
-    /// A person said that it shall not come back.
+    /// A person decided that it shall not come back.
     Acknowledged,
 }
 
@@ -77,23 +78,24 @@ impl Departed {
     }
 }
 
-/// That a content has left a location, by the word of somebody who saw it go.
+/// That a content has left a location, written by somebody who saw it go.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Departure {
-    /// What it is.
+    /// The content.
     pub identity: Identity,
     /// The location it left.
     pub location: Location,
-    /// The position of the change: it withholds only what was asserted as of this position or before.
+    /// The position of the change: the departure withholds only what was asserted as of this position or before.
     pub position: Position,
     /// Why.
     pub why: Departed,
     /// A location that has what came after it, by an earlier line of this ledger: the content itself, or a later
     /// version. The departure counts only while that line can be read.
     pub to: Option<Location>,
-    /// What that location has, where it is another content.
+    /// The content of that location, if it is another one.
     pub heir: Option<Identity>,
-    /// Unreadable lines of this ledger that its writer knew of when it left. With more it does not count.
+    /// Unreadable lines of this ledger that the writer knew of when the content left. With more, the departure does not
+    /// count.
     pub gaps: u64,
 }
 
@@ -105,22 +107,22 @@ pub enum Event {
         /// Name and version of the program.
         program: String,
     },
-    /// A writer, and what it had before it: needed to tell which of two words is the later.
+    /// A writer, and the positions before it, by which two assertions are ordered.
     Writer {
         /// Its id.
         writer: WriterId,
-        /// The position it went on from, then those it had read in ledgers; none of a card's first writer.
+        /// The position that it continued from, then those that it had read in ledgers; empty for a card's first
+        /// writer.
         links: Vec<Position>,
     },
     /// Where a mailbox lies on the card.
     Mailbox {
         /// Its name.
         mailbox: MailboxName,
-        /// Its absolute path, raw.
+        /// Its absolute path in raw bytes.
         root: Vec<u8>,
     },
-    /// The last line of another drive's ledger, as far as whoever wrote here knew it: who rewrites one drive has to
-    /// rewrite all.
+    /// The last line of another drive's ledger that this card knows: whoever rewrites one drive has to rewrite all.
     Witness {
         /// The other drive.
         drive: DriveId,
@@ -129,35 +131,35 @@ pub enum Event {
         /// Its hash.
         hash: Digest,
     },
-    /// A new copy, proven: read back from the medium with the right hash before this line was written.
+    /// A new copy: read back from the medium with the right hash before this line was written.
     Mirrored {
         /// The copy.
         payload: PayloadName,
-        /// What it is.
+        /// Its content.
         identity: Identity,
-        /// Where it is.
+        /// Its location.
         assertion: Assertion,
-        /// The damaged copy it stands in for.
+        /// The damaged copy that it replaces.
         replaces: Option<PayloadName>,
     },
-    /// A content already held is (also, or again) at this location.
+    /// A content that the drive has already is (also, or again) at this location.
     Placed {
-        /// What it is.
+        /// The content.
         identity: Identity,
-        /// Where it is.
+        /// Its location.
         assertion: Assertion,
     },
-    /// A content already held is missing from this location: nobody saw it go, or the card has damaged it. It is
-    /// wanted back.
+    /// A content that the drive has already is missing from this location: nobody saw it go, or the card has damaged
+    /// it. A restore brings it back.
     Missing {
-        /// What it is.
+        /// The content.
         identity: Identity,
-        /// Where it was.
+        /// Its former location.
         assertion: Assertion,
     },
     /// A content has left a location. The copies stay.
     Removed(Departure),
-    /// All that this ledger asserts for these mailboxes up to this line stands as of this position too.
+    /// Everything that this ledger asserts for these mailboxes up to this line is true as of this position too.
     Mark {
         /// The position.
         as_of: Position,
@@ -168,29 +170,29 @@ pub enum Event {
     Adopted {
         /// The copy.
         payload: PayloadName,
-        /// What it is.
+        /// Its content.
         identity: Identity,
     },
     /// A copy found without a line, with the content of no known message.
     Debris {
         /// The copy.
         payload: PayloadName,
-        /// What it is.
+        /// Its content.
         identity: Identity,
     },
     /// A copy was read and is not what it should be, or could not be read (`found` is `None`).
     Damaged {
         /// The copy.
         payload: PayloadName,
-        /// What it hashes to.
+        /// The hash that it has.
         found: Option<Digest>,
     },
-    /// A copy is not there.
+    /// A copy does not exist.
     Absent {
         /// The copy.
         payload: PayloadName,
     },
-    /// A copy recorded as damaged or missing reads right again.
+    /// A copy recorded as damaged or missing is right again.
     Sound {
         /// The copy.
         payload: PayloadName,
@@ -199,47 +201,85 @@ pub enum Event {
     Pruned {
         /// The copy.
         payload: PayloadName,
-        /// What it is.
+        /// Its content.
         identity: Identity,
     },
-    /// All copies were re-read.
+    /// All copies were read again.
     Verified {
-        /// How many were read.
+        /// Copies read.
         checked: u64,
-        /// How many are damaged.
+        /// Damaged ones.
         damaged: u64,
-        /// How many are not there.
+        /// Missing ones.
         absent: u64,
     },
-    /// The lines between two bytes of this ledger were broken by a power failure or a fault. Whole lines
-    /// among them were checked against their copies, and what failed was recorded, before this.
+    /// A power failure or a fault broke the lines between two offsets of this ledger. The whole lines among them were
+    /// checked against their copies before this line, and failures were recorded.
     Recovered {
-        /// Octet at which sound lines ended.
+        /// Offset at which sound lines end.
         from: u64,
-        /// Octet before which this line begins.
+        /// Offset at which this line begins.
         to: u64,
-        /// Whole lines between.
+        /// Whole lines between the two.
         whole_lines: u64,
-        /// Of what is no line between, how many a power failure left: never committed, and so no gaps.
+        /// Pieces of junk between the two that a power failure left: never committed, and so no gaps.
         torn: u64,
     },
 }
 
 impl Event {
-    /// This program begins to write.
+    /// The event with which this program begins to write.
     pub fn opened() -> Self {
         Self::Opened { program: concat!("counterfoil ", env!("CARGO_PKG_VERSION")).to_owned() }
     }
 
-    /// The position that the event speaks of, if it is one about locations.
+    /// The content that the event says is present or missing; and where, unless the event only names a copy.
+    pub fn content(&self) -> Option<(&Identity, Option<&Assertion>)> {
+        match self {
+            Self::Mirrored { identity, assertion, .. }
+            | Self::Placed { identity, assertion }
+            | Self::Missing { identity, assertion } => Some((identity, Some(assertion))),
+            Self::Adopted { identity, .. } => Some((identity, None)),
+            _ => None,
+        }
+    }
+
+    /// The good copy that the event adds to the drive.
+    pub fn new_copy(&self) -> Option<PayloadName> {
+        match self {
+            Self::Mirrored { payload, .. } | Self::Adopted { payload, .. } => Some(*payload),
+            _ => None,
+        }
+    }
+
+    /// Whether the event says that a copy counts no more.
+    pub fn is_copy_loss(&self) -> bool {
+        matches!(self, Self::Damaged { .. } | Self::Absent { .. })
+    }
+
+    /// The position as of which the event speaks, if it is one about locations.
     pub fn position(&self) -> Option<Position> {
         match self {
-            Self::Mirrored { assertion, .. }
-            | Self::Placed { assertion, .. }
-            | Self::Missing { assertion, .. } => Some(assertion.as_of),
             Self::Removed(departure) => Some(departure.position),
             Self::Mark { as_of, .. } => Some(*as_of),
-            _ => None,
+            _ => self.content()?.1.map(|assertion| assertion.as_of),
+        }
+    }
+
+    /// The position of whoever wrote the event: of its location, or of the writer that it announces.
+    pub fn author(&self) -> Option<Position> {
+        match self {
+            Self::Writer { writer, .. } => Some(Position { writer: *writer, n: 0 }),
+            _ => self.position(),
+        }
+    }
+
+    /// The entries that the event brings into the catalogue: itself, and one for each item of its list.
+    pub fn entries(&self) -> u64 {
+        1 + match self {
+            Self::Writer { links, .. } => links.len() as u64,
+            Self::Mark { mailboxes, .. } => mailboxes.len() as u64,
+            _ => 0,
         }
     }
 }

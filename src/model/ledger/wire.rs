@@ -1,5 +1,5 @@
-//! Owns the JSON form of a ledger line, without its hash.
-//! Never trusts a field: each is parsed into its own type, or the line is refused.
+//! The JSON form of a ledger line, without its hash. Trusts no field: each is parsed into its own type, or the line is
+//! refused.
 
 use super::event::{Assertion, Departed, Departure, Event, Line, Location};
 use crate::model::digest::{Digest, Identity};
@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use std::fmt::Display;
 use std::str::FromStr;
 
-/// Every field a line of any kind may have. Order here is the order in the file.
+/// Every field that a line of any kind may have, in the order of the file.
 #[derive(Serialize, Deserialize, Default)]
 #[serde(default)]
 struct Wire {
@@ -89,7 +89,7 @@ struct Wire {
     torn: Option<u64>,
 }
 
-/// The JSON object of a line, complete but for its hash.
+/// The JSON object of a line, complete except for its hash.
 pub(super) fn write(line: &Line) -> String {
     let mut wire = Wire {
         v: super::FORMAT,
@@ -109,12 +109,12 @@ struct Version {
     v: u64,
 }
 
-/// What could be made of a line whose hash is right.
+/// The result of reading a line whose hash is right.
 pub(super) enum Read {
     Line(Box<Line>),
-    /// Written by a later version of the program.
+    /// A later version of the program wrote it.
     Newer(u32),
-    /// Right hash, but not a line as this version writes it.
+    /// The hash is right, but it is not a line as this version writes it.
     Unfit,
 }
 
@@ -318,7 +318,7 @@ impl Wire {
     }
 
     fn read_assertion(&self) -> Option<Assertion> {
-        // A word of a later version is a suspicion all the same.
+        // A suspicion that this version does not know is a suspicion all the same.
         let known = |text: &String| Suspicion::from_text(text).unwrap_or(Suspicion::Altered);
         Some(Assertion {
             location: self.read_location()?,
@@ -349,7 +349,7 @@ impl Wire {
             identity: self.read_identity()?,
             location: self.read_location()?,
             position: self.as_of?,
-            // A departure for a reason that is not known here withholds nothing: the line is no line of ours.
+            // A departure for an unknown reason withholds nothing: the line is none of ours.
             why: Departed::from_text(self.why.as_ref()?)?,
             to,
             heir,
@@ -384,7 +384,7 @@ fn parse<T: FromStr>(field: &Option<String>) -> Option<T> {
     field.as_ref()?.parse().ok()
 }
 
-/// `Some(None)` where the field is absent, `None` where it is there and wrong.
+/// `Some(None)` if the field is absent, `None` if it is present and wrong.
 fn optional<T: FromStr>(field: &Option<String>) -> Option<Option<T>> {
     match field {
         None => Some(None),

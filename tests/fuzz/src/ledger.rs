@@ -55,7 +55,7 @@ fn in_pieces(bytes: &[u8], piece: usize) -> Read {
             Piece::TooLong(length) => reader.junk(length),
         }
     }
-    assert!(pieces.unended == bytes.last().is_some_and(|last| *last != b'\n'), "unended");
+    assert!(pieces.no_final_newline == bytes.last().is_some_and(|last| *last != b'\n'), "unended");
     (read.chain, read.at, read.broken) = (reader.chain(), reader.at(), reader.broken());
     read
 }

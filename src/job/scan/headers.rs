@@ -1,20 +1,20 @@
-//! Reads the few headers that are shown to a person.
-//! Never decides anything, never fails, never lets odd mail end the program.
+//! Reads the few headers that are shown to a person. Never decides anything, never fails, and survives any malformed
+//! mail.
 
-use super::report::size_breakdown;
+use crate::job::report::size_breakdown;
 use crate::model::message::{Headers, SizeBreakdown};
 use crate::model::{Timestamp, limits::HEADER_BYTES, limits::HEADER_CHARS};
 use jiff::fmt::rfc2822::DateTimeParser;
 use mail_parser::{Address, MessageParser};
 
-/// The headers of a message, from its first bytes; empty fields where they cannot be read.
+/// The headers of a message, from its first bytes; fields that cannot be read are empty.
 pub fn read(start: &[u8]) -> Headers {
     let start = &start[..start.len().min(HEADER_BYTES)];
     // The parser is only a display aid and mail is hostile: a panic in it is an unreadable header.
     std::panic::catch_unwind(|| parse(start)).unwrap_or_default()
 }
 
-/// The headers, and what a message of so many bytes is made of.
+/// The headers, and how the size of a message of `bytes` bytes divides among its parts.
 pub fn read_and_weigh(start: &[u8], bytes: u64) -> (Headers, SizeBreakdown) {
     let headers = read(start);
     let start = &start[..start.len().min(HEADER_BYTES)];
@@ -26,7 +26,7 @@ fn parse(start: &[u8]) -> Headers {
     let parser =
         MessageParser::new().with_address_headers().with_date_headers().with_minimal_headers();
     let Some(message) = parser.parse_headers(start) else { return Headers::default() };
-    // RFC 5322 dates by a parser that knows comments within them; whatever else mail holds, by the other.
+    // RFC 5322 dates go to a parser that knows comments within them; all others to the mail parser.
     let date = message
         .header_raw("Date")
         .and_then(rfc_5322_date)
@@ -37,7 +37,7 @@ fn parse(start: &[u8]) -> Headers {
         to: addresses(message.to()),
         subject: Headers::clip(message.subject().unwrap_or_default()),
         date: date.unwrap_or_default(),
-        // One that is longer than is kept would be the same as another with the same beginning.
+        // A longer one, cut, would equal another with the same beginning.
         message_id: message
             .header_raw("Message-ID")
             .map(|raw| raw.trim().trim_start_matches('<').trim_end_matches('>'))
@@ -53,8 +53,8 @@ fn rfc_5322_date(raw: &str) -> Option<Timestamp> {
     Some(Timestamp { seconds: time.as_second(), nanos: 0 })
 }
 
-/// A date without what RFC 5322 (sections 3.2.2 and 4.3) lets stand between its parts: comments, which
-/// may nest, and blanks beside a colon.
+/// A date without what RFC 5322 (sections 3.2.2 and 4.3) allows between its parts: comments, which may nest, and blanks
+/// next to a colon.
 fn without_comments(raw: &str) -> String {
     let mut depth = 0_u32;
     let plain: String = raw

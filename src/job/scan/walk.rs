@@ -1,81 +1,50 @@
-//! The mailbox as it is now, taken into the catalogue: first looks, over all of it or at single paths.
-//! Never writes to the mailbox, and never calls a message gone because a folder could not be read.
+//! The first half of a scan: compares all files of a mailbox, or single paths, with the catalogue, and notes what is
+//! new, changed or gone. Never writes to the mailbox, and never calls a message gone because a folder could not be
+//! read.
 
-use super::JobError;
-use super::catalogue::{Catalogue, FileRow, FileStatRow, FileState, millis};
 use super::confirm::confirm;
 use super::exclude::Exclusions;
-use super::scan_rules::PAGE;
+use super::rules::{PAGE, ScanReport, ScanRules};
 use crate::disk::{EntryStat, MailboxDir, WalkEntry};
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, FileRow, FileStatRow, FileState, millis};
 use crate::model::message::FileFacts;
-use crate::model::{Finding, RelName};
+use crate::model::{Finding, RelName, WallTime};
 
-pub use super::scan_rules::{ScanReport, ScanRules};
-
-/// Changes written together.
+/// Changes written in one transaction.
 const TOGETHER: usize = 1_000;
 
-/// Walks the whole mailbox beside the catalogue's rows, both in the same order, so that memory does
-/// not grow with the mailbox and nothing is written where nothing has changed.
+/// Walks the whole mailbox and the catalogue's rows in the same order, so that memory does not grow with the mailbox,
+/// and writes nothing where nothing has changed.
 pub fn scan(
     catalogue: &Catalogue,
     mailbox: i64,
     dir: &MailboxDir,
     rules: &ScanRules<'_>,
 ) -> Result<ScanReport, JobError> {
-    let mut report = ScanReport::default();
     let mut rows = Rows::new(catalogue, mailbox);
-    let mut changes = Changes { catalogue, pending: Vec::new() };
-    let mut unreadable: Vec<Vec<u8>> = Vec::new();
-    let looked = millis(rules.clock);
-    let now = rules.clock.stamp().claim();
-
     let exclusions = Exclusions::new(dir, rules.ignore);
+    let mut comparison = Comparison::new(catalogue, mailbox, &exclusions, rules);
     for walk_entry in dir.walk(|folder| exclusions.enters(folder)) {
-        let (path, facts, state) = match walk_entry {
-            WalkEntry::File(path, facts) => (path, facts, FileState::Fresh),
-            WalkEntry::NotAFile(path) => (path, FileFacts::NONE, FileState::NotAFile),
-            // Listed by its folder: what is in it can have no row of its own.
-            WalkEntry::TooLong(Some(folder), names) => {
-                report.problem(Finding::PathsTooLong { folder: folder.clone(), names });
-                (folder, FileFacts::TOO_LONG, FileState::Unreadable)
-            }
-            WalkEntry::TooLong(None, names) => {
-                report.root_unread = Some(format!("{names} of its names are too long"));
-                continue;
-            }
-            WalkEntry::Unreadable(path, why) => {
-                unreadable.push(path.as_ref().map(RelName::key).unwrap_or_default());
-                let told = why.clone();
-                report.problem(Finding::FolderUnreadable { path: path.clone(), why: told });
-                // Listed like a message that cannot be read: nobody knows what is in it, so nobody
-                // may call it safe.
-                let Some(path) = path else {
-                    report.root_unread = Some(why);
-                    continue;
-                };
-                (path, FileFacts::NONE, FileState::Unreadable)
-            }
-        };
+        let Some((path, facts, state)) = comparison.file_of(walk_entry) else { continue };
         if exclusions.is_ignored(&path) {
             continue;
         }
-        report.files += 1;
+        comparison.report.files += 1;
         let key = path.key();
         while let Some(row) = rows.next_before(&key)? {
-            missing(&mut changes, mailbox, &row, &unreadable, &exclusions, rules, &mut report)?;
+            comparison.missing(&row)?;
         }
         let row = rows.take(&key)?;
         if row.as_ref().is_some_and(|row| is_unchanged(row, &facts, state)) {
             continue;
         }
-        report.changes += 1;
-        changes.push(Change::Look { mailbox, key, facts, state, looked, now, hinted: false })?;
+        comparison.changed(key, facts, state, false)?;
     }
     while let Some(row) = rows.next()? {
-        missing(&mut changes, mailbox, &row, &unreadable, &exclusions, rules, &mut report)?;
+        comparison.missing(&row)?;
     }
-    changes.write()?;
+    let mut report = comparison.end()?;
     exclusions.findings().into_iter().for_each(|finding| report.problem(finding));
     report.ignored += forget_excluded(catalogue, mailbox, &exclusions)?;
     if report.ignored > 0 {
@@ -86,7 +55,8 @@ pub fn scan(
     Ok(report)
 }
 
-/// What is missing from paths that are not to be taken any more is not wanted back either. How many there are.
+/// Forgets missing messages of paths that the config now excludes: they are not required back either. Returns their
+/// number.
 fn forget_excluded(
     catalogue: &Catalogue,
     mailbox: i64,
@@ -104,7 +74,7 @@ fn forget_excluded(
     Ok(excluded.len() as u64)
 }
 
-/// Looks at single paths, after hints; a folder among them asks for a whole scan (`false`).
+/// Checks single paths, after hints. Returns `false` if a folder is among them, so that a whole scan is needed.
 pub fn check_paths(
     catalogue: &Catalogue,
     mailbox: i64,
@@ -112,11 +82,8 @@ pub fn check_paths(
     paths: &[RelName],
     rules: &ScanRules<'_>,
 ) -> Result<bool, JobError> {
-    let mut changes = Changes { catalogue, pending: Vec::new() };
-    let looked = millis(rules.clock);
-    let now = rules.clock.stamp().claim();
-    let mut report = ScanReport::default();
     let exclusions = Exclusions::new(dir, rules.ignore);
+    let mut comparison = Comparison::new(catalogue, mailbox, &exclusions, rules);
     for path in paths.iter().filter(|path| !exclusions.excludes(path)) {
         let key = path.key();
         let row = catalogue.file(mailbox, &key)?;
@@ -126,30 +93,22 @@ pub fn check_paths(
             Ok(EntryStat::Folder) => return Ok(false),
             Ok(EntryStat::Gone) => match row {
                 Some(row) => {
-                    missing(
-                        &mut changes,
-                        mailbox,
-                        &row.file_stat(),
-                        &[],
-                        &exclusions,
-                        rules,
-                        &mut report,
-                    )?;
+                    comparison.missing(&row.file_stat())?;
                     continue;
                 }
-                // A folder that is gone has no row of its own; those below it are found by a scan.
+                // A folder that is gone has no row of its own; a scan finds the messages below it.
                 None if rules.seen_gone.contains(path) => return Ok(false),
                 None => continue,
             },
             Err(_) => return Ok(false),
         };
         if !row.as_ref().is_some_and(|row| is_unchanged(&row.file_stat(), &facts, state)) {
-            // Whatever changed was seen as it happened, if there was anything before.
+            // A change of a known file was seen as it happened.
             let hinted = row.is_some_and(|row| row.content.is_some());
-            changes.push(Change::Look { mailbox, key, facts, state, looked, now, hinted })?;
+            comparison.changed(key, facts, state, hinted)?;
         }
     }
-    changes.write()?;
+    comparison.end()?;
     Ok(true)
 }
 
@@ -158,41 +117,113 @@ fn is_unchanged(row: &FileStatRow, facts: &FileFacts, state: FileState) -> bool 
         FileState::Present | FileState::Fresh | FileState::Changing => {
             state == FileState::Fresh && row.has_facts(facts)
         }
-        // Looked at again at every scan: permission may have been given meanwhile.
+        // Checked again at every scan: permission may have been given meanwhile.
         FileState::Unreadable => false,
         FileState::NotAFile => state == FileState::NotAFile,
         _ => false,
     }
 }
 
-fn missing(
-    changes: &mut Changes<'_>,
+/// The files of a mailbox, compared with its rows.
+struct Comparison<'a> {
     mailbox: i64,
-    row: &FileStatRow,
-    unreadable: &[Vec<u8>],
-    exclusions: &Exclusions<'_>,
-    rules: &ScanRules<'_>,
-    report: &mut ScanReport,
-) -> Result<(), JobError> {
-    let is_ignored = is_counted(row.state) && is_key_excluded(&row.key, exclusions);
-    let is_unseen = unreadable.iter().any(|folder| is_below(&row.key, folder));
-    if !is_ignored && (!row.state.is_there() || is_unseen) {
-        return Ok(());
+    exclusions: &'a Exclusions<'a>,
+    rules: &'a ScanRules<'a>,
+    changes: Changes<'a>,
+    report: ScanReport,
+    /// Keys of the folders that could not be read: nothing below them is called missing.
+    unreadable: Vec<Vec<u8>>,
+    /// When the comparison began, in milliseconds and as claimed.
+    begun: (i64, WallTime),
+}
+
+impl<'a> Comparison<'a> {
+    fn new(
+        catalogue: &'a Catalogue,
+        mailbox: i64,
+        exclusions: &'a Exclusions<'a>,
+        rules: &'a ScanRules<'a>,
+    ) -> Self {
+        Self {
+            mailbox,
+            exclusions,
+            rules,
+            changes: Changes { catalogue, pending: Vec::new() },
+            report: ScanReport::default(),
+            unreadable: Vec::new(),
+            begun: (millis(rules.clock), rules.clock.stamp().claim()),
+        }
     }
-    report.changes += 1;
-    let Some(row) = changes.catalogue.file(mailbox, &row.key)? else { return Ok(()) };
-    if is_ignored {
-        // What is missing is counted where it is missing from.
-        report.ignored += u64::from(row.state.is_there());
-        return changes.push(Change::Forget(row));
+
+    /// The file that an entry of the walk is, or that stands for it; none for the mailbox's own folder.
+    fn file_of(&mut self, entry: WalkEntry) -> Option<(RelName, FileFacts, FileState)> {
+        match entry {
+            WalkEntry::File(path, facts) => Some((path, facts, FileState::Fresh)),
+            WalkEntry::NotAFile(path) => Some((path, FileFacts::NONE, FileState::NotAFile)),
+            // The folder stands for what is in it, which can have no row of its own.
+            WalkEntry::TooLong(Some(folder), names) => {
+                self.report.problem(Finding::PathsTooLong { folder: folder.clone(), names });
+                Some((folder, FileFacts::TOO_LONG, FileState::Unreadable))
+            }
+            WalkEntry::TooLong(None, names) => {
+                self.report.root_unread = Some(format!("{names} of its names are too long"));
+                None
+            }
+            WalkEntry::Unreadable(path, why) => {
+                self.unreadable.push(path.as_ref().map(RelName::key).unwrap_or_default());
+                let (folder, reason) = (path.clone(), why.clone());
+                self.report.problem(Finding::FolderUnreadable { path: folder, why: reason });
+                // The folder stands for a message that cannot be read: nobody knows what is in it, so nobody may call
+                // it safe.
+                if path.is_none() {
+                    self.report.root_unread = Some(why);
+                }
+                path.map(|path| (path, FileFacts::NONE, FileState::Unreadable))
+            }
+        }
     }
-    if row.content.is_none() {
-        return changes.push(Change::Forget(row));
+
+    /// Notes that a file is new, or has other facts than its row.
+    fn changed(
+        &mut self,
+        key: Vec<u8>,
+        facts: FileFacts,
+        state: FileState,
+        hinted: bool,
+    ) -> Result<(), JobError> {
+        self.report.changes += 1;
+        let (mailbox, (looked, now)) = (self.mailbox, self.begun);
+        self.changes.push(Change::Look { mailbox, key, facts, state, looked, now, hinted })
     }
-    let seen = rules.seen_gone.iter().any(|gone| is_below(&row.key, &gone.key()));
-    let state = if seen { FileState::LeavingSeen } else { FileState::Leaving };
-    let looked = millis(rules.clock);
-    changes.push(Change::State { row, state, looked })
+
+    /// Notes that the file of a row is gone, unless it cannot be seen just now.
+    fn missing(&mut self, row: &FileStatRow) -> Result<(), JobError> {
+        let is_ignored = is_counted(row.state) && is_key_excluded(&row.key, self.exclusions);
+        let is_unseen = self.unreadable.iter().any(|folder| is_below(&row.key, folder));
+        if !is_ignored && (!row.state.is_there() || is_unseen) {
+            return Ok(());
+        }
+        self.report.changes += 1;
+        let row = self.changes.catalogue.file(self.mailbox, &row.key)?;
+        let Some(row) = row else { return Ok(()) };
+        if is_ignored {
+            // A missing message is counted by `forget_excluded`.
+            self.report.ignored += u64::from(row.state.is_there());
+            return self.changes.push(Change::Forget(row));
+        }
+        if row.content.is_none() {
+            return self.changes.push(Change::Forget(row));
+        }
+        let seen = self.rules.seen_gone.iter().any(|gone| is_below(&row.key, &gone.key()));
+        let state = if seen { FileState::LeavingSeen } else { FileState::Leaving };
+        let looked = millis(self.rules.clock);
+        self.changes.push(Change::State { row, state, looked })
+    }
+
+    fn end(mut self) -> Result<ScanReport, JobError> {
+        self.changes.write()?;
+        Ok(self.report)
+    }
 }
 
 /// Whether a path counts in an answer about the mailbox: it is there, or nobody saw it go.
@@ -200,13 +231,13 @@ fn is_counted(state: FileState) -> bool {
     !matches!(state, FileState::Removed | FileState::Moved)
 }
 
-/// Whether a path that was taken once is not to be taken any more. What is ignored now did not leave: no drive is
-/// told anything of it, and a restore gives back what was copied.
+/// Whether a path that was mirrored once is excluded now. A message that is ignored now did not leave: no drive records
+/// anything of it, and a restore gives back what was copied.
 fn is_key_excluded(key: &[u8], exclusions: &Exclusions<'_>) -> bool {
     RelName::from_key(key).is_ok_and(|path| exclusions.excludes(&path))
 }
 
-/// Whether a key is a folder's or lies below it; the empty key is the mailbox itself.
+/// Whether a key is that of a folder or lies below it; the empty key is the mailbox itself.
 fn is_below(key: &[u8], folder: &[u8]) -> bool {
     folder.is_empty()
         || key.strip_prefix(folder).is_some_and(|rest| rest.first().is_none_or(|&b| b == 0))
@@ -226,7 +257,7 @@ impl FileFacts {
 }
 
 /// The inode of a row that stands for paths that are too long: no file has it.
-pub(super) const TOO_LONG: i64 = -1;
+pub(in crate::job) const TOO_LONG: i64 = -1;
 
 impl ScanReport {
     pub(super) fn problem(&mut self, finding: Finding) {
@@ -234,7 +265,7 @@ impl ScanReport {
     }
 }
 
-/// The rows of a mailbox in order, a page at a time.
+/// The rows of a mailbox in order, read in pages.
 struct Rows<'a> {
     catalogue: &'a Catalogue,
     mailbox: i64,
@@ -284,7 +315,7 @@ enum Change {
         facts: FileFacts,
         state: FileState,
         looked: i64,
-        now: crate::model::WallTime,
+        now: WallTime,
         hinted: bool,
     },
     State {
@@ -295,7 +326,7 @@ enum Change {
     Forget(FileRow),
 }
 
-/// Changes on their way to the catalogue, written many at a time; none written, no transaction.
+/// Changes on their way to the catalogue, written many at a time; no transaction if there are none.
 struct Changes<'a> {
     catalogue: &'a Catalogue,
     pending: Vec<Change>,

@@ -1,52 +1,40 @@
-//! Writes again what a ledger told and tells no more, as far as this card knew it: lines that rotted, or went with the
-//! end of the file. Never tells of a copy that is not read to be right just now, and never takes back a later word.
+//! Writes again what a ledger once said and no longer says, as far as this card knew it: lines that rotted, or went
+//! with the end of the file. Names no copy that is not read and right just now, and revokes no later line.
 
-use super::copy::{self, CopyCheck};
-use crate::disk::Volume;
+use super::station_bag::StationBag;
 use crate::job::JobError;
 use crate::job::catalogue::{
-    Catalogue, ContentAt, CopyRow, CopyState, CopyStatus, ReplicaRowId, ReplicaState, Said, Untold,
+    ContentAt, CopyRow, CopyState, CopyStatus, ReplicaRowId, ReplicaState, Said, Untold,
 };
-use crate::model::RelName;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
 
-/// Copies and places looked at together.
+/// Copies and locations read from the catalogue at a time.
 const PAGE: u32 = 256;
 
-/// What retelling works on.
-pub(super) struct Retelling<'a> {
-    pub catalogue: &'a Catalogue,
-    pub volume: &'a dyn Volume,
-    pub dir: &'a RelName,
-    /// The row of the ledger as it is read now.
+/// The lines that a ledger has lost.
+pub(super) struct LostLines<'a> {
+    pub bag: StationBag<'a>,
+    /// The row of the ledger as it is now.
     pub replica: ReplicaRowId,
     /// The row of what was known before.
     pub retired: ReplicaRowId,
 }
 
-impl<'a> Retelling<'a> {
-    /// For a ledger that was read anew, if something was known of it before.
+impl<'a> LostLines<'a> {
+    /// The lost lines of a ledger that was reloaded, if something was known of it before.
     pub(super) fn of(
-        catalogue: &'a Catalogue,
-        volume: &'a dyn Volume,
-        dir: &'a RelName,
+        bag: StationBag<'a>,
         replica: &ReplicaState,
     ) -> Result<Option<Self>, JobError> {
-        let retired = catalogue.retired(replica)?;
-        Ok(retired.map(|retired| Self {
-            catalogue,
-            volume,
-            dir,
-            replica: replica.row,
-            retired: retired.row,
-        }))
+        let retired = bag.catalogue.retired(replica)?;
+        Ok(retired.map(|retired| Self { bag, replica: replica.row, retired: retired.row }))
     }
 
-    /// Lines of copies: for a medium that is the same as before.
+    /// The lines of copies; only for a medium that is the same as before.
     pub(super) fn copies(&self) -> Result<Vec<Event>, JobError> {
         let (mut events, mut after) = (Vec::new(), 0);
         loop {
-            let page = self.catalogue.copies_untold(self.retired, self.replica, after, PAGE)?;
+            let page = self.bag.catalogue.copies_untold(self.retired, self.replica, after, PAGE)?;
             let Some(last) = page.last() else { return Ok(events) };
             after = last.name.number;
             for copy in page {
@@ -60,43 +48,45 @@ impl<'a> Retelling<'a> {
         if copy.state.is_given_up() {
             return Ok(Some(Event::Pruned { payload, identity }));
         }
-        let read = copy::hash(self.volume, self.dir, payload, identity.bytes)?;
-        let is_right = read == CopyCheck::Is(identity);
-        let is_told = self.catalogue.knows_number(self.replica, payload.number)?;
-        Ok(match (copy.state, is_right) {
+        let read = self.bag.hash(payload, identity.bytes)?;
+        // The ledger as it is now says nothing of this copy that counts.
+        let verdict = read.judge(&CopyRow { state: CopyState::Claimed, ..*copy });
+        let is_listed = self.bag.catalogue.knows_number(self.replica, payload.number)?;
+        Ok(match (copy.state, verdict.is_good()) {
             (CopyState::Debris, true) => Some(Event::Debris { payload, identity }),
-            (CopyState::Good | CopyState::Adopted, true) if is_told => {
-                Some(Event::Sound { payload })
-            }
+            (CopyState::Good | CopyState::Adopted, true) if is_listed => verdict.event(),
             (CopyState::Good | CopyState::Adopted, true) => {
                 Some(Event::Adopted { payload, identity })
             }
-            (CopyState::Damaged | CopyState::Missing, false) => Some(read.event(payload)),
-            // What no line tells of and is not right is judged as what a power failure left; what is right again needs
-            // no line.
+            (CopyState::Damaged | CopyState::Missing, false) => verdict.event(),
+            // A copy without a line that is not right is handled as the remains of a power failure; one that is right
+            // again needs no line.
             _ => None,
         })
     }
 
-    /// Lines of what was at locations, a page of them after one, and the last looked at: where the drive has a good
-    /// copy of it. What it has not is for a pass to copy again. Each speaks as of the position that the lost line did.
+    /// A page of lines that assert locations, and the last location of the page: only where the drive has a good copy.
+    /// A pass copies the others again. Each line speaks as of the position of the lost one.
     pub(super) fn assertions(
         &self,
         after: Option<&Untold>,
     ) -> Result<(Vec<Event>, Option<Untold>), JobError> {
-        let page = self.catalogue.assertions_untold(self.retired, self.replica, after, PAGE)?;
+        let page = self.bag.catalogue.assertions_untold(self.retired, self.replica, after, PAGE)?;
         let mut events = Vec::new();
         for untold in &page {
             let Said::Stands { missing, suspect, modified, mode } = untold.said else { continue };
-            if !matches!(self.catalogue.held(self.replica, untold.content)?, CopyStatus::Good(_)) {
+            if !matches!(
+                self.bag.catalogue.held(self.replica, untold.content)?,
+                CopyStatus::Good(_)
+            ) {
                 continue;
             }
-            let identity = self.catalogue.identity(untold.content)?;
+            let identity = self.bag.catalogue.identity(untold.content)?;
             let assertion = Assertion {
                 location: self.location(untold)?,
                 modified,
                 mode,
-                first_seen: self.catalogue.first_seen(untold.content)?,
+                first_seen: self.bag.catalogue.first_seen(untold.content)?,
                 suspect,
                 as_of: untold.position,
             };
@@ -108,25 +98,26 @@ impl<'a> Retelling<'a> {
         Ok((events, page.into_iter().last()))
     }
 
-    /// Lines of what has left, in the same way, once everything that stands is told: only where the ledger tells of the
-    /// location that has what came after it, or of what moved another location that has it.
+    /// A page of departures, in the same way, after all assertions are written: only where the ledger names the
+    /// location that has what came after, or, of a move, another one that has the content.
     pub(super) fn departures(
         &self,
         after: Option<&Untold>,
         gaps: u64,
     ) -> Result<(Vec<Event>, Option<Untold>), JobError> {
-        let page = self.catalogue.departures_untold(self.retired, self.replica, after, PAGE)?;
+        let page = self.bag.catalogue.departures_untold(self.retired, self.replica, after, PAGE)?;
         let mut events = Vec::new();
         for untold in &page {
             let Said::Left { why, to } = &untold.said else { continue };
             let at = (untold.mailbox, untold.key.as_slice(), untold.content);
-            if !self.catalogue.uncovered(self.retired, at)?.is_empty() {
-                // It was said again since, maybe in the very line that is lost.
+            if !self.bag.catalogue.uncovered(self.retired, at)?.is_empty() {
+                // It was asserted again since, perhaps in the very line that is lost.
                 continue;
             }
             let Some(to) = self.after(untold, *why, to.as_ref())? else { continue };
-            let (to, heir) = self.catalogue.followed_by(to.as_ref(), untold.content)?;
-            let (identity, position) = (self.catalogue.identity(untold.content)?, untold.position);
+            let (to, heir) = self.bag.catalogue.followed_by(to.as_ref(), untold.content)?;
+            let (identity, position) =
+                (self.bag.catalogue.identity(untold.content)?, untold.position);
             let location = self.location(untold)?;
             let departure = Departure { identity, location, position, why: *why, to, heir, gaps };
             events.push(Event::Removed(departure));
@@ -134,14 +125,15 @@ impl<'a> Retelling<'a> {
         Ok((events, page.into_iter().last()))
     }
 
-    /// The location that has what came after a message, if anything did; none where the ledger does not tell of it.
+    /// The location that has what came after a message, if anything did; the outer option is none if the ledger does
+    /// not name it.
     fn after(
         &self,
         untold: &Untold,
         why: Departed,
         to: Option<&ContentAt>,
     ) -> Result<Option<Option<ContentAt>>, JobError> {
-        let catalogue = self.catalogue;
+        let catalogue = self.bag.catalogue;
         if let Some(place @ (mailbox, key, heir)) = to {
             if catalogue.was_asserted(self.replica, *mailbox, key, *heir)? {
                 return Ok(Some(Some(place.clone())));
@@ -159,16 +151,16 @@ impl<'a> Retelling<'a> {
     }
 
     fn location(&self, untold: &Untold) -> Result<Location, JobError> {
-        self.catalogue.location(untold.mailbox, &untold.key)
+        self.bag.catalogue.location(untold.mailbox, &untold.key)
     }
 
-    /// Lines of where mailboxes lay.
+    /// The lines that say where mailboxes lay on the card.
     pub(super) fn roots(&self) -> Result<Vec<Event>, JobError> {
-        let roots = self.catalogue.roots_untold(self.retired, self.replica)?;
-        let told = roots.into_iter().map(|(mailbox, root)| {
-            let (mailbox, _) = self.catalogue.mailbox_name(mailbox)?;
+        let roots = self.bag.catalogue.roots_untold(self.retired, self.replica)?;
+        let events = roots.into_iter().map(|(mailbox, root)| {
+            let (mailbox, _) = self.bag.catalogue.mailbox_name(mailbox)?;
             Ok(Event::Mailbox { mailbox, root })
         });
-        told.collect()
+        events.collect()
     }
 }

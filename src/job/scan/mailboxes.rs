@@ -1,12 +1,12 @@
-//! Takes the mailboxes of a station into the catalogue, each for itself: one that is away, cannot be read or is
-//! damaged holds up no other, and what is known of it stays as it was.
-//! Never takes another folder for a mailbox that is still where it was.
+//! Scans the mailboxes of a station, each by itself: one that is away, unreadable or damaged delays no other, and what
+//! is known of it stays. Never takes another folder for a mailbox that is still where it was.
 
-use super::catalogue::{Catalogue, FileState, KnownMailbox};
-use super::mirror::OpenMailbox;
-use super::scan::{ScanReport, ScanRules, scan};
-use super::{JobError, MailboxRef, Station};
+use super::open_mailbox::OpenMailbox;
+use super::rules::{ScanReport, ScanRules};
+use super::walk::scan;
 use crate::disk::{DiskError, MailboxDir, hash, host, serial_below};
+use crate::job::catalogue::{Catalogue, FileState, KnownMailbox};
+use crate::job::{JobError, MailboxRef, Station};
 use crate::model::limits::{MOVED_BYTES, MOVED_MESSAGES};
 use crate::model::{Clock, Identity, MailboxName, RelName, escape};
 use globset::GlobSet;
@@ -14,29 +14,29 @@ use rustix::io::Errno;
 use std::os::unix::ffi::{OsStrExt as _, OsStringExt as _};
 use std::path::PathBuf;
 
-/// What to do with versions that a daemon holds back since they keep changing.
+/// What to do with versions that a daemon holds back because they keep changing.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum HeldBackPolicy {
-    /// Take them in: somebody asks for a copy now. The mailboxes are in force from here on for every process.
+    /// Read them: somebody asks for a copy now. The mailboxes are in force for every process from here on.
     TakeIn,
     /// Leave them as they are: somebody only looks.
     Leave,
 }
 
-/// How a mailbox could be looked at. Its texts are part of the JSON format.
+/// How far a mailbox could be scanned. Its texts are part of the JSON format.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum MailboxState {
-    /// All of it.
+    /// To its end.
     Ok,
-    /// All of it, and it holds nothing, though messages were known.
+    /// To its end, and it is empty although messages were known.
     Emptied,
-    /// Its folder is not there.
+    /// Its folder does not exist.
     Away,
     /// Its path leads to something that is no folder.
     NotAFolder,
-    /// Its folder cannot be read; what the operating system said.
+    /// Its folder cannot be read; the operating system's message.
     Unreadable(String),
-    /// Its folder cannot be read to its end; what the operating system said.
+    /// Its folder cannot be read to its end; the operating system's message.
     ReadInPart(String),
 }
 
@@ -53,7 +53,7 @@ impl MailboxState {
         }
     }
 
-    /// What the operating system said, if the mailbox could not be looked at whole.
+    /// The operating system's message, if the mailbox could not be scanned to its end.
     pub fn why(&self) -> Option<&str> {
         match self {
             Self::Unreadable(why) | Self::ReadInPart(why) => Some(why),
@@ -61,36 +61,36 @@ impl MailboxState {
         }
     }
 
-    /// Whether anything at all was seen of it.
+    /// Whether any of it was scanned.
     pub fn was_looked_at(&self) -> bool {
         matches!(self, Self::Ok | Self::Emptied | Self::ReadInPart(_))
     }
 
-    /// Whether all of it was seen.
+    /// Whether it was scanned to its end.
     pub fn is_whole(&self) -> bool {
         matches!(self, Self::Ok | Self::Emptied)
     }
 }
 
-/// What was taken in of one mailbox.
+/// The result of scanning one mailbox.
 #[derive(Debug)]
 pub struct ConfirmedMailbox {
     /// Its name.
     pub name: MailboxName,
     /// Its folder.
     pub path: PathBuf,
-    /// Its row in the catalogue; none of one that was never looked at.
+    /// Its row in the catalogue; none if it was never scanned.
     pub row: Option<i64>,
-    /// The folder in which it was when it was last looked at, if that was another one.
+    /// The folder of the last scan, if that was another one.
     pub was_at: Option<PathBuf>,
-    /// Whether it could be looked at.
+    /// How far it could be scanned.
     pub state: MailboxState,
-    /// What was found; nothing of one that could not be looked at.
+    /// The scan's report; empty if it could not be scanned.
     pub report: ScanReport,
 }
 
-/// Scans every mailbox that can be looked at, reading at once whatever is new. An error is one of the catalogue, or
-/// says that a name stands for another mailbox now.
+/// Scans every mailbox that can be opened, and reads new files at once. An error is one of the catalogue, or says that
+/// a name now stands for another mailbox.
 pub fn confirm_mailboxes(
     catalogue: &Catalogue,
     station: &Station,
@@ -126,8 +126,8 @@ pub fn confirm_mailboxes(
     Ok(taken)
 }
 
-/// A drive on whose file system a mailbox lies is none any more: nothing is found there, and what is known of it dies
-/// with the mailbox.
+/// Records that a drive on whose file system a mailbox lies is no drive any more: nothing is found there, and it would
+/// be lost together with the mailbox.
 pub fn note_drives_beneath(catalogue: &Catalogue, station: &Station) -> Result<(), JobError> {
     for mailbox in &station.mailboxes {
         if let Some(serial) = serial_below(&mailbox.path) {
@@ -137,7 +137,7 @@ pub fn note_drives_beneath(catalogue: &Catalogue, station: &Station) -> Result<(
     Ok(())
 }
 
-/// Opens a mailbox. The inner error is the mailbox's own, the outer one the catalogue's.
+/// Opens a mailbox. The inner error is the mailbox's, the outer one the catalogue's.
 pub fn open(
     catalogue: &Catalogue,
     mailbox: &MailboxRef,
@@ -156,19 +156,19 @@ pub fn open_all(
 ) -> Result<Vec<OpenMailbox>, JobError> {
     let mut all = Vec::new();
     for mailbox in mailboxes {
-        // Of one that cannot be opened the scanner, or whoever looks, tells.
+        // The scanner, or whoever inspects the mailboxes, reports one that cannot be opened.
         all.extend(open(catalogue, mailbox)?.ok());
     }
     Ok(all)
 }
 
-/// Puts a station's mailboxes in force, those that cannot be looked at among them.
+/// Puts a station's mailboxes in force, including those that cannot be opened.
 pub fn put_in_force(
     catalogue: &Catalogue,
     station: &Station,
     held: HeldBackPolicy,
 ) -> Result<(), JobError> {
-    // Where none is named, as on a computer that has only drives, questions are about all that is known.
+    // If none is named, as on a computer that has only drives, all that is known is in force.
     if station.mailboxes.is_empty() {
         return Ok(());
     }
@@ -193,7 +193,7 @@ pub fn put_in_force(
     }
 }
 
-/// Refuses to answer for one station from what is known of another one's mailboxes.
+/// Refuses to answer for one station from what is known of another's mailboxes.
 pub fn check_station(catalogue: &Catalogue, station: &Station) -> Result<(), JobError> {
     match catalogue.station()? {
         Some(known) if known != station.name && !station.mailboxes.is_empty() => {
@@ -203,14 +203,14 @@ pub fn check_station(catalogue: &Catalogue, station: &Station) -> Result<(), Job
     }
 }
 
-/// Whether a run for this station may work with this catalogue: it is its own, and so are its mailboxes.
+/// Whether a run for this station may use this catalogue: the catalogue and its mailboxes are this station's.
 pub fn check(catalogue: &Catalogue, station: &Station) -> Result<(), JobError> {
     check_station(catalogue, station)?;
     station.mailboxes.iter().try_for_each(|mailbox| check_place(catalogue, mailbox).map(drop))
 }
 
-/// Refuses a name that stands for another folder now while its mailbox is still where it was: its messages would
-/// all be called missing, and others' would take their places. The folder where it was, if it moved.
+/// Refuses a name that now stands for another folder while its mailbox is still where it was: all its messages would be
+/// called missing, and others would replace them. Returns the former folder if the mailbox has moved.
 pub fn check_place(
     catalogue: &Catalogue,
     mailbox: &MailboxRef,
@@ -241,7 +241,7 @@ pub fn check_place(
     }
 }
 
-/// Whether a message is in a folder, as it is known.
+/// Whether a folder has a message with the known content.
 fn holds(dir: &MailboxDir, path: &RelName, known: &Identity) -> bool {
     let Ok(mut file) = dir.open_message(path) else { return false };
     if file.facts_at_open().bytes != known.bytes {
@@ -250,7 +250,7 @@ fn holds(dir: &MailboxDir, path: &RelName, known: &Identity) -> bool {
     hash(&mut file, known.bytes).is_ok_and(|identity| identity == *known)
 }
 
-/// Why a mailbox could not be opened.
+/// The state of a mailbox that could not be opened.
 pub fn state_of(error: &DiskError) -> MailboxState {
     match error.errno {
         Errno::NOENT => MailboxState::Away,
@@ -259,7 +259,7 @@ pub fn state_of(error: &DiskError) -> MailboxState {
     }
 }
 
-/// How a mailbox was found by a look at all of it.
+/// The state of a mailbox after a scan.
 pub fn state_after(report: &ScanReport) -> MailboxState {
     match &report.root_unread {
         None => MailboxState::Ok,

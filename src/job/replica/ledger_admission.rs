@@ -1,5 +1,5 @@
-//! Whether a ledger may be taken in: by the room of the card that keeps it, and by the copies that bear it out.
-//! Never reads what a line says.
+//! Decides whether a ledger may be loaded: the card needs the room, and the drive the copies that so many lines imply.
+//! Does not read what a line says.
 
 use super::copy;
 use super::line_reader::{LineReader, Piece};
@@ -12,26 +12,26 @@ use crate::model::limits::{
 };
 use crate::model::{PayloadName, RelName, bag};
 
-/// A ledger that is to be read from somewhere to its end.
-pub(super) struct Asked<'a> {
+/// A ledger that is about to be read, from an offset to its end.
+pub(super) struct LedgerAdmission<'a> {
     pub volume: &'a dyn Volume,
     pub dir: &'a RelName,
     pub from: u64,
     pub length: u64,
-    /// The lines that this card knew of.
+    /// The lines that this card already knows.
     pub before: KnownLines,
 }
 
-impl Asked<'_> {
-    /// Fails where it is not to be taken in. A restore, which is to bring back what it can, asks for the room alone.
-    pub(super) fn may_be_taken_in(
+impl LedgerAdmission<'_> {
+    /// Fails if the ledger must not be loaded. A restore, which has to bring back what it can, needs only the room.
+    pub(super) fn check(
         &self,
         catalogue: &Catalogue,
         replica: &ReplicaState,
         partly: bool,
     ) -> Result<Option<LedgerRoom>, JobError> {
         if !partly && !catalogue.is_vouched_for(replica.drive)? {
-            self.is_borne_out()?;
+            self.check_copies()?;
         }
         let room = catalogue.room_for(self.length.saturating_sub(self.from));
         match room.filter(|room| !room.is_enough()) {
@@ -43,7 +43,8 @@ impl Asked<'_> {
         }
     }
 
-    /// Whether an error is that the room ran out meanwhile, which is no trouble of mail: that has what was left for it.
+    /// Turns an error that means that the room ran out meanwhile into one of this ledger. The room reserved for mail is
+    /// still there.
     pub(super) fn no_room(&self, room: Option<LedgerRoom>, error: JobError) -> JobError {
         let is_full = match &error {
             JobError::Disk(error) => error.trouble == Trouble::Full,
@@ -58,9 +59,9 @@ impl Asked<'_> {
         }
     }
 
-    /// Whether there are copies enough for its lines. Copies are counted, and then lines, only where its length does
-    /// not settle it.
-    fn is_borne_out(&self) -> Result<(), JobError> {
+    /// Fails if there are too few copies for so many lines. Counts the copies, and then the lines, only if the length
+    /// leaves the question open.
+    fn check_copies(&self) -> Result<(), JobError> {
         let most = self.length.saturating_sub(self.from) / LEDGER_LINE_LEAST;
         let plain = LEDGER_LINES_PLAIN + self.before.lines;
         if most <= plain {
@@ -75,7 +76,7 @@ impl Asked<'_> {
         Err(JobError::LedgerNotBorneOut { at, lines: allowed, copies })
     }
 
-    /// Files that may be copies, `enough` or more at most.
+    /// Counts files that may be copies, until there are `enough`.
     fn copies(&self, enough: u64) -> Result<u64, JobError> {
         let data = self.dir.join(&RelName::fixed(bag::PAYLOAD));
         let enough = enough.min(COPIES_COUNTED);
@@ -101,7 +102,7 @@ impl Asked<'_> {
         let mut lines = LineReader::new(self.volume.read(&at, self.from, ReadFrom::Medium)?);
         let mut count = 0_u64;
         while let Some(piece) = lines.next()? {
-            // What is longer than any line is judged where it is read.
+            // A piece longer than any line is judged where it is read.
             if let Piece::TooLong(_) = piece {
                 return Ok(false);
             }

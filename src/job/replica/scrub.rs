@@ -1,30 +1,29 @@
-//! Re-reads a drive while nobody needs it, a step at a time: its logs, its copies, and the messages on the card beside
-//! them. Keeps nothing open between two steps, and never writes a copy: what is bad is made again by a pass.
+//! Reads a drive again while nobody needs it, in steps: its logs, its copies, and the same messages on the card. Keeps
+//! nothing open between two steps, and writes no copy: a pass makes bad ones again.
 
-use super::catalogue::{Catalogue, CopyRow, CopyState, FileRow, ReplicaRowId};
-use super::mirror::OpenMailbox;
-use super::replica::{
-    CopyCheck, HashStep, LogCheck, Logs, PartialHash, READ_ERROR, Replica, hash_piece, log_finding,
-    session_of,
-};
-use super::verify::judge;
-use super::{JobError, Progress};
+use super::copy::{CopyCheck, HashStep, PartialHash, hash_piece};
+use super::judge::CopyVerdict;
+use super::log_check::{LogCheck, Logs, finding};
+use super::open::{Replica, session_of};
+use crate::job::catalogue::{Catalogue, CopyRow, FileRow, ReplicaRowId};
+use crate::job::scan::OpenMailbox;
+use crate::job::{JobError, Progress};
 use crate::model::ledger::Event;
 use crate::model::limits::{REREAD_EIGHTHS, SCRUB_STEP_BYTES, SCRUB_STEP_COPIES};
 use crate::model::{Clock, Finding, MailboxName, PayloadName};
 use std::time::Duration;
 
-/// How copies are re-read.
+/// How often and how fast copies are read again.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct ScrubRules {
-    /// Every copy is, within this span; zero: never.
+    /// Every copy is read within this span; zero: never.
     pub every: Duration,
-    /// Bytes a second at most.
+    /// At most so many bytes a second.
     pub max_rate: u64,
 }
 
 impl ScrubRules {
-    /// How long until the next step of a replica is due; `None`: never.
+    /// The time until the next step of a replica is due; `None`: never.
     pub fn due(
         &self,
         catalogue: &Catalogue,
@@ -37,7 +36,7 @@ impl ScrubRules {
         catalogue.reread_due(replica, self.every / 8 * REREAD_EIGHTHS, clock).map(Some)
     }
 
-    /// How long so many bytes take at least.
+    /// The least time that reading so many bytes may take.
     pub fn time_for(&self, bytes: u64) -> Duration {
         Duration::from_secs_f64(bytes as f64 / self.max_rate.max(1) as f64)
     }
@@ -45,7 +44,7 @@ impl ScrubRules {
 
 /// What a step left in the middle.
 pub struct Unfinished {
-    /// The mount it was begun in: in another one nothing of it counts.
+    /// The mount in which it began: in another one it is void.
     mount: String,
     of: Of,
     part: PartialHash,
@@ -57,38 +56,38 @@ enum Of {
     Message(Box<FileRow>),
 }
 
-/// What a step came to.
+/// The result of a step.
 #[derive(Debug, Default)]
 pub struct ScrubStep {
-    /// Bytes read.
+    /// Bytes read, from the drive and from the card.
     pub bytes: u64,
     /// What was found on the drive.
     pub findings: Vec<Finding>,
     /// What was found in the mailboxes.
     pub altered: Vec<(MailboxName, Finding)>,
-    /// Copies are to be made again.
+    /// Copies have to be made again.
     pub lost: bool,
-    /// The round is over: all copies of the drive were read.
+    /// The cycle is over: all copies of the drive were read.
     pub ended: bool,
 }
 
-/// What a step works with.
+/// The context of a scrub.
 pub struct Scrubber<'a> {
-    /// The catalogue.
+    /// What this card knows of its mailboxes and drives.
     pub catalogue: &'a Catalogue,
-    /// The mailboxes; a message in any other is not compared.
+    /// The mailboxes whose messages are compared.
     pub mailboxes: &'a [OpenMailbox],
-    /// Time.
+    /// Where the time comes from.
     pub clock: &'a dyn Clock,
-    /// Asked before every buffer whether to end.
+    /// Receives the progress, and is asked before every buffer whether to stop.
     pub progress: &'a dyn Progress,
-    /// What is found may be written into the ledger.
+    /// Whether results may be written to the ledger.
     pub record: bool,
 }
 
 impl Scrubber<'_> {
-    /// Takes a step of an admitted drive; begins a cycle if none is under way. A step that is cut anywhere is taken
-    /// again: a copy counts as read only after what was found of it is in the ledger.
+    /// Takes a step; begins a cycle if none is under way. A step that is interrupted anywhere is repeated: a copy
+    /// counts as read only after the result is in the ledger.
     pub fn step(
         &self,
         drive: &mut Replica,
@@ -110,9 +109,9 @@ impl Scrubber<'_> {
                 _ => None,
             };
             *unfinished = self.logs(drive, check, cycle, &mount, &mut step)?;
-            // What rotted of the ledger is written again before copies are compared with it.
+            // Lost lines of the ledger are written again before copies are compared with it.
             if step.lost {
-                return self.keep(drive, cycle, &[], Vec::new(), step);
+                return self.end_step(drive, cycle, &[], step);
             }
         }
         let mut copies = catalogue.copies_to_reread(replica, cycle, SCRUB_STEP_COPIES)?;
@@ -120,10 +119,10 @@ impl Scrubber<'_> {
             copies.sort_by_key(|copy| copy.name != *name);
         }
         let whole_page = copies.len() == SCRUB_STEP_COPIES as usize;
-        let (mut read, mut events) = (Vec::new(), Vec::new());
+        let mut verdicts = Vec::new();
         for copy in copies {
             if unfinished.is_some() || step.bytes >= SCRUB_STEP_BYTES || self.progress.stop() {
-                return self.keep(drive, cycle, &read, events, step);
+                return self.end_step(drive, cycle, &verdicts, step);
             }
             let part = match begun.take_if(|rest| matches!(rest.of, Of::Copy(n) if n == copy.name))
             {
@@ -141,28 +140,39 @@ impl Scrubber<'_> {
                 }
                 Ok(found) => {
                     step.bytes += longest.saturating_sub(before);
-                    let judged = judge(catalogue, drive, &copy, found)?;
-                    if let (false, Some(_)) = (judged.good, &judged.event) {
-                        finding(&copy, found).note(&mut step.findings);
+                    let verdict = self.judge(drive, &copy, found)?;
+                    if let (true, Some(finding)) = (verdict.is_new(), verdict.finding()) {
+                        finding.note(&mut step.findings);
                     }
-                    if found.is_failing() {
+                    if verdict.is_read_error() {
                         catalogue.error_in_cycle(replica)?;
                     }
-                    events.extend(judged.event);
-                    read.push((copy, judged.good, judged.state));
-                    self.progress.advance(1, longest);
-                    if judged.good {
+                    verdicts.push(verdict);
+                    if verdict.is_good() {
                         *unfinished = self.messages(&copy, &mount, &mut step)?;
                     }
                 }
             }
         }
         step.ended = unfinished.is_none() && !whole_page;
-        self.keep(drive, cycle, &read, events, step)
+        self.end_step(drive, cycle, &verdicts, step)
     }
 
-    /// Reads both logs, or the rest of them: once in a round, before its copies. What is damaged counts as found from
-    /// then on, and is written again by the next pass.
+    /// Judges a copy that was read, records what it says of the drive, and reports the progress.
+    pub(super) fn judge(
+        &self,
+        drive: &Replica,
+        copy: &CopyRow,
+        found: CopyCheck,
+    ) -> Result<CopyVerdict, JobError> {
+        let verdict = found.judge(copy);
+        verdict.note_drive(self.catalogue, &drive.state)?;
+        self.progress.advance(1, copy.identity.bytes);
+        Ok(verdict)
+    }
+
+    /// Reads both logs, or continues with them, once in a cycle and before its copies. The damage counts from then on;
+    /// the next pass writes the lines again.
     fn logs(
         &self,
         drive: &Replica,
@@ -174,67 +184,89 @@ impl Scrubber<'_> {
         let (catalogue, replica) = (self.catalogue, &drive.state);
         let begun = check.filter(|check| check.is_of(replica));
         let mut check = begun.unwrap_or_else(|| Box::new(LogCheck::new(replica)));
-        let logs = Logs { catalogue, volume: &*drive.volume, dir: &drive.dir, replica };
+        let logs = Logs { bag: drive.bag(catalogue), replica };
         let most = SCRUB_STEP_BYTES.saturating_sub(step.bytes);
-        step.bytes += check.go_on(&logs, most, &|| self.progress.stop())?;
+        step.bytes += check.advance(&logs, most, &|| self.progress.stop())?;
+        let known = catalogue.log_damage(replica.row)?;
+        check.keep(&logs)?;
         let Some(found) = check.found() else {
             let (mount, part) = (mount.to_owned(), PartialHash::default());
             return Ok(Some(Unfinished { mount, of: Of::Logs(check), part }));
         };
-        let known = catalogue.log_damage(replica.row)?;
         for damage in found.iter().filter(|damage| !known.contains(damage)) {
-            log_finding(damage).note(&mut step.findings);
+            finding(damage).note(&mut step.findings);
         }
         step.lost |= self.record && found.iter().any(|damage| !damage.unreadable);
         if found.iter().any(|damage| damage.unreadable) {
-            catalogue.mark_worn(replica.drive, READ_ERROR)?;
             catalogue.error_in_cycle(replica.row)?;
         }
-        catalogue.set_log_damage(replica.row, found)?;
         catalogue.set_logs_read_in(replica.row, cycle)?;
         Ok(None)
     }
 
-    /// Records what was found, then remembers what was read.
-    fn keep(
+    /// Records the results of a step; after the last step, the end of the cycle.
+    fn end_step(
         &self,
         drive: &mut Replica,
         cycle: i64,
-        read: &[(CopyRow, bool, Option<CopyState>)],
-        events: Vec<Event>,
+        verdicts: &[CopyVerdict],
         mut step: ScrubStep,
     ) -> Result<ScrubStep, JobError> {
-        let (catalogue, replica) = (self.catalogue, drive.state.row);
-        let stamp = self.clock.stamp();
-        if self.record && !events.is_empty() {
-            drive.record(catalogue, &stamp, events)?;
+        // After lost lines every message is compared with this drive again.
+        if step.lost {
+            drive.state.recorded_through = 0;
+            self.catalogue.save_replica(&drive.state)?;
         }
-        catalogue.write_transaction(|| {
-            for (copy, good, state) in read {
-                let number = copy.name.number;
-                if let Some(state) = state {
-                    catalogue.set_payload_state(replica, number, *state)?;
-                }
-                if *good {
-                    catalogue.copies_reread(replica, number..=number, stamp.time)?;
-                }
-                catalogue.copy_in_round(replica, number, cycle)?;
-                step.lost |= !good && state.is_some() && copy.state != CopyState::Debris;
-            }
-            if step.lost {
-                // Every message is compared with this drive again, so that what was lost is copied anew.
-                drive.state.recorded_through = 0;
-                catalogue.save_replica(&drive.state)?;
-            }
-            Ok(())
-        })?;
+        step.lost |= self.keep(drive, verdicts, Some(cycle))?;
         if step.ended {
             self.end_cycle(drive)?;
         }
         Ok(step)
     }
 
-    /// One line for the whole round.
+    /// Appends what the verdicts require to the ledger, and only then stores in the catalogue what was read, as part of
+    /// a cycle if there is one. Returns whether a copy is lost that the next pass has to make again.
+    pub(super) fn keep(
+        &self,
+        drive: &mut Replica,
+        verdicts: &[CopyVerdict],
+        cycle: Option<i64>,
+    ) -> Result<bool, JobError> {
+        let (catalogue, replica) = (self.catalogue, drive.state.row);
+        let stamp = self.clock.stamp();
+        let lost = verdicts.iter().any(|verdict| verdict.is_new() && verdict.is_loss());
+        let events: Vec<_> = verdicts.iter().filter_map(CopyVerdict::event).collect();
+        if events.is_empty() && cycle.is_none() {
+            return Ok(lost);
+        }
+        if self.record && !events.is_empty() {
+            drive.record(catalogue, &stamp, events)?;
+        }
+        catalogue.write_transaction(|| {
+            for verdict in verdicts {
+                let number = verdict.copy().name.number;
+                if verdict.is_new() {
+                    catalogue.set_payload_state(replica, number, verdict.state())?;
+                }
+                if let Some(cycle) = cycle {
+                    if verdict.is_good() {
+                        catalogue.copies_reread(replica, number..=number, stamp.time)?;
+                    }
+                    catalogue.copy_in_round(replica, number, cycle)?;
+                }
+            }
+            // A command that may not write to the drive must not store its state either: the daemon may be using it.
+            if lost && (self.record || cycle.is_some()) {
+                // Every message is compared with this drive again, so that what was lost is copied again.
+                drive.state.recorded_through = 0;
+                catalogue.save_replica(&drive.state)?;
+            }
+            Ok(())
+        })?;
+        Ok(lost)
+    }
+
+    /// Writes one line for the whole cycle.
     fn end_cycle(&self, drive: &mut Replica) -> Result<(), JobError> {
         let (catalogue, row) = (self.catalogue, drive.state.row);
         let stamp = self.clock.stamp();
@@ -249,7 +281,7 @@ impl Scrubber<'_> {
         drive.record(catalogue, &stamp, vec![Event::Verified { checked, damaged, absent }])
     }
 
-    /// Holds the messages of a copy that is right against it.
+    /// Compares the messages on the card with a copy that is right.
     fn messages(
         &self,
         copy: &CopyRow,
@@ -265,8 +297,8 @@ impl Scrubber<'_> {
         Ok(None)
     }
 
-    /// Reads a message, or the rest of it, from the card. One that somebody has written to since it was taken in is
-    /// for the next scan to see.
+    /// Reads a message from the card, or the rest of one. A message that somebody has changed since the last scan is
+    /// left to the next one.
     fn message(
         &self,
         row: FileRow,
@@ -289,7 +321,7 @@ impl Scrubber<'_> {
         let before = part.read();
         let most = SCRUB_STEP_BYTES.saturating_sub(step.bytes);
         let stop = || self.progress.stop();
-        match part.go_on(&mut file, expected.bytes, most, &stop) {
+        match part.advance(&mut file, expected.bytes, most, &stop) {
             Ok(HashStep::More(part)) => {
                 step.bytes += part.read() - before;
                 let of = Of::Message(Box::new(row));
@@ -309,16 +341,5 @@ impl Scrubber<'_> {
             }
         }
         Ok(None)
-    }
-}
-
-fn finding(copy: &CopyRow, found: CopyCheck) -> Finding {
-    let payload = copy.name;
-    match found {
-        CopyCheck::Absent => Finding::Missing { payload },
-        other => {
-            let expected = copy.identity.digest;
-            Finding::Damaged { payload, expected, found: other.digest() }
-        }
     }
 }

@@ -1,5 +1,6 @@
-//! Once over all changes that a drive was not told of: first what is there, then what is missing, then what has left,
-//! at last one line that renews all of it. Never tells a drive that something left before it was told where it went.
+//! One run over all changes that a drive's ledger lacks: first what is present, then what is missing, then what has
+//! left, and at last one line that renews all assertions. Never records that something left before it is recorded where
+//! it went.
 
 use super::batch::{BatchPlan, BatchSize};
 use super::pass::{Pass, PassReport};
@@ -12,28 +13,28 @@ use crate::model::limits::MARK_MAILBOXES_MAX;
 use crate::model::{Position, Reason};
 use std::collections::BTreeSet;
 
-/// Rows of changes read at a time.
+/// Rows of changes read from the catalogue at a time.
 const PAGE: usize = 512;
 
-struct Sweep<'a, 'p> {
+struct Run<'a, 'p> {
     pass: &'a Pass<'p>,
     drive: &'a mut Replica,
     size: &'a mut BatchSize,
     report: &'a mut PassReport,
     batch: BatchPlan,
     position: Position,
-    /// The first change that is not told.
+    /// The first change that is not recorded yet.
     unfinished: u64,
-    /// Something waits for what was just committed.
+    /// Another run is needed: something depends on what was just committed.
     again: bool,
-    /// Mailboxes some of whose messages the ledger asserts, and not as of their last change.
+    /// Mailboxes with messages that the ledger asserts, but not as of their last change.
     to_renew: BTreeSet<i64>,
-    /// What was asserted, where departures that were told of before may wait for it.
+    /// What this run asserted, kept if departures of earlier changes may depend on it.
     asserted: Option<Vec<ContentAt>>,
 }
 
 impl Pass<'_> {
-    /// Tells one admitted drive of everything new, the newest message first.
+    /// Records on an open drive everything new, the newest message first.
     pub fn run(&self, drive: &mut Replica) -> Result<PassReport, JobError> {
         let mut report = PassReport::default();
         let mut size = BatchSize::default();
@@ -43,7 +44,7 @@ impl Pass<'_> {
             let done = (report.copied, report.noted);
             report.failed.clear();
             report.failed_more = 0;
-            let again = sweep(self, drive, &mut size, &mut report)?;
+            let again = run(self, drive, &mut size, &mut report)?;
             if !again || (report.copied, report.noted) == done || report.stopped {
                 break;
             }
@@ -58,8 +59,9 @@ impl Pass<'_> {
     }
 }
 
-/// `true` if some must wait for what was just committed: the same content twice in one batch.
-fn sweep(
+/// Returns `true` if another run is needed because something depends on what was just committed, as when one content
+/// comes twice in one batch.
+fn run(
     pass: &Pass<'_>,
     drive: &mut Replica,
     size: &mut BatchSize,
@@ -70,15 +72,15 @@ fn sweep(
     let rows: Vec<String> = pass.mailboxes.iter().map(|open| open.row.to_string()).collect();
     let known: BTreeSet<&str> = drive.state.recorded_mailboxes.split(' ').collect();
     if rows.iter().any(|row| !known.contains(row.as_str())) {
-        // Of that mailbox's changes so far it was told nothing.
+        // None of that mailbox's changes is recorded there yet.
         drive.state.recorded_through = 0;
     }
-    let told = drive.state.recorded_through;
-    if until == told {
+    let from = drive.state.recorded_through;
+    if until == from {
         return Ok(false);
     }
-    let waiting_before = pass.catalogue.has_departed_before(told)?;
-    let mut sweep = Sweep {
+    let deferred_before = pass.catalogue.has_departed_before(from)?;
+    let mut run = Run {
         batch: BatchPlan::new(position, drive.volume.room()?),
         pass,
         drive,
@@ -88,34 +90,34 @@ fn sweep(
         unfinished: u64::MAX,
         again: false,
         to_renew: BTreeSet::new(),
-        asserted: waiting_before.then(Vec::new),
+        asserted: deferred_before.then(Vec::new),
     };
-    let whole = sweep.arrivals(told, until, false)?
-        && sweep.missing(told, until)?
-        && sweep.departures(told, until)?
-        && sweep.renewals(told, until)?;
-    let again = sweep.again || sweep.batch.learnt;
-    sweep.report.learnt |= sweep.batch.learnt;
-    let unfinished = sweep.unfinished;
+    let whole = run.arrivals(from, until, false)?
+        && run.missing(from, until)?
+        && run.departures(from, until)?
+        && run.renewals(from, until)?;
+    let again = run.again || run.batch.learnt;
+    run.report.learnt |= run.batch.learnt;
+    let unfinished = run.unfinished;
     if !whole {
         report.stopped = true;
         return Ok(false);
     }
     let now = until.min(unfinished.saturating_sub(1));
-    let told_of = rows.join(" ");
-    if now != drive.state.recorded_through || told_of != drive.state.recorded_mailboxes {
-        (drive.state.recorded_through, drive.state.recorded_mailboxes) = (now, told_of);
+    let mailboxes = rows.join(" ");
+    if now != drive.state.recorded_through || mailboxes != drive.state.recorded_mailboxes {
+        (drive.state.recorded_through, drive.state.recorded_mailboxes) = (now, mailboxes);
         pass.catalogue.save_replica(&drive.state)?;
     }
     Ok(again)
 }
 
-impl Sweep<'_, '_> {
-    /// Messages of the mailbox, the newest first. `false`: a stop was asked for.
-    fn arrivals(&mut self, told: u64, until: u64, by_line: bool) -> Result<bool, JobError> {
+impl Run<'_, '_> {
+    /// Records messages that are present, the newest first. `false`: a stop was requested.
+    fn arrivals(&mut self, from: u64, until: u64, by_line: bool) -> Result<bool, JobError> {
         let mut before = until + 1;
         loop {
-            let page = self.pass.catalogue.changes(told, before, PAGE)?;
+            let page = self.pass.catalogue.changes(from, before, PAGE)?;
             let Some(last) = page.last() else { return Ok(true) };
             before = last.change_no;
             for row in &page {
@@ -134,7 +136,7 @@ impl Sweep<'_, '_> {
                     }
                     Step::Copy(item) => {
                         if !self.batch.has_room_for(&item) && !self.batch.is_empty() {
-                            // Room is counted with a margin: what is really left shows once this is committed.
+                            // The estimate of room has a margin: how much is really left is known after this commit.
                             self.commit()?;
                         }
                         if self.batch.has_room_for(&item) {
@@ -155,15 +157,15 @@ impl Sweep<'_, '_> {
                         }
                     }
                 }
-                if !self.goes_on()? {
+                if !self.commit_if_full()? {
                     return Ok(false);
                 }
             }
         }
     }
 
-    fn missing(&mut self, told: u64, until: u64) -> Result<bool, JobError> {
-        let mut after = told;
+    fn missing(&mut self, from: u64, until: u64) -> Result<bool, JobError> {
+        let mut after = from;
         loop {
             let page = self.pass.catalogue.missing_after(after, until, PAGE)?;
             let Some(last) = page.last() else { return Ok(true) };
@@ -177,64 +179,64 @@ impl Sweep<'_, '_> {
                 if let Step::Assert(event, place) = step {
                     self.assert(event, place);
                 }
-                if !self.goes_on()? {
+                if !self.commit_if_full()? {
                     return Ok(false);
                 }
             }
         }
     }
 
-    fn departures(&mut self, told: u64, until: u64) -> Result<bool, JobError> {
+    fn departures(&mut self, from: u64, until: u64) -> Result<bool, JobError> {
         if !self.pass.catalogue.has_departed_before(until.saturating_add(1))? {
             return Ok(true);
         }
         let asserted = self.asserted.take();
-        let (stopped, deferred) = self.depart(told, until, asserted.as_deref())?;
+        let (stopped, deferred) = self.depart(from, until, asserted.as_deref())?;
         if !stopped && deferred && !self.batch.copies.is_empty() {
-            // They wait for copies that are to be in the ledger first.
+            // These departures wait for copies that have to be in the ledger first.
             self.commit()?;
-            return Ok(!self.depart(told, until, asserted.as_deref())?.0);
+            return Ok(!self.depart(from, until, asserted.as_deref())?.0);
         }
         Ok(!stopped)
     }
 
-    /// Whether a stop was asked for, and whether something must wait for a line that is not written yet.
+    /// Returns whether a stop was requested, and whether a departure has to wait for a line that is not written yet.
     fn depart(
         &mut self,
-        told: u64,
+        from: u64,
         until: u64,
         asserted: Option<&[ContentAt]>,
     ) -> Result<(bool, bool), JobError> {
         let full = self.report.failed.iter().any(|failed| failed.reason == Reason::DriveFull);
-        let (mut after, mut deferred) = (told, false);
+        let (mut after, mut deferred) = (from, false);
         loop {
             let page = self.pass.catalogue.departed_after(after, until, PAGE)?;
             let Some(last) = page.last() else { break };
             after = last.change_no;
             for row in &page {
                 if full {
-                    // Where it went to may be among what has no room.
+                    // The message may have gone to one that has no room.
                     self.unfinished = self.unfinished.min(row.change_no);
                     continue;
                 }
                 deferred |= self.departure(row)?;
-                if !self.goes_on()? {
+                if !self.commit_if_full()? {
                     return Ok((true, deferred));
                 }
             }
         }
         for place in asserted.unwrap_or_default() {
-            for row in self.pass.catalogue.departed_for(place, told)? {
+            for row in self.pass.catalogue.departed_for(place, from)? {
                 deferred |= self.departure(&row)?;
             }
-            if !self.goes_on()? {
+            if !self.commit_if_full()? {
                 return Ok((true, deferred));
             }
         }
         Ok((false, deferred))
     }
 
-    /// `true`: it waits for a line that is not written yet, and is looked at again when it is.
+    /// Returns `true` if the departure waits for a line that is not written yet; it is decided again after that.
     fn departure(&mut self, row: &DepartedRow) -> Result<bool, JobError> {
         match plan::departure(self.pass, self.drive, row, &self.batch)? {
             Step::Depart(event, needs) => self.batch.departures.push((event, needs)),
@@ -244,14 +246,14 @@ impl Sweep<'_, '_> {
         Ok(false)
     }
 
-    /// One line says all of a mailbox again where that is true; else each message has a line of its own.
-    fn renewals(&mut self, told: u64, until: u64) -> Result<bool, JobError> {
+    /// Renews the assertions of a mailbox by one line where that is true, otherwise by a line for each message.
+    fn renewals(&mut self, from: u64, until: u64) -> Result<bool, JobError> {
         self.commit()?;
         if self.to_renew.is_empty() {
             return Ok(true);
         }
         let (pass, replica) = (self.pass, self.drive.state.row);
-        // The mailbox may have changed since this sweep began: what is said now is as of now.
+        // The mailbox may have changed since this run began; the line speaks as of now.
         let until = pass.catalogue.change_no()?.max(until);
         self.position = pass.catalogue.position_at(until)?.unwrap_or(self.position);
         self.batch.position = self.position;
@@ -263,7 +265,7 @@ impl Sweep<'_, '_> {
             }
         }
         if pass.catalogue.change_no()? != until {
-            // It changes just now: the next pass renews what is left.
+            // It is changing at this moment: the next pass renews the rest.
             self.again = true;
             return Ok(true);
         }
@@ -274,8 +276,8 @@ impl Sweep<'_, '_> {
         let mut whole = true;
         if !self.to_renew.is_empty() {
             self.asserted = Some(Vec::new());
-            whole = self.arrivals(told, until, true)?;
-            // What waited for one of these lines is not looked at again in another pass.
+            whole = self.arrivals(from, until, true)?;
+            // Departures that wait for one of these lines come up in no later pass.
             let asserted = self.asserted.take();
             whole = whole && !self.depart(until, until, asserted.as_deref())?.0;
         }
@@ -290,8 +292,8 @@ impl Sweep<'_, '_> {
         self.batch.assert(event, place);
     }
 
-    /// Commits a batch that is full. `false`: a stop was asked for.
-    fn goes_on(&mut self) -> Result<bool, JobError> {
+    /// Commits the batch if it is full. `false`: a stop was requested.
+    fn commit_if_full(&mut self) -> Result<bool, JobError> {
         if !self.size.is_full(&self.batch) {
             return Ok(true);
         }

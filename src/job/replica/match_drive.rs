@@ -1,5 +1,5 @@
-//! Knows a drive again whose id cannot be read: by the end of its ledger, by the serial number of its file system, by
-//! the folder it is in. Never guesses: where several drives may be it, it is none of them.
+//! Recognises a drive whose id cannot be read: by the end of its ledger, the serial number of its file system, or its
+//! folder. Never guesses: if several drives may be it, none is returned.
 
 use super::{identity, ledger};
 use crate::disk::{Trouble, Volume};
@@ -7,30 +7,30 @@ use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::model::{DriveId, RelName, StationName, bag};
 
-/// Which drive it is.
-pub(super) enum Recognised {
-    /// This one.
-    As(DriveId),
-    /// One of these, or one that was never known here. Nobody of ours, if it is empty.
-    OneOf(Vec<DriveRow>),
+/// The result of recognising a drive.
+pub(super) enum DriveMatch {
+    /// It is this one.
+    One(DriveId),
+    /// It is one of these, or one never known here. If empty, it is none of ours.
+    AnyOf(Vec<DriveRow>),
 }
 
-/// Looks for the drive among those known. `here` are the drives that are seen to be elsewhere at this moment: it is
-/// none of them, nor one that it was set apart from.
+/// Searches the known drives for this one. `here` are the drives known to be elsewhere at this moment: it is none of
+/// them, nor one that it was copied from.
 ///
-/// The end of a ledger is a hash over every line before it, with the times to the nanosecond: no two drives have it by
-/// chance, only copies of each other. Its serial number a file system keeps until it is made anew. What a folder on the
-/// system's own device holds does not change by itself. Each of these names a drive only where it names no second one.
-/// A mount point names nobody: sticks take turns there.
-pub(super) fn recognise(
+/// The end of a ledger is a hash over every line before it, with times to the nanosecond: two drives never have the
+/// same one by chance, only as copies of each other. A file system keeps its serial number until it is made again. A
+/// folder on the system's own device does not change its contents by itself. Each of these identifies a drive only if
+/// it fits no second one. A mount point identifies none: sticks take turns there.
+pub(super) fn match_drive(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     folder: Option<&[u8]>,
     here: &[DriveId],
-) -> Result<Recognised, JobError> {
+) -> Result<DriveMatch, JobError> {
     let stations = identity::stations(volume)?;
     if stations.is_empty() {
-        return Ok(Recognised::OneOf(Vec::new()));
+        return Ok(DriveMatch::AnyOf(Vec::new()));
     }
     let earlier = identity::earlier_ids(volume)?;
     let mut candidates = catalogue.drives()?;
@@ -46,9 +46,9 @@ pub(super) fn recognise(
         .or_else(|| only(candidates.iter().filter(by_serial)))
         .or_else(|| only(candidates.iter().filter(by_folder)));
     if let Some(drive) = found {
-        return Ok(Recognised::As(drive.id));
+        return Ok(DriveMatch::One(drive.id));
     }
-    // Not one that is known to be on another file system.
+    // Without those that are known to be on another file system.
     let other = |drive: &DriveRow| serial.is_some() && drive.serial.is_some() && !by_serial(&drive);
     candidates.retain(|drive| drive.counts && !other(drive));
     let mut may_be = Vec::new();
@@ -58,15 +58,15 @@ pub(super) fn recognise(
             may_be.push(drive);
         }
     }
-    Ok(Recognised::OneOf(may_be))
+    Ok(DriveMatch::AnyOf(may_be))
 }
 
 fn only<'d>(mut drives: impl Iterator<Item = &'d DriveRow>) -> Option<&'d DriveRow> {
     drives.next().filter(|_| drives.next().is_none())
 }
 
-/// The drives whose ledger, as far as it is known, is the beginning of one that is here; of several the ones of which
-/// most is known, since a copy that went its own way shares the beginning.
+/// The drives whose known ledger is the beginning of one that is here. Of several, those with the longest known part,
+/// since a copy that went its own way shares the beginning.
 pub(super) fn of_longest_ledger(
     catalogue: &Catalogue,
     volume: &dyn Volume,
@@ -81,8 +81,8 @@ pub(super) fn of_longest_ledger(
             }
             let replica = catalogue.replica(drive.row, &station)?;
             let at = bag::station_dir(&station).join(&RelName::fixed(bag::LEDGER));
-            let same = match ledger::goes_on_from(volume, &at, &replica) {
-                // What cannot be read names nobody.
+            let same = match ledger::continues_from(volume, &at, &replica) {
+                // A ledger that cannot be read identifies no drive.
                 Err(JobError::Disk(error)) if error.trouble != Trouble::Gone => false,
                 same => same?,
             };

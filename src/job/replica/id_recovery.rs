@@ -1,12 +1,12 @@
-//! What becomes of a drive whose id is not there or cannot be read: it gets its own again where it can be told which
-//! one it is, and another one where it may be begun. Never lets one stick count as two.
+//! Handles a drive whose id file is missing or cannot be read: it gets its own id again if it can be recognised, and a
+//! new one if a drive may be begun there. Never lets one stick count as two.
 
-use super::evidence::{self, Evidence, named, nothing_there, nothing_where_one_was};
+use super::evidence::{self, Evidence, named, note_nothing_there, note_place_empty};
 use super::identity::{self, IdFile, StoredId};
-use super::ledger::goes_on_from;
+use super::ledger::continues_from;
+use super::match_drive::{DriveMatch, match_drive};
 use super::open_options::{Begin, Here, OpenOptions};
 use super::present_drives;
-use super::recognise::{Recognised, recognise};
 use crate::disk::{Access, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{
@@ -15,47 +15,47 @@ use crate::job::catalogue::{
 use crate::model::limits::DRIVE_FILE_BYTES;
 use crate::model::{Clock, DriveId, DriveLoss, Finding, RelName, bag};
 
-/// The id of a drive that does not tell it, and whether it may only be read.
+/// The id of a drive that has none to read, and whether the drive may only be read.
 pub(super) fn find(
     catalogue: &Catalogue,
     volume: &dyn Volume,
-    asked: &OpenOptions<'_>,
+    options: &OpenOptions<'_>,
     found: &FoundDrive<'_>,
     known: &IdFile,
     findings: &mut Vec<Finding>,
 ) -> Result<(DriveId, bool), JobError> {
-    // One that is too long to be ours is not written over, so it is only read.
+    // A file too long to be ours is not overwritten, so the drive is only read.
     let too_long = matches!(known, IdFile::Unreadable(_, length) if *length > DRIVE_FILE_BYTES);
-    let recognised = match asked.taken_for {
-        // Who restores from it does not ask which it is.
-        Some(_) => Recognised::OneOf(Vec::new()),
-        None => recognise(catalogue, volume, found.folder.as_deref(), &(asked.here)())?,
+    let matched = match options.taken_for {
+        // A restore does not need to know which drive it is.
+        Some(_) => DriveMatch::AnyOf(Vec::new()),
+        None => match_drive(catalogue, volume, found.folder.as_deref(), &(options.here)())?,
     };
-    match (recognised, asked.access) {
-        (Recognised::As(id), Access::Read) => {
+    match (matched, options.access) {
+        (DriveMatch::One(id), Access::Read) => {
             findings.push(Finding::IdRecognised { id });
             Ok((id, too_long))
         }
-        (Recognised::As(id), Access::Write) => {
-            // Not one byte goes to a drive that its operator gave up.
+        (DriveMatch::One(id), Access::Write) => {
+            // Not one byte is written to a drive that its operator gave up.
             not_forgotten(catalogue, id, || volume.facts().shown.clone())?;
-            identity::make_drive_of(volume, Some(id), asked.clock)?;
+            identity::make_drive_of(volume, Some(id), options.clock)?;
             findings.push(Finding::IdRestored { id });
             Ok((id, false))
         }
-        (Recognised::OneOf(_), Access::Read) => {
-            read_only(catalogue, volume, asked, (known, found), too_long)
+        (DriveMatch::AnyOf(_), Access::Read) => {
+            read_only(catalogue, volume, options, (known, found), too_long)
         }
-        (Recognised::OneOf(maybe), Access::Write) => {
-            may_begin(catalogue, volume, asked, (known, found))?;
-            let own = begin_anew(catalogue, volume, maybe, asked.here, asked.clock, findings)?;
+        (DriveMatch::AnyOf(maybe), Access::Write) => {
+            may_begin(catalogue, volume, options, (known, found))?;
+            let own = begin_anew(catalogue, volume, maybe, options.here, options.clock, findings)?;
             Ok((own, false))
         }
     }
 }
 
-/// Makes a drive with an id of its own, of one that may have been one of those known. They count for nothing until they
-/// are seen: else the copies on this one would be counted twice, as its own and as those of the drive it was.
+/// Makes a drive with a new id of one that may be any of some known drives. Those do not count until they are seen:
+/// otherwise the copies on this one would count twice, as its own and as theirs.
 fn begin_anew(
     catalogue: &Catalogue,
     volume: &dyn Volume,
@@ -66,7 +66,7 @@ fn begin_anew(
 ) -> Result<DriveId, JobError> {
     let now = clock.stamp().time;
     catalogue.write_transaction(|| {
-        // One may have come meanwhile.
+        // One of them may have been plugged in meanwhile.
         let here = here();
         maybe.retain(|drive| !here.contains(&drive.id));
         let how = ReplacedHow::Unreadable;
@@ -83,21 +83,21 @@ fn begin_anew(
     Ok(own)
 }
 
-/// A drive that its operator has made.
+/// A drive that its operator has added.
 pub struct AddedDrive {
     /// Its id.
     pub id: DriveId,
-    /// Its row.
+    /// Its row in the catalogue.
     pub row: DriveRowId,
-    /// Why it was given up until now, if it was; it is not taken back yet.
+    /// Why it was given up until now, if it was; that decision still stands.
     pub was_forgotten: Option<DriveLoss>,
-    /// The mailbox on whose device it lies.
+    /// The mailbox on whose device the drive lies, if there is one.
     pub same_device: SameDevice,
-    /// What was found on the way.
+    /// What was found while it was added.
     pub findings: Vec<Finding>,
 }
 
-/// Makes a drive by its operator's word, whatever was there before. One that can be known again keeps its id.
+/// Makes a drive because its operator says so, whatever was there before. A drive that can be recognised keeps its id.
 pub fn add(
     catalogue: &Catalogue,
     volume: &dyn Volume,
@@ -108,27 +108,27 @@ pub fn add(
     let mut findings = Vec::new();
     let mut found = evidence::found(catalogue, volume, label, at)?;
     let id = match identity::read(volume)? {
-        // Another stick with the id of one of ours, as after it was copied: it must not take that one's place.
-        IdFile::Id(told) if is_another(catalogue, &told, volume)? => {
+        // Another stick with the id of a known one, as after copying: it must not take that one's place.
+        IdFile::Id(stored) if is_another(catalogue, &stored, volume)? => {
             let own = identity::write_second_id(volume, clock)?;
-            findings.push(Finding::CopiedDrive { of: told.id, own });
+            findings.push(Finding::CopiedDrive { of: stored.id, own });
             own
         }
-        IdFile::Id(told) => told.id,
-        _ => match recognise(catalogue, volume, found.folder.as_deref(), &[])? {
-            Recognised::As(id) => {
+        IdFile::Id(stored) => stored.id,
+        _ => match match_drive(catalogue, volume, found.folder.as_deref(), &[])? {
+            DriveMatch::One(id) => {
                 identity::make_drive_of(volume, Some(id), clock)?;
                 findings.push(Finding::IdRestored { id });
                 id
             }
-            Recognised::OneOf(maybe) => {
+            DriveMatch::AnyOf(maybe) => {
                 begin_anew(catalogue, volume, maybe, &Vec::new, clock, &mut findings)?
             }
         },
     };
     found.origin = identity::origin_of(volume, id)?;
-    let sight = Evidence { catalogue, volume, here: &Vec::new, now: clock.stamp().time };
-    let row = sight.see(id, &found, &mut findings)?;
+    let evidence = Evidence { catalogue, volume, here: &Vec::new, now: clock.stamp().time };
+    let row = evidence.record(id, &found, &mut findings)?;
     forget_other_ledgers(catalogue, volume, row)?;
     let was_forgotten = catalogue.drive(id)?.and_then(|row| row.forgotten).map(|gone| gone.why);
     let serial = volume.facts().serial.as_deref();
@@ -137,7 +137,7 @@ pub fn add(
     Ok(AddedDrive { id, row, was_forgotten, same_device: found.same_device, findings })
 }
 
-/// What was known of a ledger that is another one now, or has lost its end, goes: what is there counts from here on.
+/// Forgets what was known of ledgers that are others now, or have lost their ends: what is there counts from here on.
 fn forget_other_ledgers(
     catalogue: &Catalogue,
     volume: &dyn Volume,
@@ -146,31 +146,32 @@ fn forget_other_ledgers(
     for (_, station) in catalogue.replicas_of(drive)? {
         let mut replica = catalogue.replica(drive, &station)?;
         let at = bag::station_dir(&station).join(&RelName::fixed(bag::LEDGER));
-        if replica.ledger_bytes > 0 && !goes_on_from(volume, &at, &replica)? {
+        if replica.ledger_bytes > 0 && !continues_from(volume, &at, &replica)? {
             catalogue.forget_replica(&mut replica)?;
         }
     }
     Ok(())
 }
 
-/// Whether a drive that has an id is on another file system than the one that is known by it.
+/// Whether a drive is on another file system than the one on which its id is known.
 fn is_another(
     catalogue: &Catalogue,
-    told: &StoredId,
+    stored: &StoredId,
     volume: &dyn Volume,
 ) -> Result<bool, JobError> {
-    match catalogue.known_as(told.id)?.and_then(|known| known.serial) {
-        // A folder, or a file system without a number, is none that has one.
+    match catalogue.known_as(stored.id)?.and_then(|known| known.serial) {
+        // A folder, or a file system without a serial number, is never one that has a number.
         Some(known) => Ok(volume.facts().serial.as_ref() != Some(&known)),
-        None => present_drives::is_moved(catalogue, told, volume.facts()),
+        None => present_drives::is_moved(catalogue, stored, volume.facts()),
     }
 }
 
-/// What is only looked at keeps what it has: copies without an id, as after a repair tool, are readable all the same.
+/// Opens a drive without an id for reading only: copies without an id, as a repair tool leaves them, are readable all
+/// the same.
 fn read_only(
     catalogue: &Catalogue,
     volume: &dyn Volume,
-    asked: &OpenOptions<'_>,
+    options: &OpenOptions<'_>,
     (known, found): (&IdFile, &FoundDrive<'_>),
     too_long: bool,
 ) -> Result<(DriveId, bool), JobError> {
@@ -182,19 +183,19 @@ fn read_only(
     if is_there {
         return Ok((DriveId::NONE, too_long));
     }
-    let (here, now) = ((asked.here)(), asked.clock.stamp().time);
-    if asked.taken_for.is_none() {
-        nothing_there(catalogue, volume, &here, now)?;
+    let (here, now) = ((options.here)(), options.clock.stamp().time);
+    if options.taken_for.is_none() {
+        note_nothing_there(catalogue, volume, &here, now)?;
     }
-    // Somebody's own stick, which is not to be used, tells nothing of ours; a restore only reads.
-    let gone = match asked.taken_for.is_some() || matches!(asked.begin, Begin::Never | Begin::Known)
-    {
-        true => {
-            let known = catalogue.drive_at(asked.at)?.filter(|known| !known.is_wiped());
-            known.map(|known| away(volume, &known))
-        }
-        false => nothing_where_one_was(catalogue, volume, found, &here, now)?,
-    };
+    // Somebody's own stick, which is not to be used, says nothing of ours; a restore only reads.
+    let gone =
+        match options.taken_for.is_some() || matches!(options.begin, Begin::Never | Begin::Known) {
+            true => {
+                let known = catalogue.drive_at(options.at)?.filter(|known| !known.is_wiped());
+                known.map(|known| away(volume, &known))
+            }
+            false => note_place_empty(catalogue, volume, found, &here, now)?,
+        };
     Err(gone.unwrap_or_else(|| JobError::NoDrive { at: at() }))
 }
 
@@ -202,33 +203,33 @@ fn away(volume: &dyn Volume, known: &DriveRow) -> JobError {
     JobError::DriveAway { at: volume.facts().shown.clone(), id: known.id }
 }
 
-/// Whether a place may be made a drive. What is there and cannot be read was one.
+/// Whether a place may be made a drive. A place with an unreadable id file was one.
 fn may_begin(
     catalogue: &Catalogue,
     volume: &dyn Volume,
-    asked: &OpenOptions<'_>,
+    options: &OpenOptions<'_>,
     (known, found): (&IdFile, &FoundDrive<'_>),
 ) -> Result<(), JobError> {
     let at = || volume.facts().shown.clone();
-    match (known, asked.begin) {
+    match (known, options.begin) {
         (IdFile::Nothing, Begin::InFolder) => {
-            let (here, now) = ((asked.here)(), asked.clock.stamp().time);
-            if catalogue.drive_at(asked.at)?.is_some() {
-                nothing_there(catalogue, volume, &here, now)?;
+            let (here, now) = ((options.here)(), options.clock.stamp().time);
+            if catalogue.drive_at(options.at)?.is_some() {
+                note_nothing_there(catalogue, volume, &here, now)?;
             }
-            nothing_where_one_was(catalogue, volume, found, &here, now)?.map_or(Ok(()), Err)
+            note_place_empty(catalogue, volume, found, &here, now)?.map_or(Ok(()), Err)
         }
-        // What cannot be read anybody may have written.
+        // Anybody may have written a file that cannot be read.
         (IdFile::Unreadable(..), Begin::Known) => Err(JobError::NotAccepted { at: at() }),
         (IdFile::Nothing, Begin::Never | Begin::Known) => {
-            nothing_there(catalogue, volume, &(asked.here)(), asked.clock.stamp().time)?;
+            note_nothing_there(catalogue, volume, &(options.here)(), options.clock.stamp().time)?;
             Err(JobError::NotAccepted { at: at() })
         }
         _ => Ok(()),
     }
 }
 
-/// Refuses an open drive that its operator gave up, before anything else is said of it.
+/// Refuses an open drive that its operator gave up, before anything else is reported of it.
 pub fn refuse_forgotten(catalogue: &Catalogue, volume: &dyn Volume) -> Result<(), JobError> {
     match identity::drive_id(volume)? {
         Some(id) => not_forgotten(catalogue, id, || volume.facts().shown.clone()),
@@ -236,16 +237,16 @@ pub fn refuse_forgotten(catalogue: &Catalogue, volume: &dyn Volume) -> Result<()
     }
 }
 
-/// Refuses the file system of a drive that its operator refused, whatever id it has now, and if it has none.
-pub(crate) fn not_as_another(catalogue: &Catalogue, volume: &dyn Volume) -> Result<(), JobError> {
+/// Refuses the file system of a drive that its operator refused, whatever id it has now, or if it has none.
+pub(crate) fn check_refused(catalogue: &Catalogue, volume: &dyn Volume) -> Result<(), JobError> {
     match refused_before(catalogue, volume)? {
         Some(id) => not_forgotten(catalogue, id, || volume.facts().shown.clone()),
         None => Ok(()),
     }
 }
 
-/// The drive that was refused on the file system of one that says it is another, or nothing. One that is known by its
-/// own id is a copy of it, and not refused with it.
+/// The refused drive whose file system now claims to be another drive, or none. A drive known by its own id is a copy,
+/// and is not refused with the original.
 pub(super) fn refused_before(
     catalogue: &Catalogue,
     volume: &dyn Volume,
@@ -259,7 +260,7 @@ pub(super) fn refused_before(
         let why = row.forgotten.as_ref().map(|gone| gone.why);
         why == Some(DriveLoss::Refused) && row.serial.as_ref() == Some(serial)
     };
-    // Of itself it is said already that it is refused.
+    // A drive that is itself refused is reported elsewhere.
     let drives = catalogue.drives()?;
     Ok(drives.iter().find(|row| is_refused(row) && Some(row.id) != id).map(|row| row.id))
 }

@@ -1,5 +1,6 @@
-//! What in a mailbox is no message by where it lies: what the config ignores, what a Maildir has not finished
-//! delivering, what a restore has not finished. One answer for scans, hints and comparisons. Never opens a message.
+//! Decides by its path what in a mailbox is no message: what the config ignores, what a Maildir has not finished
+//! delivering, what a restore has not finished. The same answer for scans, hints and comparisons. Never opens a
+//! message.
 
 use crate::disk::{EntryStat, MailboxDir, STAGING};
 use crate::model::{Finding, RelName};
@@ -12,21 +13,21 @@ pub fn ignores(ignore: &GlobSet, path: &RelName) -> bool {
     ignore.is_match(path.as_path()) || folders.any(|folder| ignore.is_match(folder.as_path()))
 }
 
-/// What is excluded from a mailbox.
+/// The exclusions of one mailbox.
 pub struct Exclusions<'a> {
     dir: &'a MailboxDir,
     ignore: &'a GlobSet,
-    /// Folders of unfinished deliveries that a walk left out, with something in them.
+    /// Folders with unfinished deliveries that a walk skipped.
     unfinished: RefCell<Vec<Finding>>,
 }
 
 impl<'a> Exclusions<'a> {
-    /// For a mailbox, and globs on the path from its root.
+    /// The exclusions of a mailbox; `ignore` matches paths from its root.
     pub fn new(dir: &'a MailboxDir, ignore: &'a GlobSet) -> Self {
         Self { dir, ignore, unfinished: RefCell::default() }
     }
 
-    /// Whether a walk enters a folder. Notes what a person should know of those it does not.
+    /// Whether a walk enters a folder. Keeps a finding for a folder that it skips with deliveries in it.
     pub fn enters(&self, folder: &RelName) -> bool {
         let unfinished = self.is_unfinished(folder);
         if unfinished && !self.is_ignored(folder) && self.dir.has_entries(folder) {
@@ -36,12 +37,12 @@ impl<'a> Exclusions<'a> {
         !unfinished && !self.is_ignored_folder(folder)
     }
 
-    /// Whether the config ignores a path; for one in a folder that a walk has entered that is all there is to ask.
+    /// Whether the config ignores a path. A walk has to ask no more of a path in a folder that it entered.
     pub fn is_ignored(&self, path: &RelName) -> bool {
         self.ignore.is_match(path.as_path())
     }
 
-    /// Whether any path is none of the mailbox, by its own name or by a folder above it.
+    /// Whether a path is excluded, by its own name or by any folder above it.
     pub fn excludes(&self, path: &RelName) -> bool {
         let mut folders = std::iter::successors(path.parent(), RelName::parent);
         self.is_ignored(path)
@@ -52,8 +53,8 @@ impl<'a> Exclusions<'a> {
         folder.last() == STAGING.as_bytes() || self.is_ignored(folder)
     }
 
-    /// Whether a folder is one in which a Maildir's deliveries are not finished: `tmp` beside `cur` and `new`. Any
-    /// other of that name may hold mail.
+    /// Whether a folder holds the unfinished deliveries of a Maildir: a `tmp` next to `cur` and `new`. Any other folder
+    /// of that name may hold mail.
     fn is_unfinished(&self, folder: &RelName) -> bool {
         let beside = |name| {
             let name = RelName::fixed(name);
@@ -63,7 +64,7 @@ impl<'a> Exclusions<'a> {
         folder.last() == b"tmp" && is_folder("cur") && is_folder("new")
     }
 
-    /// What was noted.
+    /// The findings of the walk so far.
     pub fn findings(&self) -> Vec<Finding> {
         self.unfinished.borrow().clone()
     }

@@ -1,10 +1,11 @@
-//! Second looks: what stayed the same since the first is read and settled, what stayed away is called
-//! gone. Never reads a file that changed between the looks, and never calls a moved message lost.
+//! The second half of a scan: reads files that stayed the same since they were first seen, and decides what became of
+//! files that stayed away. Never reads a file that changed in between, and never calls a moved message lost.
 
-use super::catalogue::{Catalogue, FileRow, FileState, NewFile, millis};
-use super::scan_rules::{PAGE, ScanReport, ScanRules};
-use super::{JobError, coarse_time, headers};
-use crate::disk::{DiskError, EntryStat, MailboxDir, Pieces, PrefixHash};
+use super::rules::{PAGE, ScanReport, ScanRules};
+use super::{coarse_time, headers};
+use crate::disk::{DiskError, EntryStat, MailboxDir, Pieces, PrefixHash, ReadAhead};
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, FileRow, FileState, NewFile, millis};
 use crate::model::ledger::Departed;
 use crate::model::limits::{HEADER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
 use crate::model::message::FileFacts;
@@ -14,13 +15,12 @@ use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
-/// A file to be read, its path, and what was there before.
-type Due<'a> = (&'a FileRow, RelName, Option<Identity>);
-
-/// Files to be read from which on two read at once: below, a thread costs more than it brings.
+/// From so many files on, two threads read: below, a thread costs more than it saves.
 const READ_TOGETHER: usize = 64;
+/// Messages that each of the two threads may have read before they are collected.
+const READ_AHEAD_MESSAGES: usize = 32;
 
-/// Second looks: reads files unchanged for `settle`, then calls missing ones gone.
+/// Reads files that have been unchanged for `settle`, then decides on missing ones.
 pub fn confirm(
     catalogue: &Catalogue,
     mailbox: i64,
@@ -31,21 +31,23 @@ pub fn confirm(
     let due = millis(rules.clock) - rules.settle;
     for state in [FileState::Changing, FileState::Fresh] {
         each_page(catalogue, mailbox, state, due, |page| {
-            second_looks(catalogue, dir, page, rules, report)
+            read_stable_files(catalogue, dir, page, rules, report)
         })?;
     }
-    // What has a new place by now has moved: one line of the ledger tells of both.
+    // A content that is at a new location by now has moved: one ledger line records both.
     let moved = catalogue.leaving_and_present(mailbox, PAGE)?;
     let at = rules.clock.stamp().time.seconds;
-    catalogue
-        .write_transaction(|| moved.iter().try_for_each(|row| gone(catalogue, dir, row, at)))?;
-    // A little later than files that appear, so that a move is seen as one: the new place is known
-    // by the time the old one is called gone.
+    catalogue.write_transaction(|| {
+        moved.iter().try_for_each(|row| confirm_gone(catalogue, dir, row, at))
+    })?;
+    // A little later than for new files, so that a move is seen as one: the new location is known by the time the old
+    // one is decided on.
     let due = if rules.settle > 0 { due - rules.settle / 4 } else { due };
     for state in [FileState::LeavingSeen, FileState::Leaving] {
         each_page(catalogue, mailbox, state, due, |page| {
-            catalogue
-                .write_transaction(|| page.iter().try_for_each(|row| gone(catalogue, dir, row, at)))
+            catalogue.write_transaction(|| {
+                page.iter().try_for_each(|row| confirm_gone(catalogue, dir, row, at))
+            })
         })?;
     }
     Ok(())
@@ -67,9 +69,8 @@ fn each_page(
     }
 }
 
-/// Reads a page of files, then writes down what they are: the catalogue is not held while a slow card
-/// is read, and many files are read by two at once.
-fn second_looks(
+/// Reads a page of files, then records their contents: the catalogue is not locked while a slow card is read.
+fn read_stable_files(
     catalogue: &Catalogue,
     dir: &MailboxDir,
     page: &[FileRow],
@@ -84,7 +85,7 @@ fn second_looks(
         match replaced && (rules.hold)(&path, row.state) {
             true => held.push(row),
             false => {
-                // What the card made of a message has no later version; the message has.
+                // A later version replaces the message itself, not what the card made of it.
                 let before = row.good.filter(|_| row.suspect.is_some()).or(row.content);
                 let before = before.map(|content| catalogue.identity(content)).transpose()?;
                 due.push((row, path, before));
@@ -92,39 +93,42 @@ fn second_looks(
         }
     }
     let begun = rules.clock.stamp().time;
-    let read = match due.len() < READ_TOGETHER {
-        true => read_in_turn(dir, &due),
-        false => {
-            let (first, second) = due.split_at(due.len() / 2);
-            std::thread::scope(|scope| {
-                let other = scope.spawn(|| read_in_turn(dir, second));
-                let mut read = read_in_turn(dir, first);
-                // A reader that ended in a fault leaves its files for the next look.
-                read.extend(other.join().unwrap_or_default());
-                read
-            })
-        }
-    };
+    let readers = if due.len() < READ_TOGETHER { 0 } else { 2 };
+    let mut read = Vec::with_capacity(due.len());
+    let ended = ReadAhead { readers, window: READ_AHEAD_MESSAGES }.run(
+        &due,
+        |_| (),
+        |(row, path, before), ()| read_message(dir, path, row, *before),
+        |_, message| {
+            read.push(message);
+            Ok::<_, JobError>(true)
+        },
+    );
+    if let Err(error) = ended {
+        // The files that were not read stay as they are until the next scan.
+        tracing::warn!(%error, "not every changed file could be read");
+    }
     catalogue.write_transaction(|| {
         for row in held.iter().filter(|row| row.state != FileState::Changing) {
             catalogue.set_state(row, FileState::Changing, row.looked)?;
         }
         for ((row, path, _), read) in due.into_iter().zip(read) {
-            second_look(catalogue, (dir, row), path, (read, begun), rules, report)?;
+            confirm_file(catalogue, (dir, row), path, (read, begun), rules, report)?;
         }
         Ok(())
     })
 }
 
-fn read_in_turn(dir: &MailboxDir, due: &[Due<'_>]) -> Vec<Result<MessageRead, DiskError>> {
-    due.iter().map(|(row, path, before)| read_message(dir, path, row, *before)).collect()
-}
-
-/// What is gone was seen to go, or has a new place, or is missing.
-fn gone(catalogue: &Catalogue, dir: &MailboxDir, row: &FileRow, at: i64) -> Result<(), JobError> {
+/// Decides whether a file that is gone was seen to go, has moved, or is missing.
+fn confirm_gone(
+    catalogue: &Catalogue,
+    dir: &MailboxDir,
+    row: &FileRow,
+    at: i64,
+) -> Result<(), JobError> {
     let path = row.path()?;
     if !matches!(dir.look(&path), Ok(EntryStat::Gone | EntryStat::Folder)) {
-        // Back again, or not to be seen just now: the next scan tells.
+        // Back again, or not visible just now: the next scan decides.
         return catalogue.set_state(row, FileState::Fresh, row.looked);
     }
     let seen = row.state == FileState::LeavingSeen;
@@ -142,7 +146,7 @@ fn gone(catalogue: &Catalogue, dir: &MailboxDir, row: &FileRow, at: i64) -> Resu
             FileState::Removed
         }
         // What the card made of a message is nobody's message; or it is an older version, on another card of the
-        // station. Where the good one is not, it is better than nothing.
+        // station. Where the good version is not, it is better than nothing.
         (None, false) if row.suspect.is_some() => {
             let heir = row.good.map(|good| (row.mailbox, row.key.as_slice(), good));
             catalogue.set_departed(of, Departed::Replaced, heir, at)?;
@@ -161,14 +165,14 @@ fn gone(catalogue: &Catalogue, dir: &MailboxDir, row: &FileRow, at: i64) -> Resu
                 let of = (row.mailbox, row.key.as_slice(), good);
                 catalogue.set_departed(of, Departed::Deleted, None, at)?;
             }
-            // A damaged message that is moved leaves its last good version wanted where it was.
+            // When a damaged message is moved, its last good version is still required at the old location.
             _ => catalogue.damage_is_gone(row.mailbox, &row.key)?,
         }
     }
     catalogue.set_gone(row, state)
 }
 
-/// Another content is at a path than before: what becomes of the one before.
+/// Decides what becomes of a content that another one has replaced at its path.
 fn superseded(
     catalogue: &Catalogue,
     row: &FileRow,
@@ -177,7 +181,7 @@ fn superseded(
     at: i64,
 ) -> Result<(), JobError> {
     let of = |content| (row.mailbox, row.key.as_slice(), content);
-    // What the card made of a message is nobody's message: the good one is in its place.
+    // What the card made of a message is nobody's message: the good version takes its place.
     let dropped = |content| {
         let heir = row.good.map(|good| (row.mailbox, row.key.as_slice(), good));
         catalogue.set_departed(of(content), Departed::Replaced, heir, at).map(drop)
@@ -187,7 +191,7 @@ fn superseded(
         catalogue.set_departed(of(content), Departed::Replaced, heir, at).map(drop)
     };
     match (new.suspect.is_some(), row.suspect.is_some()) {
-        // What the card made of a message does not take its place.
+        // What the card made of a message does not replace it.
         (true, false) => catalogue.set_missing(row, before, true),
         (true, true) => dropped(before),
         (false, true) => {
@@ -217,10 +221,11 @@ fn superseded(
     }
 }
 
-/// Whether a new content takes the place of one before: somebody was seen to write it, or both have one Message-ID. One
-/// that was on this card before does not: an earlier version that turns up again takes no later one's place. Nor does
-/// what nobody saw being written, and is shorter or has a block of NUL: it may be what the card left of the one before.
-/// Only a drive that has that one can tell (`mirror/damage.rs`); until then it is missing, and nothing withholds it.
+/// Whether a new content is a later version of the one before: it was seen being written, or both have one Message-ID.
+/// A content that was on this card before is none: an earlier version that turns up again replaces no later one. Nor is
+/// a content that nobody saw being written, and that is shorter or has a block of NUL: it may be what the card left of
+/// the one before. Only a drive that has that one can decide (`mirror/damage.rs`); until then it is missing, and
+/// nothing withholds it.
 fn is_later_version(
     catalogue: &Catalogue,
     row: &FileRow,
@@ -238,7 +243,7 @@ fn is_later_version(
     Ok(row.hinted || !is_doubtful && is_same()? && is_new()?)
 }
 
-fn second_look(
+fn confirm_file(
     catalogue: &Catalogue,
     (dir, row): (&MailboxDir, &FileRow),
     path: RelName,
@@ -270,7 +275,7 @@ fn second_look(
             }
             let content = catalogue.confirm_file(row, &new, now)?;
             if new.suspect.is_none() && row.content != Some(content) {
-                look_at_twins(catalogue, dir, row, content)?;
+                note_other_locations(catalogue, dir, row, content)?;
             }
             coarse_time::recheck_if_hidden(catalogue, row, &new.identity, begun)
         }
@@ -279,7 +284,7 @@ fn second_look(
             let looked = (millis(rules.clock), now);
             catalogue.look((row.mailbox, &row.key), &facts, FileState::Fresh, looked, row.hinted)
         }
-        // Not there any more, nor perhaps the folder: a message may have its name now.
+        // The file no longer exists, nor perhaps its folder: a message may have the folder's name now.
         Err(DiskError { errno: Errno::NOENT | Errno::NOTDIR, .. }) => match row.content {
             Some(_) => catalogue.set_state(row, FileState::Leaving, millis(rules.clock)),
             None => catalogue.forget(row),
@@ -291,9 +296,9 @@ fn second_look(
     }
 }
 
-/// Where a content that is new at the location of a row lies elsewhere too, that one did not move here, whatever
+/// Notes that a content which is new at a location also lies elsewhere: the other one did not move here, whatever
 /// becomes of it later.
-fn look_at_twins(
+fn note_other_locations(
     catalogue: &Catalogue,
     dir: &MailboxDir,
     row: &FileRow,
@@ -323,7 +328,7 @@ fn look_at_twins(
 enum MessageRead {
     /// The message, and its last bytes.
     Whole(NewFile, Vec<u8>),
-    /// It is not what the first look saw.
+    /// The file has changed since it was first seen.
     Changed(FileFacts),
 }
 
@@ -358,26 +363,26 @@ fn read_message(
     if identity.bytes != facts.bytes || now != facts {
         return Ok(MessageRead::Changed(now));
     }
-    let (headers, weight) = headers::read_and_weigh(&start, identity.bytes);
-    // Every message begins with nothing: a file that was made before it was filled.
+    let (headers, sizes) = headers::read_and_weigh(&start, identity.bytes);
+    // Every message begins empty: this file was created before it was filled.
     let was_empty = before.is_some_and(|before| before.bytes == 0);
     let continues = was_empty
         || headers.message_id.is_empty()
             && before_it.is_some_and(|before| prefix.finish() == before);
     let suspect = None;
     Ok(MessageRead::Whole(
-        NewFile { identity, headers, weight, suspect, continues, has_nul_block },
+        NewFile { identity, headers, weight: sizes, suspect, continues, has_nul_block },
         end,
     ))
 }
 
-/// Whether a whole block is NUL, of bytes that begin where a block does.
-pub(super) fn any_nul_block(bytes: &[u8]) -> bool {
+/// Whether any whole block is NUL; `bytes` begin at a block boundary.
+pub(in crate::job) fn any_nul_block(bytes: &[u8]) -> bool {
     bytes.chunks_exact(NUL_BLOCK_BYTES).any(|block| block.iter().all(|&b| b == 0))
 }
 
-/// Whether a new version looks like damage to the card: emptied, or ending in bytes never written.
-/// (One cut short is found when it is copied, beside the version before.)
+/// Whether a new version looks damaged: emptied, or ending in bytes that were never written. (One cut short is found
+/// when it is copied, by comparison with the drive's copy.)
 fn suspicion(
     catalogue: &Catalogue,
     before: i64,

@@ -1,12 +1,12 @@
-//! Whether a drive is one of those that are to be used, before anything on it is believed or written: its own word that
-//! it is ours counts for nothing.
+//! Decides whether a drive may be used, before anything on it is believed or written: a drive's own claim that it is
+//! ours counts for nothing.
 
-use super::evidence::{named, nothing_there};
+use super::evidence::{named, note_nothing_there};
+use super::id_recovery;
 use super::identity::{self, IdFile};
-use super::lost_id;
+use super::match_drive::{DriveMatch, match_drive};
 use super::open::Replica;
 use super::open_options::{Begin, Here};
-use super::recognise::{Recognised, recognise};
 use crate::disk::{Access, Volume, plain_folder};
 use crate::job::catalogue::{Catalogue, KnownHow};
 use crate::job::{DriveRef, JobError};
@@ -15,16 +15,16 @@ use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
-/// As what a drive comes in.
+/// On what grounds a drive is accepted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Newcomer {
-    /// As its place allows it.
+pub(crate) enum Acceptance {
+    /// Its place allows it.
     As(Begin),
-    /// As the next new stick, for which its operator has given leave.
+    /// The operator gave leave for the next new stick, and this is it.
     LetIn,
 }
 
-impl Newcomer {
+impl Acceptance {
     /// Whether it may be made a drive if it is none.
     pub(crate) fn begin(self) -> Begin {
         match self {
@@ -33,7 +33,7 @@ impl Newcomer {
         }
     }
 
-    /// Keeps what became of it: the one that was let in is ours, one never seen before is announced.
+    /// Records the acceptance: a drive let in by leave becomes a known one, and one never seen before is announced.
     pub(crate) fn note(
         self,
         catalogue: &Catalogue,
@@ -59,18 +59,18 @@ impl Newcomer {
     }
 }
 
-/// Whether a drive is one of those that are to be used. Where only known ones are, it must have the id of one of them
-/// and the file system that one had, or be the one for which leave was given. Nothing is written to it.
-pub(crate) fn may_come_in(
+/// Decides whether a drive may be used. If only known drives are accepted, it must have the id of one and be on that
+/// one's file system, or be the stick for which leave was given. Writes nothing to the drive.
+pub(crate) fn check_acceptance(
     catalogue: &Catalogue,
     drive: &DriveRef,
     volume: &dyn Volume,
     access: Access,
     here: &Here<'_>,
     clock: &dyn Clock,
-) -> Result<Newcomer, JobError> {
+) -> Result<Acceptance, JobError> {
     if drive.begin != Begin::Known {
-        return Ok(Newcomer::As(drive.begin));
+        return Ok(Acceptance::As(drive.begin));
     }
     let facts = volume.facts();
     let (at, serial) = (|| facts.shown.clone(), facts.serial.as_deref());
@@ -79,31 +79,31 @@ pub(crate) fn may_come_in(
         && let Some(known) = catalogue.known_as(id)?
     {
         return match serial {
-            Some(_) if known.serial.as_deref() == serial => Ok(Newcomer::As(Begin::Known)),
+            Some(_) if known.serial.as_deref() == serial => Ok(Acceptance::As(Begin::Known)),
             Some(_) => Err(JobError::NotTheKnown { at: at(), id }),
-            // Its id alone anybody can write who has read it once.
+            // Anybody who has read an id once can write it to another drive.
             None => Err(JobError::NoSerial { at: at() }),
         };
     }
-    // One that cannot be written does not use up the leave.
-    let may_be_written = access == Access::Write && !matches!(known, IdFile::Newer(..));
-    if may_be_written && catalogue.take_leave(&facts.mount, clock)? {
-        return Ok(Newcomer::LetIn);
+    // A drive that cannot be written does not use up the leave.
+    let check_writable = access == Access::Write && !matches!(known, IdFile::Newer(..));
+    if check_writable && catalogue.take_leave(&facts.mount, clock)? {
+        return Ok(Acceptance::LetIn);
     }
     if matches!(known, IdFile::Nothing) {
-        nothing_there(catalogue, volume, &here(), clock.stamp().time)?;
+        note_nothing_there(catalogue, volume, &here(), clock.stamp().time)?;
     }
     Err(JobError::NotAccepted { at: at() })
 }
 
-/// Whether its operator will have none of a drive.
+/// Whether the operator has refused a drive.
 pub(crate) fn is_refused(
     catalogue: &Catalogue,
     drive: &DriveRef,
     volume: &dyn Volume,
 ) -> Result<bool, JobError> {
     let known = identity::read(volume)?;
-    if lost_id::refused_before(catalogue, volume)?.is_some() {
+    if id_recovery::refused_before(catalogue, volume)?.is_some() {
         return Ok(true);
     }
     let Some(id) = id_of(catalogue, drive, volume, &known, &Vec::new)? else { return Ok(false) };
@@ -111,7 +111,7 @@ pub(crate) fn is_refused(
     Ok(given_up.is_some_and(|gone| gone.why == DriveLoss::Refused))
 }
 
-/// Which drive it is, by its id or by what else is on it.
+/// The drive's id, read from it or recognised by what else is on it.
 fn id_of(
     catalogue: &Catalogue,
     drive: &DriveRef,
@@ -120,13 +120,13 @@ fn id_of(
     here: &Here<'_>,
 ) -> Result<Option<DriveId>, JobError> {
     Ok(match known {
-        IdFile::Id(told) => Some(told.id),
+        IdFile::Id(stored) => Some(stored.id),
         IdFile::Newer(_, id) => *id,
         IdFile::Nothing | IdFile::Unreadable(..) => {
             let folder = plain_folder(Path::new(OsStr::from_bytes(&drive.at)), volume.facts());
-            match recognise(catalogue, volume, folder.as_deref(), &here())? {
-                Recognised::As(id) => Some(id),
-                Recognised::OneOf(_) => None,
+            match match_drive(catalogue, volume, folder.as_deref(), &here())? {
+                DriveMatch::One(id) => Some(id),
+                DriveMatch::AnyOf(_) => None,
             }
         }
     })

@@ -10,14 +10,14 @@ use std::os::unix::ffi::OsStrExt as _;
 pub struct OpenMailbox {
     /// Its row in the catalogue.
     pub row: i64,
-    /// Its name.
+    /// Its name in the ledger.
     pub name: MailboxName,
     /// The folder.
     pub dir: MailboxDir,
 }
 
 impl OpenMailbox {
-    /// Opens a mailbox and gives it its row.
+    /// Opens a mailbox, and gives it a row if it has none.
     pub fn open(catalogue: &Catalogue, mailbox: &MailboxRef) -> Result<Self, JobError> {
         let dir = MailboxDir::open(&mailbox.path)?;
         let root = crate::disk::host::resolved(&mailbox.path);
