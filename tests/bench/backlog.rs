@@ -1,7 +1,8 @@
 //! A backlog worked off: 10,000 messages copied and proven, and put back; and hashing by itself.
 //! Never compares with less work: the plain tools copy, sync and check too.
 
-use crate::data::{command, mailbox, message, place};
+use crate::data::{command, mailbox, place};
+use crate::mail::long_mail;
 use crate::run::{Row, program, shell};
 use counterfoil::model::Hasher;
 use std::io::Read as _;
@@ -59,7 +60,7 @@ fn restore(drive: &Path, state: &Path, into: &Path) -> Duration {
 pub(crate) fn hash() -> Vec<Row> {
     let place = place();
     let file = place.path().join("large");
-    let block = message(1, 1 << 20);
+    let block = long_mail(1, 1 << 20);
     let mut out = std::fs::File::create(&file).unwrap();
     for _ in 0..512 {
         std::io::Write::write_all(&mut out, &block).unwrap();

@@ -2,6 +2,7 @@
 //! disk.
 //! Never makes two messages alike, and never the same folder twice.
 
+use crate::mail::long_mail;
 use std::path::{Path, PathBuf};
 use tempfile::TempDir;
 
@@ -16,21 +17,6 @@ pub(crate) fn place() -> TempDir {
     tempfile::Builder::new().prefix("speed-").tempdir_in(at).unwrap()
 }
 
-/// A message of about that many bytes: headers, then lines that differ from message to message.
-pub(crate) fn message(number: usize, bytes: usize) -> Vec<u8> {
-    let mut text = format!(
-        "From: Q0AAA <q0aaa@example.org>\r\nTo: Relief <relief@example.org>\r\n\
-         Subject: Situation report {number}\r\nDate: Fri, 21 Nov 1997 09:55:06 -0600\r\n\
-         Message-ID: <{number}@example.org>\r\n\r\n"
-    );
-    let mut line = number as u64;
-    while text.len() + 70 < bytes {
-        line = line.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        text.push_str(&format!("Pier 4: water {line:020}, road {:020}\r\n", line.rotate_left(17)));
-    }
-    text.into_bytes()
-}
-
 /// Where message `number` of a mailbox lies.
 pub(crate) fn path(number: usize) -> PathBuf {
     PathBuf::from(format!("{:03}/{number:07}.eml", number / FOLDER))
@@ -43,7 +29,7 @@ pub(crate) fn mailbox(at: &Path, messages: usize, bytes: usize) {
         if number % FOLDER == 0 {
             std::fs::create_dir_all(path.parent().unwrap()).unwrap();
         }
-        std::fs::write(path, message(number, bytes)).unwrap();
+        std::fs::write(path, long_mail(number, bytes)).unwrap();
     }
 }
 

@@ -8,6 +8,9 @@
 mod backlog;
 mod data;
 mod large;
+#[allow(dead_code)]
+#[path = "../support/mail.rs"]
+mod mail;
 mod one;
 mod run;
 

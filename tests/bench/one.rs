@@ -2,7 +2,8 @@
 //! Counts processor time of this process, in the program and in the kernel for it, not time waited
 //! for the disk; never the making of the message.
 
-use crate::data::{command, mailbox, message, path, place};
+use crate::data::{command, mailbox, path, place};
+use crate::mail::long_mail;
 use crate::run::{Row, program};
 use counterfoil::daemon::clock::SystemClock;
 use counterfoil::disk::DirVolumeSource;
@@ -69,7 +70,7 @@ impl Standing {
         for (number, path) in paths.iter().enumerate() {
             let path = self.at("mail").join(path);
             std::fs::create_dir_all(path.parent().unwrap()).unwrap();
-            std::fs::write(path, message(self.next + number, 1_024)).unwrap();
+            std::fs::write(path, long_mail(self.next + number, 1_024)).unwrap();
         }
         self.next += TIMES;
         let begun = processor_time();

@@ -1,4 +1,4 @@
-//! What must hold after every event. Owns the promises; knows of the model only what it answers.
+//! The promises, which must hold after every event. Knows of the model only what it answers.
 
 use crate::event::Event;
 use crate::model::{Content, Given, How, Restored, Stick, restore};
@@ -18,7 +18,7 @@ fn broken(promise: &'static str, how: String) -> Result<(), Broken> {
     Err(Broken { promise, how })
 }
 
-/// Does an event, and holds every promise against what is then.
+/// Does an event, and checks every promise afterwards.
 pub(crate) fn step(before: &World, event: Event) -> (World, Result<(), Broken>) {
     let mut world = before.clone();
     world.apply(event);
@@ -167,7 +167,7 @@ fn stays_gone(world: &World, bits: u8, slots: &[&Slot], restored: &Restored) -> 
     }
 }
 
-/// What a restore leaves out it tells.
+/// A restore reports whatever it leaves out.
 fn tells(sticks: &[&Stick], restored: &Restored) -> Result<(), Broken> {
     let Restored { given, withheld, without_copy } = restored;
     for stick in sticks {

@@ -1,5 +1,5 @@
-//! Every short history, from the empty station and from states that matter. Goes from each state once: states that are
-//! alike but for names are one, and what leads to a state is done once for all that follows from it.
+//! Every short history, from the empty station and from states that matter. Goes on from each state once: states that
+//! differ in names alone are one.
 
 use crate::check::{Broken, step};
 use crate::event::{Event, Shape, possible};
@@ -15,7 +15,7 @@ use std::sync::{Mutex, PoisonError};
 /// Longest history from a start.
 const DEEPEST: usize = 8;
 
-/// How to come to a state: of all events possible at each step, which.
+/// How to come to a state: which of the events that are possible at each step.
 #[derive(Debug, Clone, Copy)]
 struct Way {
     steps: [u8; DEEPEST],
@@ -103,7 +103,7 @@ impl Explorer {
         for at in &way.steps[..way.length] {
             let event = possible(&world)[usize::from(*at)];
             history.push(event);
-            // Held when it was first done.
+            // The promises were checked when it was first done.
             world = step(&world, event).0;
         }
         (world, history)

@@ -1,9 +1,10 @@
-//! Histories of a station's cards and sticks, held against what reports and restores promise. First the rules
-//! themselves are tried: a model of what is said on sticks, through every short history and long ones by chance.
+//! Histories of a station's cards and sticks, and a check of what reports and restores promise. The rules themselves are
+//! tried first: a model of what ledgers say, through every short history and through long random ones.
 //!
-//! `model` is the rules, `world` cards and sticks with what can be done to them, `event` what can happen, `truth` who
-//! truly saw what, `check` the promises, `explore` every short history, `starts` where they begin, `fingerprint` which
-//! states are one, `random` the long histories, `sabotage` rules left out, `work` all of these by turns.
+//! `model` has the rules, `world` the cards and sticks with what can be done to them, `event` what can happen, `truth`
+//! who truly saw what, `check` the promises. `explore` goes through every short history, `starts` is where they begin,
+//! `fingerprint` says which states are alike, `random` makes the long histories, `sabotage` leaves out rules, `engine`
+//! and `against` compare the program with the model. `work` runs all of it.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod against;
@@ -35,13 +36,13 @@ use support::chance;
 const PLACE: &str = "/dev/shm/histories";
 
 const HELP: &str = "\
-Holds what is said on sticks against every short history, and long ones by chance.
+Checks what ledgers say in every short history, and in long random ones.
 
 tests/history                  all that belongs to the tests
 tests/history --seed N         the history of this number, told
 tests/history --sabotage NAME  with this rule left out (with --seed), or found by short histories
 tests/history --nights [HOURS] ever new histories (10 hours)
-tests/history --engine         the program beside the model, in --seeds N histories (20,000)
+tests/history --engine         the program compared with the model, in --seeds N histories (20,000)
 tests/history --from N         the first number
 tests/history --quick          a little of everything, in seconds";
 

@@ -1,4 +1,4 @@
-//! What is run, and what is said of it. Owns all that is printed.
+//! Runs the parts of the model. Owns all that is printed.
 
 use crate::against::{self, Apart, What};
 use crate::engine::Program;
@@ -182,7 +182,7 @@ pub(crate) fn nights(from: u64, hours: f64) -> bool {
 /// Histories in which the program was not as it should be, by what was wrong.
 type Told = BTreeMap<What, Vec<(u64, Vec<Event>, Apart)>>;
 
-/// The program in as many histories, beside the model.
+/// The program compared with the model in as many histories.
 pub(crate) fn engine(from: u64, seeds: u64, place: &str) -> bool {
     println!("seeds from {from}");
     let begun = Instant::now();

@@ -110,7 +110,7 @@ impl World {
         Content { version: *version, damaged: false, ..of }
     }
 
-    /// Takes the mailboxes in, and the truth beside it.
+    /// Scans the mailboxes, and notes the truth as well.
     pub(crate) fn look(&mut self, mailboxes: u8, watched: bool) {
         let station = Arc::make_mut(&mut self.cards[self.here]);
         let before = station.card.catalogue.position;

@@ -3,12 +3,13 @@
 
 use crate::card::{Card, mail, station};
 use crate::medium::{copies_of, count, expect_same, whole};
+use crate::support::clock::HandClock;
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::{Access, DiskError, Lengths, Volume, VolumeFacts, VolumeSource};
 use counterfoil::job::DriveRef;
 use counterfoil::job::replica::{Begin, PresentDrives};
 use counterfoil::job::sync_drive;
-use counterfoil::model::{Clock, EventTime, Finding, RelName, Timestamp};
+use counterfoil::model::{Clock, Finding, RelName};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
@@ -60,12 +61,11 @@ fn a_card_that_knows_nothing_and_only_looks_counts_no_absent_copy() {
     assert_eq!(card.catalogue.totals(&station(), 1).unwrap().mirrored, 5);
 }
 
-/// A drive whose file system takes this long for the lengths of a folder, and a clock that knows.
+/// A drive whose file system takes this long for the lengths of a folder, by the clock whose milliseconds it shares.
 #[derive(Clone)]
 struct Slow {
     drive: MemoryDrive,
     millis: Arc<AtomicU64>,
-    boot: u64,
 }
 
 const A_FOLDER: u64 = 600;
@@ -82,17 +82,6 @@ impl VolumeSource for Slow {
 
     fn shown(&self) -> String {
         "slow".into()
-    }
-}
-
-impl Clock for Slow {
-    fn stamp(&self) -> EventTime {
-        let time = Timestamp { seconds: 1_800_000_000, nanos: 0 };
-        EventTime { time, trusted: false, boot: format!("slow-{}", self.boot) }
-    }
-
-    fn since_boot(&self) -> Duration {
-        Duration::from_millis(self.millis.load(Ordering::Relaxed))
     }
 }
 
@@ -134,19 +123,20 @@ fn a_file_system_that_is_slow_to_tell_lengths_holds_up_no_mail() {
     assert!(cut.contains("/0005/") && gone.contains("/0006/"), "{cut} {gone}");
     drive.tamper(&cut, |bytes| bytes.truncate(30));
     drive.remove(&gone);
-    let mut slow = Slow { drive: drive.clone(), millis: Arc::default(), boot: 0 };
+    let clock = HandClock::new();
+    let slow = Slow { drive: drive.clone(), millis: Arc::clone(&clock.millis) };
     let mut found = Vec::new();
     for coming in 0..4 {
         drive.replug(false);
-        slow.boot += 1;
-        let before = slow.since_boot();
+        clock.reboot();
+        let before = clock.since_boot();
         let (volume_source, label) = (Arc::new(slow.clone()), "stick".to_owned());
         let drive = DriveRef { volume_source, label, at: "stick".into(), begin: Begin::Never };
         let (catalogue, present_drives) = (&card.catalogue, PresentDrives::default());
         let admitted =
-            sync_drive::open(catalogue, &station(), &drive, Access::Write, &present_drives, &slow)
+            sync_drive::open(catalogue, &station(), &drive, Access::Write, &present_drives, &clock)
                 .unwrap();
-        let took = slow.since_boot() - before;
+        let took = clock.since_boot() - before;
         assert!(took <= Duration::from_millis(1_000 + A_FOLDER), "{took:?} at coming {coming}");
         found.push(admitted.findings);
     }

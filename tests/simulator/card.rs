@@ -102,7 +102,7 @@ impl Card {
         self.root.join(path)
     }
 
-    /// Puts a message there as a mail program does: written beside, then named; in place of one that is there.
+    /// Puts a message there as a mail program does: written under another name, then renamed; in place of one that is there.
     pub(crate) fn deliver(&mut self, path: &str, bytes: &[u8]) {
         if self.at(path).exists() {
             self.hinted.push(rel(path));

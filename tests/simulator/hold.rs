@@ -1,9 +1,9 @@
-//! What a stick carries beside the copies. Never held against anything itself: it is there to be written in place.
+//! What a stick carries in addition to the copies. No promise is about it: it is there to be written in place.
 
 use counterfoil::job::extras::{Extras, Page, Pages};
 use std::sync::Arc;
 
-/// What a stick carries beside the copies: pages and a config that are others after every change, of more than a
+/// What a stick carries in addition to the copies: pages and a config that are others after every change, of more than a
 /// sector, so that a power failure tears them.
 pub(crate) fn hold(change_no: u64) -> Extras {
     let config = format!("change_no = {change_no}\n{}", "# as long as a config\n".repeat(30));

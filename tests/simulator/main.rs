@@ -1,10 +1,10 @@
-//! The fault simulator: the program's own work on sticks and cards that do the worst ever seen, in histories
-//! that a seed makes, held against a plain list of promises. One thread a history, no sleep, no real time.
+//! The fault simulator: the program itself works on sticks and cards that fail in every way ever seen, in histories
+//! drawn from a seed, and a plain list of promises is checked. One thread a history, no sleep, no real time.
 //!
-//! `medium` is what a stick holds and may lose, `stick` how the program meets it, `card` the station's own side,
-//! `world` all of it with what can be done, `oracle` the promises, `random` the long histories, `small` every
-//! short one, `sweep` every call failing in every way, `sabotage` what it must be able to find, `seeds` what it
-//! has found, `work` all of these by turns.
+//! `medium` is what a stick holds and may lose, `stick` is the volume that the program opens, `card` the station's own
+//! side, `world` all of it with what can be done to it. `oracle` has the promises, `random` the long histories, `small`
+//! every short one, `sweep` fails every call in every way, `sabotage` has the faults of the program that must be found,
+//! `seeds` those that were found before. `work` runs all of it.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod card;
@@ -34,8 +34,8 @@ mod world;
 use clap::Parser;
 use support::{chance, clock};
 
-/// Holds the program against sticks and cards that do the worst ever seen. Without an option: a little of
-/// everything, in seconds. A finding is printed with what replays it.
+/// Runs the program on sticks and cards that fail in every way ever seen. Without an option: a little of
+/// everything, in seconds. A finding is printed with the command that replays it.
 #[derive(Parser)]
 #[command(name = "tests/sim")]
 struct Options {

@@ -390,7 +390,7 @@ impl Medium {
         self.device = image;
     }
 
-    /// Changes a file in its cells, behind everybody's back.
+    /// Changes a file in its cells, so that nobody notices.
     pub(crate) fn tamper(&mut self, path: &str, change: impl FnOnce(&mut Vec<u8>)) {
         let Some(mut bytes) = self.durable.file(path, Junk::Zeros) else { return };
         change(&mut bytes);
@@ -404,7 +404,7 @@ impl Medium {
         self.before.clear();
     }
 
-    /// A name goes from its folder, behind everybody's back.
+    /// A name goes from its folder, and nobody notices.
     pub(crate) fn remove(&mut self, path: &str) {
         for image in [&mut self.memory, &mut self.device, &mut self.durable] {
             image.names.remove(path);

@@ -22,7 +22,7 @@ pub(crate) fn broken<T>(promise: &'static str, how: impl Into<String>) -> Result
     Err(Broken { promise, how: how.into() })
 }
 
-pub(crate) const LOST: &str = "an acknowledged message is there, octet for octet";
+pub(crate) const LOST: &str = "an acknowledged message is there, byte for byte";
 pub(crate) const FALSE: &str = "nothing false is called good";
 pub(crate) const AUDIT: &str = "audit and reality agree";
 pub(crate) const RECORD: &str = "a drive never loses a record";
@@ -336,7 +336,7 @@ impl Oracle {
         slots[at].dead.extend(dead);
     }
 
-    /// Held against what is durable on the stick.
+    /// Compared with what is durable on the stick.
     pub(crate) fn still_there(&self, promised: &mut Promised, image: &Image) -> Held {
         if promised.lied {
             return Ok(());
@@ -348,7 +348,7 @@ impl Oracle {
             }
             match file(payload) {
                 Some(bytes) if bytes == **content => {}
-                Some(_) => return broken(LOST, format!("{payload} has other octets")),
+                Some(_) => return broken(LOST, format!("{payload} has other bytes")),
                 None => return broken(LOST, format!("{payload} is not there")),
             }
         }
@@ -358,7 +358,7 @@ impl Oracle {
             let (was, is) = (promised.ledger.len(), ledger.len());
             return broken(
                 RECORD,
-                format!("of {was} octets the ledger has {is}, the first other at {differ:?}"),
+                format!("of {was} bytes the ledger has {is}, the first other at {differ:?}"),
             );
         }
         promised.ledger = ledger;
@@ -563,7 +563,7 @@ impl Oracle {
                 Some(_) if !alone && got.values().any(|there| there == bytes) => {}
                 // Its name is the one that another content gets beside what is in place.
                 Some(there) if self.message(path, there).is_some_and(|pair| pair.0 != *path) => {}
-                Some(_) => return broken(HEALED, format!("{path} is restored with other octets")),
+                Some(_) => return broken(HEALED, format!("{path} is restored with other bytes")),
                 None => return broken(HEALED, format!("{path} is not restored")),
             }
         }

@@ -4,6 +4,7 @@ use crate::medium::{Junk, Kept};
 use crate::oracle::{Broken, Held};
 use crate::sabotage::Sabotage;
 use crate::stick::{AMPLE, Lasting, Mishap};
+use crate::support::mail::message;
 use crate::world::{Ended, Meddled, World};
 use rustix::io::Errno;
 use std::sync::atomic::Ordering;
@@ -58,7 +59,7 @@ impl Counts {
     }
 }
 
-/// In one history of so many the sticks carry something beside the copies.
+/// In one history of so many the sticks carry something in addition to the copies.
 const CARRIES: u64 = 7;
 
 /// In one history of so many the station has several cards.
@@ -224,7 +225,7 @@ impl History {
         }
         let lines: Vec<_> = (0..ledger.len()).filter(|at| ledger[*at] == b'{').collect();
         let Some(at) = self.world.chance.pick(&lines).copied() else { return };
-        self.say(format_args!("the line at octet {at} of the ledger of stick {slot} is lost"));
+        self.say(format_args!("the line at byte {at} of the ledger of stick {slot} is lost"));
         self.world.slots[slot].promised.ledger_spoilt = true;
         state.medium.tamper(&path, |bytes| bytes[at] = b'#');
     }
@@ -294,17 +295,13 @@ impl History {
 
     fn text(&mut self) -> Vec<u8> {
         self.messages += 1;
-        let head = format!(
-            "From: Q0AAA <q0aaa@example.org>\r\nTo: relief@example.org\r\nSubject: message {}\r\n\r\n",
-            self.messages
-        );
         // Mostly small, as mail on a slow link is; at times longer than what the program holds at once.
         let length = match self.below(40) {
             0 => 140 << 10,
             1..8 => 2_000,
             _ => 20 + self.below(700),
         };
-        let mut text = head.into_bytes();
+        let mut text = message(&format!("message {}", self.messages), "").into_bytes();
         let body = format!("water level {}, road open; ", self.messages);
         text.extend(body.bytes().cycle().take(length as usize));
         text
@@ -324,7 +321,7 @@ impl History {
     fn deliver(&mut self) -> Held {
         let Some(path) = self.free_path() else { return Ok(()) };
         let text = self.text();
-        self.say(format_args!("{path} is delivered, {} octets", text.len()));
+        self.say(format_args!("{path} is delivered, {} bytes", text.len()));
         self.world.deliver(path, &text);
         Ok(())
     }
@@ -490,7 +487,7 @@ impl History {
         }
         let (at, bit) =
             (self.world.chance.below(length as u64) as usize, self.world.chance.below(8));
-        self.say(format_args!("{path} on stick {slot} rots at octet {at}, bit {bit}"));
+        self.say(format_args!("{path} on stick {slot} rots at byte {at}, bit {bit}"));
         let promised = &mut self.world.slots[slot].promised;
         match path.rsplit('/').next().unwrap_or_default() {
             "ledger.jsonl" => promised.ledger_spoilt = true,

@@ -4,6 +4,7 @@
 use crate::medium::{Junk, Kept};
 use crate::oracle::{Broken, HEALED, Held, broken};
 use crate::stick::{Mishap, Stick};
+use crate::support::mail::message;
 use crate::world::{Ended, World};
 use counterfoil::disk::host::draw_ids_from;
 use counterfoil::job::catalogue::Catalogue;
@@ -243,10 +244,8 @@ fn deliver(world: &mut World) {
     let number = world.oracle.step;
     world.oracle.step += 1;
     let path = format!("inbox/{number}.eml");
-    let text = format!(
-        "From: Q0AAA <q0aaa@example.org>\r\nSubject: message {number}\r\n\r\n{}",
-        "water level, road open; ".repeat(30)
-    );
+    let body = "water level, road open; ".repeat(30);
+    let text = message(&format!("message {number}"), &body);
     world.deliver(&path, text.as_bytes());
 }
 

@@ -5,6 +5,7 @@ use crate::medium::{Junk, Kept};
 use crate::oracle::{HOME, Held};
 use crate::sabotage::Sabotage;
 use crate::stick::Mishap;
+use crate::support::mail::message;
 use crate::world::{Ended, World};
 
 /// A story: its name, and how it goes in worlds made for it.
@@ -71,7 +72,7 @@ fn a_cut_between_two_lines(world: &dyn Fn() -> World) -> Held {
         world.slots[slot].stick.state().writing = Some(Vec::new());
         world.pass()?;
         let calls = world.slots[slot].stick.state().writing.take().unwrap_or_default();
-        // Without a power failure the versions before are gone: a departure counts only behind what came in its place.
+        // Without a power failure the versions before are gone: a departure counts only after what came in its place.
         let given = world.restored(&[slot], false, "back")?;
         let promised = &world.slots[slot].promised;
         world.oracle.same(promised, &world.card.messages(), &given.files, true)?;
@@ -193,9 +194,7 @@ fn a_card_and_its_copy(world: &dyn Fn() -> World) -> Held {
 fn deliver(world: &mut World, path: &str, what: &str) {
     world.oracle.step += 1;
     world.say(format_args!("{path} is delivered: {what}"));
-    let text =
-        format!("From: Q0AAA <q0aaa@example.org>\r\nSubject: {what}\r\n\r\n{}", what.repeat(20));
-    world.deliver(path, text.as_bytes());
+    world.deliver(path, message(what, &what.repeat(20)).as_bytes());
 }
 
 fn delete(world: &mut World, path: &str) {

@@ -4,6 +4,7 @@ use crate::medium::{Junk, Kept};
 use crate::oracle::{Broken, Held};
 use crate::random::{ERRORS, kept};
 use crate::stick::{Lasting, Mishap};
+use crate::support::mail::message;
 use crate::world::{Ended, World};
 
 /// What is tried: which call, and how it fails.
@@ -65,9 +66,7 @@ fn story(world: &mut World, mishap: Option<(u64, Mishap)>) -> Held {
 
 fn put(world: &mut World, path: &str, what: &str) {
     world.oracle.step += 1;
-    let text =
-        format!("From: Q0AAA <q0aaa@example.org>\r\nSubject: {what}\r\n\r\n{}", what.repeat(40));
-    world.deliver(path, text.as_bytes());
+    world.deliver(path, message(what, &what.repeat(40)).as_bytes());
 }
 
 /// A pass, and the power back on if it failed.

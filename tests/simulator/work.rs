@@ -1,4 +1,4 @@
-//! What is run, on as many threads as there are cores, and what is said of it. Owns all that is printed.
+//! Runs the parts of the simulator, on as many threads as there are cores. Owns all that is printed.
 
 use crate::oracle::Broken;
 use crate::random::{self, Counts};
@@ -15,7 +15,7 @@ use std::time::{Duration, Instant};
 const TEETH: u64 = 4_000;
 /// Events of the longest of the short histories.
 const LONGEST: usize = 3;
-/// Histories that are run twice, to hold a replay against the first run.
+/// Histories that are run twice, to compare the replay with the first run.
 const TWICE: u64 = 50;
 /// Findings after which a run ends: more are mostly the same.
 const ENOUGH: u64 = 10;

@@ -42,9 +42,9 @@ pub(crate) struct World {
     pub(crate) card: Card,
     pub(crate) slots: Vec<Slot>,
     pub(crate) oracle: Oracle,
-    /// Which drives the daemon has met since it was started.
+    /// The drives that the daemon has opened since it was started.
     pub(crate) present_drives: PresentDrives,
-    /// Sticks carry something beside the copies, too.
+    /// Whether sticks carry something in addition to the copies.
     pub(crate) carries: bool,
     /// Earlier states of the catalogue, and what the card knew: a power failure may take its last changes.
     pub(crate) earlier: Vec<(Catalogue, Will)>,
@@ -133,7 +133,7 @@ impl World {
             let state = slot.stick.state();
             println!("  stick {number}, what is durable on it:");
             for (path, bytes) in state.medium.durable().all() {
-                println!("    {path}, {} octets", bytes.len());
+                println!("    {path}, {} bytes", bytes.len());
                 if path.ends_with(".jsonl") || path.contains("manifest") {
                     String::from_utf8_lossy(&bytes)
                         .lines()
@@ -305,7 +305,7 @@ impl World {
         );
         let all = |r: &PassReport| r.copied > 0 && r.told_all && r.failed.is_empty();
         if self.carries && round.outcome.as_ref().is_ok_and(all) {
-            // Whatever becomes of it is held against the messages alone, as everything else is.
+            // Whatever becomes of it is compared with the messages alone, as everything else is.
             let cargo = hold(catalogue.change_no().unwrap_or(0));
             drop(carry_on(catalogue, &name, drive, present_drives, clock, &cargo, &Unwatched));
         }
@@ -326,7 +326,7 @@ impl World {
         }
     }
 
-    /// What a round said is held against the stick: an error of the catalogue or of the program itself is one
+    /// What a pass reported is compared with the stick: an error of the catalogue or of the program itself is one
     /// of the program, whatever the stick did. Whether the stick was brought up to date.
     fn after_round(&mut self, slot: usize, round: &SyncOutcome) -> Result<bool, Broken> {
         match &round.outcome {
@@ -514,7 +514,7 @@ impl World {
 
     pub(crate) fn lose_catalogue(&mut self) {
         let lost = std::mem::replace(&mut self.card.catalogue, Catalogue::in_memory().unwrap());
-        // What a file beside the catalogue keeps.
+        // What a file next to the catalogue keeps.
         for mount in lost.lost_pages().unwrap() {
             self.card.catalogue.note_lost_pages(&mount).unwrap();
         }

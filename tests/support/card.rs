@@ -2,6 +2,8 @@
 //! Never judges: what must be true is said by the stories.
 
 use super::clock::HandClock;
+#[allow(unused_imports, reason = "some test binaries use no sample message")]
+pub(crate) use super::mail::mail;
 use super::memory::MemoryDrive;
 use counterfoil::disk::{Access, MailboxDir, VolumeSource};
 use counterfoil::job::catalogue::{Catalogue, CopyStatus, FileState};
@@ -26,15 +28,6 @@ pub(crate) fn folder() -> TempDir {
         true => tempfile::tempdir_in(memory).unwrap(),
         false => tempfile::tempdir().unwrap(),
     }
-}
-
-/// A message with that subject and some body.
-pub(crate) fn mail(subject: &str) -> Vec<u8> {
-    format!(
-        "From: Q0AAA <q0aaa@example.org>\r\nTo: relief@example.org\r\nSubject: {subject}\r\n\r\n\
-         Water level, road state and needs of {subject}.\r\n"
-    )
-    .into_bytes()
 }
 
 pub(crate) fn rel(path: &str) -> RelName {
@@ -97,7 +90,7 @@ impl Card {
         self.mail.path().join(path)
     }
 
-    /// Puts a message there, as a mail program does: written beside, then named. In place of one
+    /// Puts a message there, as a mail program does: written under another name, then renamed. In place of one
     /// that is there already.
     pub(crate) fn deliver(&self, path: &str, bytes: &[u8]) {
         if self.at(path).exists() {
@@ -218,7 +211,7 @@ impl Card {
         self.copy_beside(&through(volume_source, label), &PresentDrives::default())
     }
 
-    /// Brings a drive up to date beside others that were met before.
+    /// Brings a drive up to date while others are present.
     pub(crate) fn copy_beside(&self, drive: &DriveRef, met: &PresentDrives) -> SyncOutcome {
         let (mailboxes, clock) = ([self.mailbox()], &self.clock);
         sync_drive::mirror_drive(

@@ -1,11 +1,12 @@
-//! The clock of all tests in process. Never moves by itself, and never asks the machine for the time.
+//! The clock of all tests in process: it moves when a test says so, or with each reading. Never asks the machine for
+//! the time.
 
 use counterfoil::model::{Clock, EventTime, Timestamp};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
 use std::time::Duration;
 
-/// A clock that only moves when told to.
+/// A clock that a test moves by hand.
 #[derive(Debug)]
 pub(crate) struct HandClock {
     pub(crate) boot: AtomicU64,
@@ -13,6 +14,8 @@ pub(crate) struct HandClock {
     /// Shared with a stick that takes its time.
     pub(crate) millis: Arc<AtomicU64>,
     trusted: AtomicBool,
+    /// Whether it moves by a millisecond whenever it is read, so that no two readings are alike.
+    ticks: bool,
 }
 
 impl HandClock {
@@ -22,7 +25,17 @@ impl HandClock {
             wall: AtomicI64::new(1_800_000_000),
             millis: Arc::new(AtomicU64::new(60_000)),
             trusted: AtomicBool::new(false),
+            ticks: false,
         }
+    }
+
+    /// One that moves by a millisecond whenever it is read.
+    pub(crate) fn ticking() -> Self {
+        Self { ticks: true, ..Self::new() }
+    }
+
+    fn read(&self) -> u64 {
+        self.millis.fetch_add(u64::from(self.ticks), Ordering::Relaxed)
     }
 
     pub(crate) fn advance(&self, millis: u64) {
@@ -46,12 +59,14 @@ impl HandClock {
 
 impl Clock for HandClock {
     fn stamp(&self) -> EventTime {
-        let time = Timestamp { seconds: self.wall.load(Ordering::Relaxed), nanos: 0 };
+        let passed = if self.ticks { self.read() / 1_000 } else { 0 };
+        let seconds = self.wall.load(Ordering::Relaxed) + passed as i64;
+        let time = Timestamp { seconds, nanos: 0 };
         let boot = format!("boot-{}", self.boot.load(Ordering::Relaxed));
         EventTime { time, trusted: self.trusted.load(Ordering::Relaxed), boot }
     }
 
     fn since_boot(&self) -> Duration {
-        Duration::from_millis(self.millis.load(Ordering::Relaxed))
+        Duration::from_millis(self.read())
     }
 }

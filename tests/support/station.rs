@@ -1,6 +1,8 @@
 //! Owns the fixture: an invented station with its mailbox, its drives and its state, in a folder of its own.
 //! Never touches anything outside that folder, and never looks into what a command said: that is `told`.
 
+#[allow(unused_imports, reason = "some test binaries use no sample message")]
+pub(crate) use super::mail::dated_mail as mail;
 use super::stick::Stick;
 use super::told::Told;
 use counterfoil::daemon::clock::SystemClock;
@@ -173,7 +175,7 @@ impl Station {
         self.prefix = words.iter().map(OsString::from).collect();
     }
 
-    /// Runs every command from now on behind these words, as `flock LOCK`.
+    /// Puts these words before every command from now on, such as `flock LOCK`.
     pub(crate) fn run_behind(&mut self, words: &[&OsStr]) {
         self.prefix = words.iter().map(|word| (*word).to_owned()).collect();
     }
@@ -440,15 +442,6 @@ impl Drop for Mounted {
             assert!(unmounted.unwrap().success(), "{:?} stays mounted", self.0);
         }
     }
-}
-
-/// A short message as a mail program writes it.
-pub(crate) fn mail(subject: &str) -> String {
-    format!(
-        "From: Net control <q0net@example.org>\r\nTo: q1pier@example.org\r\n\
-         Subject: {subject}\r\nDate: Tue, 1 Jul 2003 10:52:37 +0200\r\n\r\n\
-         {subject}: please acknowledge.\r\n"
-    )
 }
 
 /// Runs a program of the operating system; one that is missing or fails fails the test.

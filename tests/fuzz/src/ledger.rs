@@ -39,7 +39,7 @@ fn in_pieces(bytes: &[u8], piece: usize) -> Read {
     while let Some(piece) = pieces.next().expect("memory does not fail") {
         match piece {
             Piece::Line(raw, length) => {
-                assert!(raw.len() <= LEDGER_LINE_BYTES, "a line of {} octets", raw.len());
+                assert!(raw.len() <= LEDGER_LINE_BYTES, "a line of {} bytes", raw.len());
                 let head = reader.chain().head;
                 match reader.line(raw, length) {
                     Verdict::Line(line, trust) => {
@@ -78,7 +78,7 @@ fn judged(bytes: &[u8]) -> Read {
     for piece in medium::pieces(bytes) {
         assert_eq!(in_pieces(bytes, piece), read, "in pieces of {piece}");
     }
-    assert_eq!(read.at, bytes.len() as u64, "every octet is counted once");
+    assert_eq!(read.at, bytes.len() as u64, "every byte is counted once");
     let mut before = 0;
     for (line, _) in &read.lines {
         assert!(line.seq > before, "numbers of lines rise: {} behind {before}", line.seq);

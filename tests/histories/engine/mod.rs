@@ -7,6 +7,7 @@ mod lines;
 use crate::event::Event;
 use crate::files::{Found, below, bytes_of, content_of, found, name_of, plain};
 use crate::model::{Content, Location, Path as Place};
+use crate::support::clock::HandClock;
 use crate::support::memory::MemoryDrive;
 use crate::world::World;
 use counterfoil::disk::{Access, MailboxDir, host};
@@ -18,34 +19,14 @@ use counterfoil::job::scan::{ScanRules, check_paths, scan};
 use counterfoil::job::sync_drive::{self, mirror_drive};
 use counterfoil::job::verify::verify;
 use counterfoil::job::{DriveRef, JobError, MailboxRef, Unwatched};
-use counterfoil::model::{Clock, DriveId, EventTime, Identity, RelName, StationName, Timestamp};
+use counterfoil::model::{DriveId, Identity, RelName, StationName};
 use events::Seen;
 use globset::GlobSet;
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
-
-/// A clock that goes on by itself, so that no two looks are at one time.
-#[derive(Debug, Default)]
-struct OwnClock(AtomicU64);
-
-impl Clock for OwnClock {
-    fn stamp(&self) -> EventTime {
-        let seconds = 1_800_000_000 + (self.0.fetch_add(1, Ordering::Relaxed) / 1_000) as i64;
-        EventTime {
-            time: Timestamp { seconds, nanos: 0 },
-            trusted: false,
-            boot: "boot-1".to_owned(),
-        }
-    }
-
-    fn since_boot(&self) -> Duration {
-        Duration::from_millis(self.0.fetch_add(1, Ordering::Relaxed))
-    }
-}
 
 struct Socket {
     drive: MemoryDrive,
@@ -53,7 +34,7 @@ struct Socket {
     label: String,
     /// Copies on it have rotted since they were last read.
     unread: bool,
-    /// It was copied from another, or a stranger wrote to it, and no card has met it since.
+    /// It was copied from another, or a stranger wrote to it, and no card has read it since.
     unmet: bool,
 }
 
@@ -63,7 +44,7 @@ pub(crate) const BEYOND: &str = "beyond the model";
 /// The program.
 pub(crate) struct Program {
     place: PathBuf,
-    clock: OwnClock,
+    clock: HandClock,
     /// Catalogues; the folder of the card in use is `card`, those of the others carry their numbers.
     cards: Vec<Catalogue>,
     here: usize,
@@ -99,7 +80,7 @@ impl Program {
         drop(fs::remove_dir_all(place));
         let mut program = Self {
             place: place.to_owned(),
-            clock: OwnClock(AtomicU64::new(60_000)),
+            clock: HandClock::ticking(),
             cards: vec![Catalogue::in_memory().expect("a catalogue")],
             here: 0,
             sockets: Vec::new(),
@@ -155,7 +136,7 @@ impl Program {
             .ok_or_else(|| format!("{content:?} is nowhere beside {at:?}"))
     }
 
-    /// Puts a message there as a mail program does: written beside, then named.
+    /// Puts a message there as a mail program does: written under another name, then renamed.
     fn write(&mut self, to: &Path, bytes: &[u8]) -> Result<(), String> {
         self.written += 1;
         let passing = self.place.join("passing");

@@ -16,7 +16,7 @@ pub(crate) fn instead_of(content: Content) -> Content {
     Content { message: content.message | FORGED, version: 0, damaged: false }
 }
 
-/// What a file holds: which message, the how manyeth version of it, and whether it looks like damage of the card.
+/// What a file holds: which message, which version of it, and whether it looks like damage of the card.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(crate) struct Content {
     pub(crate) message: u16,

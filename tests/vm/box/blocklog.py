@@ -92,5 +92,5 @@ def entry(file, path):
 
 
 def mark(number):
-    """The octets of a mark, to be written at `MARK_SECTOR`."""
+    """The bytes of a mark, to be written at `MARK_SECTOR`."""
     return (MARK + b"%d\n" % number).ljust(SECTOR, b"\0")

@@ -46,7 +46,7 @@ def sh(*command):
 
 
 def sh_raw(*command, environment=None):
-    """The same, octet for octet. Its failure is an error that tells what it said."""
+    """The same, byte for byte. Its failure is an error that tells what it said."""
     words = [str(word) for word in command]
     done = subprocess.run(words, capture_output=True, env={**os.environ, **(environment or {})})
     if done.returncode != 0:
@@ -56,7 +56,7 @@ def sh_raw(*command, environment=None):
 
 
 def sha256(path):
-    """The digest of a file's octets."""
+    """The digest of a file's bytes."""
     with open(path, "rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 

@@ -1,4 +1,4 @@
-"""Owns the messages: what they say, and what their octets hash to. Never touches a mailbox."""
+"""Owns the messages: what they say, and what their bytes hash to. Never touches a mailbox."""
 
 import hashlib
 import io
@@ -26,7 +26,7 @@ def messages(tag, count, size=None):
 
 
 def message(name, size=None):
-    """A message as RFC 5322 has it, of some kilobytes or of exactly this many octets."""
+    """A message as RFC 5322 has it, of some kilobytes or of exactly this many bytes."""
     chance = random.Random(name)
     sender, receiver = chance.sample(PEOPLE, 2)
     head = [f"From: {sender} <{address(sender)}>", f"To: {receiver} <{address(receiver)}>",

@@ -200,14 +200,14 @@ class Trial:
                                       f"{self.where(key)}: {sorted(apart)[:4]}; in the box: {there.said}")
 
     def where(self, key):
-        """In what states the octets are these."""
+        """In what states the bytes are these."""
         with self.surface() as surface:
             found = [f"{state.kind} at entry {state.at}{state.what}, mark {state.acknowledged}"
                      for state in self.log.states(surface, self.seed) if state.key == key]
         return ", ".join(found)
 
     def image(self, number):
-        """The octets of a state after a mark and before the next, whose files are not those of the mark: what a
+        """The bytes of a state after a mark and before the next, whose files are not those of the mark: what a
         mirror that was cut left."""
         marked = [id(self.tally.read.get(key)) for key in self.at_marks()]
         with self.surface() as surface:

@@ -30,7 +30,7 @@ class State:
 
 
 class Surface:
-    """An image, kept in a file that others may read, and what its octets are known by."""
+    """An image, kept in a file that others may read, and what its bytes are known by."""
 
     def __init__(self, base, path):
         self.path = path
@@ -94,7 +94,7 @@ class Log:
         return sum(isinstance(entry, kind) for entry in self.entries)
 
     def ends_as(self, base, end):
-        """Whether the log, played on the octets a stick had, makes of them those it has. The marks' place aside."""
+        """Whether the log, played on the bytes a stick had, makes of them those it has. The marks' place aside."""
         octets = bytearray(base.read_bytes())
         for entry in self.entries:
             if isinstance(entry, Write):
@@ -105,7 +105,7 @@ class Log:
         return octets == found
 
     def states(self, surface, seed):
-        """Every state, one after another, on a surface that has the octets from before the log."""
+        """Every state, one after another, on a surface that has the bytes from before the log."""
         chance = random.Random(seed)
         for window, end in self.windows:
             yield from self.of_window(surface, window, end, chance)

@@ -30,13 +30,13 @@ class Stick:
         return self.path.stem
 
     def copy(self, name):
-        """Another stick with the same octets on it."""
+        """Another stick with the same bytes on it."""
         path = self.path.with_name(f"{name}.raw")
         host.sh("cp", "--sparse=always", self.path, path)
         return Stick(path, self.label, name.upper())
 
     def files(self):
-        """Every file on it and its octets, read from this computer while it is in no box. For FAT only."""
+        """Every file on it and its bytes, read from this computer while it is in no box. For FAT only."""
         with tempfile.TemporaryDirectory(dir=self.path.parent) as folder:
             # Where a cut left a FAT that counts its free space wrongly, mtools would refuse.
             host.sh_raw("mcopy", "-s", "-n", "-Q", "-i", f"{self.path}@@{BEGIN}", "::/*", folder,

@@ -71,6 +71,6 @@ def was_kept(path, digest, now, back):
 
 
 def digests(folder):
-    """The paths below a folder of this computer, and what each file's octets hash to."""
+    """The paths below a folder of this computer, and what each file's bytes hash to."""
     return {str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
             for path in folder.rglob("*") if path.is_file()}

@@ -77,7 +77,7 @@ def holds(stick, acknowledged, cut):
     without = {name for name, digest in acknowledged.items() if digest not in there}
     untold = set(acknowledged.items()) - told
     if without or untold:
-        raise Failed(f"cut {cut}: of {len(acknowledged)} acknowledged messages {len(without)} are without their octets "
+        raise Failed(f"cut {cut}: of {len(acknowledged)} acknowledged messages {len(without)} are without their bytes "
                      f"and {len(untold)} without their line: {sorted(without)[:3]} {sorted(untold)[:3]}")
 
 
@@ -101,7 +101,7 @@ def after_the_last(post, stick, acknowledged):
 
 
 def digests(post, folder):
-    """The names below a folder and what their octets hash to."""
+    """The names below a folder and what their bytes hash to."""
     sums = post.run(f"cd {folder} && find . -type f -exec sha256sum {{}} +", within=120).splitlines()
     return {line[66:].removeprefix("./"): line[:64] for line in sums}
 

@@ -165,7 +165,7 @@ def acknowledged(life):
 
 
 def lived(post, kind):
-    """A stick with a whole life behind it, as a file with the octets from before, and its log."""
+    """A stick with a whole life behind it, as a file with the bytes from before, and its log."""
     post.boot()
     post.configure(CONFIG + "\n[drives]\ncarry = []\n")
     stick = post.new_stick("AMBER", kind, size=SIZE)
