@@ -1,6 +1,7 @@
 //! Holds back new versions of files that keep changing: at most one copy per `churn`.
 //! Bounded: when too many paths change, the oldest are forgotten, and then copied.
 
+use crate::job::catalogue::MailboxRowId;
 use crate::model::RelName;
 use crate::model::limits::CHURN_PATHS_MAX;
 use std::cell::RefCell;
@@ -9,7 +10,7 @@ use std::collections::HashMap;
 /// When each changing path was last let through, in monotonic milliseconds.
 pub(super) struct Churn {
     every: i64,
-    last: RefCell<HashMap<(i64, RelName), i64>>,
+    last: RefCell<HashMap<(MailboxRowId, RelName), i64>>,
 }
 
 impl Churn {
@@ -18,7 +19,7 @@ impl Churn {
     }
 
     /// Whether a new version must wait. One that need not is let through, and counted.
-    pub(super) fn holds(&self, mailbox: i64, path: &RelName, now: i64) -> bool {
+    pub(super) fn holds(&self, mailbox: MailboxRowId, path: &RelName, now: i64) -> bool {
         let mut last = self.last.borrow_mut();
         let key = (mailbox, path.clone());
         if last.get(&key).is_some_and(|at| now - at < self.every) {
@@ -49,7 +50,8 @@ mod tests {
     fn a_path_that_keeps_changing_is_let_through_once_a_span() {
         let churn = Churn::new(600);
         let path = RelName::new("draft").unwrap();
-        let held: Vec<_> = [0, 10, 599, 600, 900].map(|now| churn.holds(1, &path, now)).into();
+        let held: Vec<_> =
+            [0, 10, 599, 600, 900].map(|now| churn.holds(1.into(), &path, now)).into();
         assert_eq!(held, [false, true, true, false, true]);
         assert_eq!(churn.next(900), Some(1200));
         assert_eq!(churn.next(1200), None);
@@ -59,7 +61,7 @@ mod tests {
     fn memory_is_bounded() {
         let churn = Churn::new(i64::MAX / 4);
         for n in 0..CHURN_PATHS_MAX + 10 {
-            assert!(!churn.holds(1, &RelName::new(format!("{n}")).unwrap(), n as i64));
+            assert!(!churn.holds(1.into(), &RelName::new(format!("{n}")).unwrap(), n as i64));
         }
         assert_eq!(churn.last.borrow().len(), CHURN_PATHS_MAX);
     }

@@ -6,6 +6,7 @@ use super::catalogue::{Catalogue, DriveRow, FileRow, FileState};
 use super::mailboxes::ConfirmedMailbox;
 use super::scan::TOO_LONG;
 use super::verdict::Counts;
+use crate::job::catalogue::{ContentRowId, MailboxRowId};
 use crate::model::airtime::Link;
 use crate::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
 use crate::model::message::Headers;
@@ -142,9 +143,10 @@ pub fn audit(
     let mut audit = Audit { counts, ..Audit::default() };
     let link = question.link;
     let mut names = Names { catalogue, link, known: Vec::new() };
-    let copies = |at: (i64, &[u8]), content: Option<i64>| -> Result<u32, JobError> {
-        content.map_or(Ok(0), |content| catalogue.copies_kept(question.station, at, content))
-    };
+    let copies =
+        |at: (MailboxRowId, &[u8]), content: Option<ContentRowId>| -> Result<u32, JobError> {
+            content.map_or(Ok(0), |content| catalogue.copies_kept(question.station, at, content))
+        };
     if audit.counts.unmirrored() > 0 {
         catalogue.unmirrored(question.station, question.wanted_copies, |row| {
             let why = Some(reason(catalogue, &row, question)?);
@@ -223,7 +225,7 @@ fn reason(
 struct Names<'a> {
     catalogue: &'a Catalogue,
     link: Link,
-    known: Vec<(i64, MailboxName)>,
+    known: Vec<(MailboxRowId, MailboxName)>,
 }
 
 impl Names<'_> {

@@ -5,6 +5,7 @@ use super::catalogue::{Catalogue, FileRow, FileState, NewFile, millis};
 use super::scan_rules::{PAGE, ScanReport, ScanRules};
 use super::{JobError, coarse_time, headers};
 use crate::disk::{DiskError, EntryStat, MailboxDir, Pieces, PrefixHash};
+use crate::job::catalogue::{ContentRowId, MailboxRowId};
 use crate::model::ledger::Departed;
 use crate::model::limits::{HEADER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
 use crate::model::message::FileFacts;
@@ -23,7 +24,7 @@ const READ_TOGETHER: usize = 64;
 /// Second looks: reads files unchanged for `settle`, then calls missing ones gone.
 pub fn confirm(
     catalogue: &Catalogue,
-    mailbox: i64,
+    mailbox: MailboxRowId,
     dir: &MailboxDir,
     rules: &ScanRules<'_>,
     report: &mut ScanReport,
@@ -53,7 +54,7 @@ pub fn confirm(
 
 fn each_page(
     catalogue: &Catalogue,
-    mailbox: i64,
+    mailbox: MailboxRowId,
     state: FileState,
     due: i64,
     mut each: impl FnMut(&[FileRow]) -> Result<(), JobError>,
@@ -172,7 +173,7 @@ fn gone(catalogue: &Catalogue, dir: &MailboxDir, row: &FileRow, at: i64) -> Resu
 fn superseded(
     catalogue: &Catalogue,
     row: &FileRow,
-    before: i64,
+    before: ContentRowId,
     new: &NewFile,
     at: i64,
 ) -> Result<(), JobError> {
@@ -224,7 +225,7 @@ fn superseded(
 fn is_later_version(
     catalogue: &Catalogue,
     row: &FileRow,
-    before: i64,
+    before: ContentRowId,
     new: &NewFile,
 ) -> Result<bool, JobError> {
     let is_doubtful = new.has_nul_block || new.identity.bytes < catalogue.identity(before)?.bytes;
@@ -297,7 +298,7 @@ fn look_at_twins(
     catalogue: &Catalogue,
     dir: &MailboxDir,
     row: &FileRow,
-    content: i64,
+    content: ContentRowId,
 ) -> Result<(), JobError> {
     let here = (row.mailbox, row.key.as_slice());
     for other in catalogue.files_of(content)? {
@@ -380,7 +381,7 @@ pub(super) fn any_nul_block(bytes: &[u8]) -> bool {
 /// (One cut short is found when it is copied, beside the version before.)
 fn suspicion(
     catalogue: &Catalogue,
-    before: i64,
+    before: ContentRowId,
     new: &Identity,
     last_bytes: &[u8],
 ) -> Result<Option<Suspicion>, JobError> {

@@ -7,6 +7,7 @@ use super::mirror::OpenMailbox;
 use super::scan::{ScanReport, ScanRules, scan};
 use super::{JobError, MailboxRef, Station};
 use crate::disk::{DiskError, MailboxDir, hash, host, serial_below};
+use crate::job::catalogue::MailboxRowId;
 use crate::model::limits::{MOVED_BYTES, MOVED_MESSAGES};
 use crate::model::{Clock, Identity, MailboxName, RelName, escape};
 use globset::GlobSet;
@@ -80,7 +81,7 @@ pub struct ConfirmedMailbox {
     /// Its folder.
     pub path: PathBuf,
     /// Its row in the catalogue; none of one that was never looked at.
-    pub row: Option<i64>,
+    pub row: Option<MailboxRowId>,
     /// The folder in which it was when it was last looked at, if that was another one.
     pub was_at: Option<PathBuf>,
     /// Whether it could be looked at.

@@ -7,6 +7,7 @@ use super::confirm::confirm;
 use super::exclude::Exclusions;
 use super::scan_rules::PAGE;
 use crate::disk::{EntryStat, MailboxDir, WalkEntry};
+use crate::job::catalogue::MailboxRowId;
 use crate::model::message::FileFacts;
 use crate::model::{Finding, RelName};
 
@@ -19,7 +20,7 @@ const TOGETHER: usize = 1_000;
 /// not grow with the mailbox and nothing is written where nothing has changed.
 pub fn scan(
     catalogue: &Catalogue,
-    mailbox: i64,
+    mailbox: MailboxRowId,
     dir: &MailboxDir,
     rules: &ScanRules<'_>,
 ) -> Result<ScanReport, JobError> {
@@ -89,7 +90,7 @@ pub fn scan(
 /// What is missing from paths that are not to be taken any more is not wanted back either. How many there are.
 fn forget_excluded(
     catalogue: &Catalogue,
-    mailbox: i64,
+    mailbox: MailboxRowId,
     exclusions: &Exclusions<'_>,
 ) -> Result<u64, JobError> {
     let mut excluded = Vec::new();
@@ -107,7 +108,7 @@ fn forget_excluded(
 /// Looks at single paths, after hints; a folder among them asks for a whole scan (`false`).
 pub fn check_paths(
     catalogue: &Catalogue,
-    mailbox: i64,
+    mailbox: MailboxRowId,
     dir: &MailboxDir,
     paths: &[RelName],
     rules: &ScanRules<'_>,
@@ -167,7 +168,7 @@ fn is_unchanged(row: &FileStatRow, facts: &FileFacts, state: FileState) -> bool 
 
 fn missing(
     changes: &mut Changes<'_>,
-    mailbox: i64,
+    mailbox: MailboxRowId,
     row: &FileStatRow,
     unreadable: &[Vec<u8>],
     exclusions: &Exclusions<'_>,
@@ -237,14 +238,14 @@ impl ScanReport {
 /// The rows of a mailbox in order, a page at a time.
 struct Rows<'a> {
     catalogue: &'a Catalogue,
-    mailbox: i64,
+    mailbox: MailboxRowId,
     page: std::collections::VecDeque<FileStatRow>,
     after: Vec<u8>,
     ended: bool,
 }
 
 impl<'a> Rows<'a> {
-    fn new(catalogue: &'a Catalogue, mailbox: i64) -> Self {
+    fn new(catalogue: &'a Catalogue, mailbox: MailboxRowId) -> Self {
         Self { catalogue, mailbox, page: Default::default(), after: Vec::new(), ended: false }
     }
 
@@ -279,7 +280,7 @@ impl<'a> Rows<'a> {
 
 enum Change {
     Look {
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: Vec<u8>,
         facts: FileFacts,
         state: FileState,

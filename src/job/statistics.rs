@@ -3,6 +3,7 @@
 
 use super::JobError;
 use super::catalogue::{Catalogue, DriveRowId, Proof, TrackedMessage};
+use crate::job::catalogue::{ContentRowId, MailboxRowId};
 use crate::model::airtime::Link;
 use crate::model::limits::{CHART_STEPS, SHARES_MAX, WAITS_MAX};
 use crate::model::message::SizeBreakdown;
@@ -109,7 +110,7 @@ pub fn reckon(
     let mut shares = (SizeGroups::default(), SizeGroups::default());
     let mut waits =
         ExposureIntervals { now, last: None, known: VecDeque::new(), open: 0, unsure: false };
-    let mut mailboxes: HashMap<i64, MailboxName> = HashMap::new();
+    let mut mailboxes: HashMap<MailboxRowId, MailboxName> = HashMap::new();
     let mut oldest: Option<Timestamp> = None;
     let mut unproven = false;
     catalogue.each_tracked(station, |tracked, proofs| {
@@ -212,7 +213,7 @@ impl SizeGroups {
 /// The waits of contents, one each; contents come in order, those of several paths one after the other.
 struct ExposureIntervals {
     now: Timestamp,
-    last: Option<i64>,
+    last: Option<ContentRowId>,
     /// From and until, in claimed seconds; until none: it still waits. The latest contents.
     known: VecDeque<(i64, Option<i64>)>,
     open: u64,

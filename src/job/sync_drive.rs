@@ -12,6 +12,7 @@ use super::replica::{
 use super::verdict::Counts;
 use super::{DriveRef, JobError, Progress};
 use crate::disk::{Access, DiskError, Trouble, Volume};
+use crate::job::catalogue::MailboxRowId;
 use crate::model::airtime::Link;
 use crate::model::limits::RESERVE_BYTES;
 use crate::model::{Clock, DriveId, Finding, Reason, RelName, StationName, bag};
@@ -141,7 +142,7 @@ fn note_copied(
 
 /// Whether some mailbox could not be opened for this pass: of that one the drive was told nothing, and its row says so.
 fn is_some_away(pass: &Pass<'_>) -> Result<bool, JobError> {
-    let is_away = |row: &i64| !pass.mailboxes.iter().any(|open| open.row == *row);
+    let is_away = |row: &MailboxRowId| !pass.mailboxes.iter().any(|open| open.row == *row);
     Ok(pass.catalogue.kept_in_force()?.iter().any(is_away))
 }
 

@@ -12,7 +12,7 @@ use crate::daemon::clock::SystemClock;
 use crate::job::acknowledge::{
     Acknowledged, Lacked, acknowledge_lacking, acknowledge_missing, lacked,
 };
-use crate::job::catalogue::{Catalogue, MissingRow};
+use crate::job::catalogue::{Catalogue, MailboxRowId, MissingRow};
 use crate::job::sync_drive::InspectedDrive;
 use crate::model::escape;
 use serde_json::json;
@@ -74,7 +74,7 @@ fn locations(
     resolved: &Resolved,
     catalogue: &Catalogue,
     typed: &Path,
-) -> Result<Vec<(i64, Vec<u8>)>, CliError> {
+) -> Result<Vec<(MailboxRowId, Vec<u8>)>, CliError> {
     let mailboxes: Vec<_> =
         resolved.mailboxes.iter().map(|mailbox| (&mailbox.name, &*mailbox.path)).collect();
     let mut locations = Vec::new();

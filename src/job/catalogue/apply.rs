@@ -2,7 +2,7 @@
 //! committed alike, so that both are understood the same way.
 
 use super::contents::First;
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::writers::bits;
 use super::{Catalogue, ContentAt, CopyState, ReplicaState};
 use crate::disk::STAGING;
@@ -128,7 +128,7 @@ impl Catalogue {
     }
 
     /// A copy adopted after a power failure has its place now.
-    fn settle_adopted(&self, replica: ReplicaRowId, content: i64) -> Result<(), JobError> {
+    fn settle_adopted(&self, replica: ReplicaRowId, content: ContentRowId) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "UPDATE payload INDEXED BY payload_by_content SET state = 1 \
@@ -142,7 +142,7 @@ impl Catalogue {
         &self,
         replica: &mut ReplicaState,
         payload: PayloadName,
-        content: i64,
+        content: ContentRowId,
         state: CopyState,
         stamp: &EventTime,
     ) -> Result<(), JobError> {
@@ -189,7 +189,7 @@ impl Catalogue {
         &self,
         replica: &ReplicaState,
         line: u64,
-        content: i64,
+        content: ContentRowId,
         assertion: &Assertion,
         missing: bool,
     ) -> Result<(), JobError> {
@@ -318,7 +318,7 @@ impl Catalogue {
         &self,
         replica: ReplicaRowId,
         mailbox: &MailboxName,
-    ) -> Result<Option<i64>, JobError> {
+    ) -> Result<Option<MailboxRowId>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT id FROM mailbox m WHERE name = ?2 \
              AND EXISTS (SELECT 1 FROM assertion WHERE replica = ?1 AND mailbox = m.id)",
@@ -327,7 +327,7 @@ impl Catalogue {
     }
 
     /// A location as lines name it.
-    pub fn location(&self, mailbox: i64, key: &[u8]) -> Result<Location, JobError> {
+    pub fn location(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<Location, JobError> {
         let (mailbox, _) = self.mailbox_name(mailbox)?;
         let path =
             RelName::from_key(key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
@@ -339,7 +339,7 @@ impl Catalogue {
     pub fn followed_by(
         &self,
         to: Option<&ContentAt>,
-        content: i64,
+        content: ContentRowId,
     ) -> Result<(Option<Location>, Option<Identity>), JobError> {
         let Some((mailbox, key, heir)) = to else { return Ok((None, None)) };
         let other = Some(*heir).filter(|heir| *heir != content);
@@ -347,7 +347,7 @@ impl Catalogue {
         Ok((Some(self.location(*mailbox, key)?), other))
     }
 
-    fn row_and_key(&self, location: &Location) -> Result<(i64, Vec<u8>), JobError> {
+    fn row_and_key(&self, location: &Location) -> Result<(MailboxRowId, Vec<u8>), JobError> {
         Ok((self.mailbox(&location.mailbox, None)?, location.path.key()))
     }
 }

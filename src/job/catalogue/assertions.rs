@@ -2,24 +2,24 @@
 //! Never decides anything: absence says nothing, and what a departure withholds the merge tells.
 
 use super::Catalogue;
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::writers::position_columns;
 use crate::job::JobError;
 use crate::model::{Position, Suspicion, Timestamp};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// A content at a location: the mailbox's row, the path as its sorting key, the content's row.
-pub type ContentAt = (i64, Vec<u8>, i64);
+pub type ContentAt = (MailboxRowId, Vec<u8>, ContentRowId);
 
 /// A content that stands at a location, by a drive's ledger.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AssertedRow {
     /// Mailbox.
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// The content.
-    pub content: i64,
+    pub content: ContentRowId,
     /// The last of this card's changes as of which the ledger says so.
     pub as_of: u64,
     /// The line says that it is wanted back there.
@@ -53,9 +53,9 @@ impl Catalogue {
     pub fn standing(
         &self,
         replica: ReplicaRowId,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
-        content: i64,
+        content: ContentRowId,
     ) -> Result<Option<AssertedRow>, JobError> {
         let sql = format!(
             "SELECT {STANDING_COLUMNS} FROM standing WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 \
@@ -69,7 +69,7 @@ impl Catalogue {
     pub fn standing_at(
         &self,
         replica: ReplicaRowId,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
     ) -> Result<Vec<AssertedRow>, JobError> {
         let sql = format!(
@@ -84,9 +84,9 @@ impl Catalogue {
     /// Whether any ledger ever said that a content looks like damage at a location.
     pub(super) fn is_suspected_at(
         &self,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
-        content: i64,
+        content: ContentRowId,
     ) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?3 AND mailbox = ?1 AND key = ?2 \
@@ -99,9 +99,9 @@ impl Catalogue {
     pub fn was_asserted(
         &self,
         replica: ReplicaRowId,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
-        content: i64,
+        content: ContentRowId,
     ) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT 1 FROM assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4",
@@ -112,11 +112,11 @@ impl Catalogue {
     /// Whether any ledger tells that one content was at a location, and no damage, before another was there.
     pub fn was_before(
         &self,
-        (mailbox, key): (i64, &[u8]),
-        one: i64,
-        other: i64,
+        (mailbox, key): (MailboxRowId, &[u8]),
+        one: ContentRowId,
+        other: ContentRowId,
     ) -> Result<bool, JobError> {
-        let whole = |content: i64| -> Result<Vec<Position>, JobError> {
+        let whole = |content: ContentRowId| -> Result<Vec<Position>, JobError> {
             let mut query = self.db.prepare_cached(
                 "SELECT DISTINCT writer, n FROM assertion INDEXED BY assertion_by_content \
                  WHERE content = ?3 AND mailbox = ?1 AND key = ?2 AND suspect IS NULL",
@@ -135,7 +135,11 @@ impl Catalogue {
     }
 
     /// Whether a ledger ever said where a content is.
-    pub fn was_placed(&self, replica: ReplicaRowId, content: i64) -> Result<bool, JobError> {
+    pub fn was_placed(
+        &self,
+        replica: ReplicaRowId,
+        content: ContentRowId,
+    ) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?2 AND replica = ?1",
         )?;
@@ -143,7 +147,11 @@ impl Catalogue {
     }
 
     /// Whether a ledger says that a content stands somewhere.
-    pub fn is_placed(&self, replica: ReplicaRowId, content: i64) -> Result<bool, JobError> {
+    pub fn is_placed(
+        &self,
+        replica: ReplicaRowId,
+        content: ContentRowId,
+    ) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT 1 FROM assertion INDEXED BY assertion_by_content \
              WHERE content = ?2 AND replica = ?1 AND ended IS NULL",
@@ -155,9 +163,9 @@ impl Catalogue {
     pub fn other_place(
         &self,
         replica: ReplicaRowId,
-        (mailbox, key): (i64, &[u8]),
-        content: i64,
-    ) -> Result<Option<(i64, Vec<u8>)>, JobError> {
+        (mailbox, key): (MailboxRowId, &[u8]),
+        content: ContentRowId,
+    ) -> Result<Option<(MailboxRowId, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT mailbox, key FROM assertion INDEXED BY assertion_by_content \
              WHERE content = ?4 AND replica = ?1 AND NOT (mailbox = ?2 AND key = ?3) \
@@ -174,9 +182,9 @@ impl Catalogue {
     pub fn stamps(
         &self,
         replica: ReplicaRowId,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
-        content: i64,
+        content: ContentRowId,
     ) -> Result<Vec<Position>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT writer, n FROM assertion \
@@ -194,9 +202,9 @@ impl Catalogue {
     pub fn departures(
         &self,
         replica: ReplicaRowId,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
-        content: i64,
+        content: ContentRowId,
     ) -> Result<Vec<Position>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT writer, n FROM departure \
@@ -211,7 +219,7 @@ impl Catalogue {
     pub fn uncovered(
         &self,
         replica: ReplicaRowId,
-        (mailbox, key, content): (i64, &[u8], i64),
+        (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),
     ) -> Result<Vec<Position>, JobError> {
         let mut stamps = self.stamps(replica, mailbox, key, content)?;
         for departure in self.departures(replica, mailbox, key, content)? {
@@ -228,7 +236,11 @@ impl Catalogue {
 
     /// Whether everything that a ledger says stands in a mailbox is there on this card, or missing: then one line may
     /// say all of it again.
-    pub fn may_be_marked(&self, replica: ReplicaRowId, mailbox: i64) -> Result<bool, JobError> {
+    pub fn may_be_marked(
+        &self,
+        replica: ReplicaRowId,
+        mailbox: MailboxRowId,
+    ) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT 1 FROM assertion a WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.ended IS NULL \
              AND NOT EXISTS (SELECT 1 FROM file f WHERE f.mailbox = a.mailbox AND f.key = a.key \

@@ -3,7 +3,7 @@
 
 use super::Catalogue;
 use super::file_rows::FileRow;
-use super::row_ids::DriveRowId;
+use super::row_ids::{ContentRowId, DriveRowId, MailboxRowId};
 use crate::job::JobError;
 use crate::model::message::Headers;
 use crate::model::{MailboxName, RelName, StationName, Timestamp};
@@ -258,7 +258,7 @@ impl Catalogue {
     pub fn is_safe(
         &self,
         station: &StationName,
-        (mailbox, key): (i64, &[u8]),
+        (mailbox, key): (MailboxRowId, &[u8]),
         copies: u32,
     ) -> Result<bool, JobError> {
         Ok(self
@@ -292,8 +292,8 @@ impl Catalogue {
     pub fn copies_kept(
         &self,
         station: &StationName,
-        at: (i64, &[u8]),
-        content: i64,
+        at: (MailboxRowId, &[u8]),
+        content: ContentRowId,
     ) -> Result<u32, JobError> {
         Ok(u32::try_from(self.kept_on(station, at, content)?.len()).unwrap_or(u32::MAX))
     }
@@ -302,8 +302,8 @@ impl Catalogue {
     fn kept_on(
         &self,
         station: &StationName,
-        (mailbox, key): (i64, &[u8]),
-        content: i64,
+        (mailbox, key): (MailboxRowId, &[u8]),
+        content: ContentRowId,
     ) -> Result<Vec<DriveRowId>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT DISTINCT replica.drive FROM kept CROSS JOIN replica ON replica.id = kept.replica AND \
@@ -354,7 +354,7 @@ impl Catalogue {
     }
 
     /// A path where a content is or was.
-    pub fn path_of(&self, content: i64) -> Result<Option<RelName>, JobError> {
+    pub fn path_of(&self, content: ContentRowId) -> Result<Option<RelName>, JobError> {
         let key: Option<Vec<u8>> = self
             .db
             .prepare_cached(

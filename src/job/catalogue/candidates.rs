@@ -3,15 +3,12 @@
 use super::Catalogue;
 use super::decisions::Version;
 use super::ledger_lines::AssertionLine;
-use super::row_ids::ReplicaRowId;
-use super::stamps::{Lineage, Stamps, covered_by_none};
+use super::row_ids::{ContentRowId, ReplicaRowId};
+use super::stamps::{Lineage, Stamps};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::limits::LINES_OF_A_LOCATION;
 use std::collections::{HashMap, HashSet};
-
-/// No replica: the word is of this card.
-pub(super) const NOBODYS: ReplicaRowId = ReplicaRowId::NONE;
 
 /// A content at a location, as all ledgers tell of it.
 pub(super) struct Candidate {
@@ -22,8 +19,8 @@ pub(super) struct Candidate {
     pub stamps: Stamps,
     /// Of these, those as of which it was there, and not missing.
     pub present: Stamps,
-    /// The counting departure that covers it, if the departures cover all of its stamps.
-    pub withheld: Option<(Departed, ReplicaRowId)>,
+    /// Why it is left out, if it is, and the replica whose ledger says so; no replica where a person said it here.
+    pub withheld: Option<(Departed, Option<ReplicaRowId>)>,
     /// Another location still has the content, by some ledger.
     pub elsewhere: bool,
     /// Some ledger says last that it does not look like damage.
@@ -37,9 +34,9 @@ pub(super) struct Candidate {
 pub(super) struct LocationLines {
     pub lines: Vec<AssertionLine>,
     /// Contents of which there are more lines than are held.
-    crowded: HashSet<i64>,
+    crowded: HashSet<ContentRowId>,
     /// Those that are held, once there are many.
-    held: HashSet<i64>,
+    held: HashSet<ContentRowId>,
 }
 
 impl LocationLines {
@@ -86,13 +83,10 @@ pub(super) fn candidates(
     let mut candidates: Vec<Candidate> = Vec::new();
     let (mut at, mut next_lines) = (HashMap::new(), HashMap::new());
     // From the next line of it on, that one says whether it is there.
-    let until: Vec<i64> = lines
+    let until: Vec<Option<i64>> = lines
         .iter()
         .rev()
-        .map(|line| {
-            let of = (line.replica, line.version.content);
-            next_lines.insert(of, line.line).unwrap_or(i64::MAX)
-        })
+        .map(|line| next_lines.insert((line.replica, line.version.content), line.line))
         .collect();
     for (line, next) in lines.iter().zip(until.into_iter().rev()) {
         let content = line.version.content;
@@ -113,7 +107,7 @@ pub(super) fn candidates(
         // The last line of a content tells its time and mode. That it looks like damage any ledger may say by its last
         // line; it is left out for that only where all say so.
         let mut suspect = candidate.version.suspect;
-        if next == i64::MAX {
+        if next.is_none() {
             suspect = suspect.or(line.version.suspect);
             candidate.vouched |= line.version.suspect.is_none();
         }
@@ -125,20 +119,16 @@ pub(super) fn candidates(
         if plain {
             continue;
         }
-        let (marks, end) = ((line.replica, line.mailbox), line.ended.unwrap_or(i64::MAX));
-        for position in lineage.renewed(catalogue, marks, (line.line, end))? {
-            candidate.stamps.add(line.replica, position);
-        }
+        let marks = (line.replica, line.mailbox);
+        lineage.renew(catalogue, &mut candidate.stamps, marks, (line.line, line.ended))?;
         if !line.missing {
-            let end = end.min(next);
-            for position in lineage.renewed(catalogue, marks, (line.line, end))? {
-                candidate.present.add(line.replica, position);
-            }
+            let end = line.ended.into_iter().chain(next).min();
+            lineage.renew(catalogue, &mut candidate.present, marks, (line.line, end))?;
         }
     }
     for candidate in &mut candidates {
         if crowded.contains(&candidate.version.content) {
-            candidate.stamps.add(NOBODYS, covered_by_none());
+            candidate.stamps.add_unknown();
             candidate.vouched = true;
         }
     }

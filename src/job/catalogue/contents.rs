@@ -1,6 +1,7 @@
 //! What is remembered of a content beside its copies: what it is, its headers, what it is made of.
 //! For a person's eye; only the identity is ever decided by.
 
+use super::row_ids::ContentRowId;
 use super::{Catalogue, digest_column};
 use crate::job::JobError;
 use crate::model::ledger::Assertion;
@@ -27,7 +28,7 @@ impl First {
 
 impl Catalogue {
     /// The row of a content.
-    pub fn content(&self, identity: &Identity) -> Result<i64, JobError> {
+    pub fn content(&self, identity: &Identity) -> Result<ContentRowId, JobError> {
         if let Some(id) = self.known_content(identity)? {
             return Ok(id);
         }
@@ -39,14 +40,18 @@ impl Catalogue {
             )?
             .execute(key)?;
         match made {
-            1 => Ok(self.db.last_insert_rowid()),
+            1 => Ok(ContentRowId::of_inserted(&self.db)),
             // Another thread made it since the look.
             _ => Ok(self.known_content(identity)?.ok_or(rusqlite::Error::QueryReturnedNoRows)?),
         }
     }
 
     /// The row of a content of which a line tells when it was first seen and proven.
-    pub(super) fn content_told(&self, identity: &Identity, first: &First) -> Result<i64, JobError> {
+    pub(super) fn content_told(
+        &self,
+        identity: &Identity,
+        first: &First,
+    ) -> Result<ContentRowId, JobError> {
         let First { seen, trusted, proven, waited } = *first;
         let (digest, bytes) = (identity.digest.as_bytes().as_slice(), identity.bytes as i64);
         let known = self
@@ -70,7 +75,7 @@ impl Catalogue {
                     )?
                     .execute(params![digest, bytes, seen, trusted, proven, waited])?;
                 match made {
-                    1 => return Ok(self.db.last_insert_rowid()),
+                    1 => return Ok(ContentRowId::of_inserted(&self.db)),
                     // Another thread made it since the look, and knows nothing of it yet.
                     _ => (self.content(identity)?, true, true),
                 }
@@ -92,7 +97,7 @@ impl Catalogue {
     /// Keeps what was read of a content, once.
     pub(super) fn set_headers(
         &self,
-        content: i64,
+        content: ContentRowId,
         headers: &Headers,
         weight: &SizeBreakdown,
     ) -> Result<(), JobError> {
@@ -116,7 +121,7 @@ impl Catalogue {
     }
 
     /// The Message-ID of a content, if it has one and was ever read from the mailbox.
-    pub fn message_id(&self, content: i64) -> Result<Option<String>, JobError> {
+    pub fn message_id(&self, content: ContentRowId) -> Result<Option<String>, JobError> {
         let mut query = self
             .db
             .prepare_cached("SELECT message_id FROM content WHERE id = ?1 AND message_id <> ''")?;
@@ -124,7 +129,11 @@ impl Catalogue {
     }
 
     /// A content that the card made of another is known by the other's headers.
-    pub(super) fn headers_as_of(&self, content: i64, other: i64) -> Result<(), JobError> {
+    pub(super) fn headers_as_of(
+        &self,
+        content: ContentRowId,
+        other: ContentRowId,
+    ) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE content SET (sender, receivers, subject, date, body, quoted, attached) = \
              (SELECT sender, receivers, subject, date, body, quoted, attached FROM content WHERE id = ?2) \
@@ -135,7 +144,7 @@ impl Catalogue {
     }
 
     /// Headers of a content, as far as it was ever read from the mailbox.
-    pub fn headers(&self, content: i64) -> Result<Headers, JobError> {
+    pub fn headers(&self, content: ContentRowId) -> Result<Headers, JobError> {
         let text =
             |row: &Row<'_>, at| row.get::<_, Option<String>>(at).map(Option::unwrap_or_default);
         Ok(self
@@ -153,14 +162,14 @@ impl Catalogue {
     }
 
     /// When a content was first seen, as a ledger told it.
-    pub fn first_seen(&self, content: i64) -> Result<Timestamp, JobError> {
+    pub fn first_seen(&self, content: ContentRowId) -> Result<Timestamp, JobError> {
         let sql = "SELECT coalesce(seen, 0) FROM content WHERE id = ?1";
         let seconds = self.db.prepare_cached(sql)?.query_row([content], |row| row.get(0))?;
         Ok(Timestamp { seconds, nanos: 0 })
     }
 
     /// The row of a content, if it was ever told of.
-    pub fn known_content(&self, identity: &Identity) -> Result<Option<i64>, JobError> {
+    pub fn known_content(&self, identity: &Identity) -> Result<Option<ContentRowId>, JobError> {
         let mut query =
             self.db.prepare_cached("SELECT id FROM content WHERE sha256 = ?1 AND bytes = ?2")?;
         let of = params![identity.digest.as_bytes(), identity.bytes as i64];
@@ -168,7 +177,7 @@ impl Catalogue {
     }
 
     /// What a content is.
-    pub fn identity(&self, content: i64) -> Result<Identity, JobError> {
+    pub fn identity(&self, content: ContentRowId) -> Result<Identity, JobError> {
         Ok(self.db.prepare_cached("SELECT sha256, bytes FROM content WHERE id = ?1")?.query_row(
             [content],
             |row| {

@@ -1,7 +1,7 @@
 //! The copies that a drive's ledger tells of, and how each stands.
 //! Never calls a copy good that was not read back, or whose line is only a claim.
 
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, ReplicaRowId};
 use super::{Catalogue, digest_column};
 use crate::job::JobError;
 use crate::model::{Digest, DriveId, Identity, PayloadName, Timestamp};
@@ -60,7 +60,7 @@ pub struct CopyRow {
     /// Its name.
     pub name: PayloadName,
     /// Row of its content.
-    pub content: i64,
+    pub content: ContentRowId,
     /// What it should be.
     pub identity: Identity,
     /// How it stands.
@@ -169,7 +169,7 @@ impl Catalogue {
     pub fn lenders(
         &self,
         replica: ReplicaRowId,
-        content: i64,
+        content: ContentRowId,
     ) -> Result<Vec<(DriveId, ReplicaRowId, CopyRow)>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD}, p.replica, drive.uuid FROM payload p INDEXED BY payload_by_content \
@@ -190,7 +190,11 @@ impl Catalogue {
     }
 
     /// Whether and how a drive holds a content.
-    pub fn held(&self, replica: ReplicaRowId, content: i64) -> Result<CopyStatus, JobError> {
+    pub fn held(
+        &self,
+        replica: ReplicaRowId,
+        content: ContentRowId,
+    ) -> Result<CopyStatus, JobError> {
         // The index is named here and elsewhere: left to itself SQLite may go through a whole replica.
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_by_content \

@@ -1,6 +1,6 @@
 //! What becomes of each content that drives tell of, as the merge decides it. Owns no rule.
 
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::{RelName, Suspicion, Timestamp};
@@ -9,7 +9,7 @@ use crate::model::{RelName, Suspicion, Timestamp};
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Version {
     /// The content.
-    pub content: i64,
+    pub content: ContentRowId,
     /// The file's own time.
     pub modified: Timestamp,
     /// Permission bits.
@@ -49,7 +49,7 @@ impl Role {
 #[derive(Debug, Clone)]
 pub struct RestoreItem {
     /// Mailbox.
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// What is to be there.
@@ -70,15 +70,15 @@ pub struct RestoreItem {
 #[derive(Debug, Clone)]
 pub struct Withheld {
     /// Mailbox.
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// What it is.
     pub version: Version,
     /// Why it left.
     pub why: Departed,
-    /// The replica whose ledger says so; 0 where it is the word of this card alone.
-    pub replica: ReplicaRowId,
+    /// The replica whose ledger says so; `None` where a person said so on this card alone.
+    pub replica: Option<ReplicaRowId>,
 }
 
 /// What becomes of one content at one location.

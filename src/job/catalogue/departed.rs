@@ -2,7 +2,7 @@
 //! Never calls anything departed that nobody saw go.
 
 use super::ledger_lines::DepartureLine;
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::{Catalogue, ContentAt};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
@@ -14,11 +14,11 @@ use std::collections::BTreeSet;
 #[derive(Debug, Clone)]
 pub struct DepartedRow {
     /// Mailbox.
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// The content.
-    pub content: i64,
+    pub content: ContentRowId,
     /// Why.
     pub why: Departed,
     /// What followed it: the place that it moved to, or at its own the content that replaced it.
@@ -33,8 +33,8 @@ const DEPARTED: &str = "SELECT mailbox, key, content, why, to_mailbox, to_key, t
                         FROM departed";
 
 fn read_departed(row: &Row<'_>) -> rusqlite::Result<DepartedRow> {
-    let (mailbox, key): (Option<i64>, Option<Vec<u8>>) = (row.get(4)?, row.get(5)?);
-    let heir: Option<i64> = row.get(6)?;
+    let (mailbox, key): (Option<MailboxRowId>, Option<Vec<u8>>) = (row.get(4)?, row.get(5)?);
+    let heir: Option<ContentRowId> = row.get(6)?;
     Ok(DepartedRow {
         mailbox: row.get(0)?,
         key: row.get(1)?,
@@ -51,9 +51,9 @@ impl Catalogue {
     /// content that took its place. Returns that change's number.
     pub fn set_departed(
         &self,
-        (mailbox, key, content): (i64, &[u8], i64),
+        (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),
         why: Departed,
-        heir: Option<(i64, &[u8], i64)>,
+        heir: Option<(MailboxRowId, &[u8], ContentRowId)>,
         at: i64,
     ) -> Result<u64, JobError> {
         self.record_change(|change_no| {
@@ -89,9 +89,9 @@ impl Catalogue {
     /// How a content was seen to leave a location, if it was.
     pub fn departed(
         &self,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
-        content: i64,
+        content: ContentRowId,
     ) -> Result<Option<DepartedRow>, JobError> {
         let sql = format!("{DEPARTED} WHERE mailbox = ?1 AND key = ?2 AND content = ?3");
         let mut query = self.db.prepare_cached(&sql)?;
@@ -138,7 +138,7 @@ impl Catalogue {
     }
 
     /// Everything that was seen to leave a location.
-    fn departed_at(&self, mailbox: i64, key: &[u8]) -> Result<Vec<DepartedRow>, JobError> {
+    fn departed_at(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<Vec<DepartedRow>, JobError> {
         let sql = format!("{DEPARTED} WHERE mailbox = ?1 AND key = ?2");
         let mut query = self.db.prepare_cached(&sql)?;
         let rows = query.query_map(params![mailbox, key], read_departed)?;
@@ -149,7 +149,7 @@ impl Catalogue {
     /// have told again of it, by a line that cannot be read.
     pub(super) fn own_departures(
         &self,
-        (mailbox, key): (i64, &[u8]),
+        (mailbox, key): (MailboxRowId, &[u8]),
         replicas: &BTreeSet<ReplicaRowId>,
     ) -> Result<Vec<DepartureLine>, JobError> {
         let mut lines = Vec::new();

@@ -1,5 +1,6 @@
 //! A path of a mailbox as the catalogue keeps it. Only values: nothing is asked or changed here.
 
+use super::row_ids::{ContentRowId, MailboxRowId};
 use crate::job::JobError;
 use crate::model::message::{FileFacts, Headers, SizeBreakdown};
 use crate::model::{Identity, RelName, Suspicion, Timestamp};
@@ -60,7 +61,7 @@ impl FileState {
 #[derive(Debug, Clone)]
 pub struct FileRow {
     /// Mailbox.
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// Where it stands.
@@ -82,9 +83,9 @@ pub struct FileRow {
     /// Whether something vouched for the clock then.
     pub clock_trusted: bool,
     /// Its content when last read.
-    pub content: Option<i64>,
+    pub content: Option<ContentRowId>,
     /// The last version that was not suspect, if this one is.
-    pub good: Option<i64>,
+    pub good: Option<ContentRowId>,
     /// Why it is suspect.
     pub suspect: Option<Suspicion>,
     /// Number of its last change.

@@ -3,6 +3,7 @@
 
 use super::Catalogue;
 use super::file_rows::{FileRow, FileStatRow, FileState, NewFile, fold_time};
+use super::row_ids::{ContentRowId, MailboxRowId};
 use crate::job::JobError;
 use crate::model::limits::ALIKE_MAX;
 use crate::model::message::FileFacts;
@@ -16,7 +17,7 @@ impl Catalogue {
     /// with, since a scan reads every row.
     pub fn file_stats_after(
         &self,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         after: &[u8],
         most: usize,
     ) -> Result<Vec<FileStatRow>, JobError> {
@@ -38,7 +39,7 @@ impl Catalogue {
     }
 
     /// The row of one path.
-    pub fn file(&self, mailbox: i64, key: &[u8]) -> Result<Option<FileRow>, JobError> {
+    pub fn file(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<Option<FileRow>, JobError> {
         let sql = format!("SELECT {COLUMNS} FROM file WHERE mailbox = ?1 AND key = ?2");
         let mut query = self.db.prepare_cached(&sql)?;
         Ok(query.query_row(params![mailbox, key], FileRow::read).optional()?)
@@ -47,7 +48,7 @@ impl Catalogue {
     /// Rows of a mailbox in one of the indexed states (all but `Present`) whose look is no later than `until`.
     pub fn files_in_state(
         &self,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         state: FileState,
         until: i64,
         after: &[u8],
@@ -64,14 +65,18 @@ impl Catalogue {
     }
 
     /// The earliest look among a mailbox's rows that still wait for their second one.
-    pub fn earliest_unsettled(&self, mailbox: i64) -> Result<Option<i64>, JobError> {
+    pub fn earliest_unsettled(&self, mailbox: MailboxRowId) -> Result<Option<i64>, JobError> {
         let sql = "SELECT min(looked) FROM file INDEXED BY file_unsettled \
                    WHERE state IN (2, 6, 7) AND state > 1 AND mailbox = ?1";
         Ok(self.db.prepare_cached(sql)?.query_row([mailbox], |row| row.get(0))?)
     }
 
     /// Rows of a mailbox that seem to be gone, of contents that are settled somewhere else; at most so many.
-    pub fn leaving_and_present(&self, mailbox: i64, most: usize) -> Result<Vec<FileRow>, JobError> {
+    pub fn leaving_and_present(
+        &self,
+        mailbox: MailboxRowId,
+        most: usize,
+    ) -> Result<Vec<FileRow>, JobError> {
         let sql = format!(
             "SELECT {COLUMNS} FROM file INDEXED BY file_unsettled WHERE state IN (6, 7) AND state > 1 \
              AND mailbox = ?1 AND EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \
@@ -105,7 +110,7 @@ impl Catalogue {
     /// `hinted`: the change was seen as it happened.
     pub fn look(
         &self,
-        (mailbox, key): (i64, &[u8]),
+        (mailbox, key): (MailboxRowId, &[u8]),
         facts: &FileFacts,
         state: FileState,
         (looked, now): (i64, WallTime),
@@ -171,7 +176,7 @@ impl Catalogue {
         row: &FileRow,
         new: &NewFile,
         now: WallTime,
-    ) -> Result<i64, JobError> {
+    ) -> Result<ContentRowId, JobError> {
         let content = self.content(&new.identity)?;
         self.set_headers(content, &new.headers, &new.weight)?;
         let same = row.content == Some(content);
@@ -214,7 +219,7 @@ impl Catalogue {
     }
 
     /// Where a content is in the mailboxes, settled and not suspect.
-    pub fn files_of(&self, content: i64) -> Result<Vec<FileRow>, JobError> {
+    pub fn files_of(&self, content: ContentRowId) -> Result<Vec<FileRow>, JobError> {
         let sql = format!(
             "SELECT {COLUMNS} FROM file INDEXED BY file_by_content \
              WHERE content = ?1 AND state = 1 AND suspect IS NULL LIMIT ?2"

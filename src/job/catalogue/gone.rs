@@ -1,7 +1,7 @@
 //! What is missing from this card's mailboxes, and where it may have gone to.
 //! Never calls anything departed that nobody saw go.
 
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::{Catalogue, FileRow, FileState};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
@@ -13,11 +13,11 @@ use rusqlite::{OptionalExtension as _, Row, params};
 #[derive(Debug, Clone)]
 pub struct MissingRow {
     /// Mailbox.
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// The content.
-    pub content: i64,
+    pub content: ContentRowId,
     /// A version that looks like damage is there in its place.
     pub damaged: bool,
     /// The file's own time.
@@ -82,7 +82,12 @@ impl MissingRow {
 
 impl Catalogue {
     /// Records that a content is missing from the location of a row, or damaged there.
-    pub fn set_missing(&self, row: &FileRow, content: i64, damaged: bool) -> Result<(), JobError> {
+    pub fn set_missing(
+        &self,
+        row: &FileRow,
+        content: ContentRowId,
+        damaged: bool,
+    ) -> Result<(), JobError> {
         self.record_change(|change_no| {
             self.db
                 .prepare_cached(
@@ -114,7 +119,7 @@ impl Catalogue {
     pub fn settle_as_replaced(
         &self,
         row: &FileRow,
-        before: i64,
+        before: ContentRowId,
         at: i64,
     ) -> Result<bool, JobError> {
         let Some(content) = row.content else { return Ok(false) };
@@ -142,7 +147,12 @@ impl Catalogue {
     }
 
     /// A content is at a location of a mailbox: it has not left it, and is wanted there.
-    pub(super) fn is_here(&self, mailbox: i64, key: &[u8], content: i64) -> Result<(), JobError> {
+    pub(super) fn is_here(
+        &self,
+        mailbox: MailboxRowId,
+        key: &[u8],
+        content: ContentRowId,
+    ) -> Result<(), JobError> {
         for table in ["departed", "not_wanted"] {
             let sql =
                 format!("DELETE FROM {table} WHERE mailbox = ?1 AND key = ?2 AND content = ?3");
@@ -155,9 +165,9 @@ impl Catalogue {
     /// another location, and has not been here before, it has moved.
     pub(super) fn is_back(
         &self,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
-        content: i64,
+        content: ContentRowId,
         at: i64,
     ) -> Result<(), JobError> {
         let mut query =
@@ -182,8 +192,8 @@ impl Catalogue {
     pub fn new_place(
         &self,
         row: &FileRow,
-        content: i64,
-    ) -> Result<Option<(i64, Vec<u8>)>, JobError> {
+        content: ContentRowId,
+    ) -> Result<Option<(MailboxRowId, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT mailbox, key FROM file INDEXED BY file_new WHERE content = ?1 AND state = 1 \
              AND suspect IS NULL AND excused = 0 AND NOT (mailbox = ?2 AND key = ?3) \
@@ -204,20 +214,21 @@ impl Catalogue {
 
     /// Whether a content was somewhere on this card, as far as is known, when a mailbox was last looked over: it is
     /// there, is missing from there, or was seen to leave. What came to another mailbox since then may be as new there.
-    pub fn was_here(&self, mailbox: i64, content: i64) -> Result<bool, JobError> {
+    pub fn was_here(&self, mailbox: MailboxRowId, content: ContentRowId) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT 1 FROM file f INDEXED BY file_by_content WHERE f.content = ?1 \
              AND f.state IN (1, 2, 5, 6, 7) AND f.since <= (SELECT scanned FROM mailbox WHERE id = ?2) \
              UNION ALL SELECT 1 FROM missing INDEXED BY missing_by_content WHERE content = ?1 \
              UNION ALL SELECT 1 FROM departed INDEXED BY departed_by_content WHERE content = ?1",
         )?;
-        Ok(query.exists([content, mailbox])?)
+        Ok(query.exists(params![content, mailbox])?)
     }
 
     /// All of a mailbox was looked over: what is there now was there at the last change. Where nothing changed nothing
     /// is written, not even in vain: a catalogue that is open to look only would refuse that, and be copied for it.
-    pub fn set_scanned(&self, mailbox: i64) -> Result<(), JobError> {
-        let (of, behind) = ([mailbox, self.change_no()? as i64], "WHERE id = ?1 AND scanned <> ?2");
+    pub fn set_scanned(&self, mailbox: MailboxRowId) -> Result<(), JobError> {
+        let change_no = self.change_no()? as i64;
+        let (of, behind) = (params![mailbox, change_no], "WHERE id = ?1 AND scanned <> ?2");
         if self.db.prepare_cached(&format!("SELECT 1 FROM mailbox {behind}"))?.exists(of)? {
             self.db.execute(&format!("UPDATE mailbox SET scanned = ?2 {behind}"), of)?;
         }
@@ -255,7 +266,7 @@ impl Catalogue {
     }
 
     /// Whether a content is in a mailbox of this card, or missing from one.
-    pub fn is_somewhere(&self, content: i64) -> Result<bool, JobError> {
+    pub fn is_somewhere(&self, content: ContentRowId) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT 1 FROM file INDEXED BY file_by_content WHERE content = ?1 AND state IN (1, 2, 5, 6, 7) \
              UNION ALL SELECT 1 FROM missing INDEXED BY missing_by_content WHERE content = ?1",
@@ -267,8 +278,8 @@ impl Catalogue {
     pub fn place_told(
         &self,
         replica: ReplicaRowId,
-        content: i64,
-    ) -> Result<Option<(i64, Vec<u8>)>, JobError> {
+        content: ContentRowId,
+    ) -> Result<Option<(MailboxRowId, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT mailbox, key FROM ( \
              SELECT * FROM (SELECT mailbox, key FROM file INDEXED BY file_by_content \
@@ -286,9 +297,9 @@ impl Catalogue {
     /// The file's own time and permission bits of a content at a location, as the last ledger line of it says.
     pub fn attributes(
         &self,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
-        content: i64,
+        content: ContentRowId,
     ) -> Result<Option<(Timestamp, u32)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT modified_s, modified_n, mode FROM replica JOIN assertion a ON a.replica = replica.id \
@@ -302,7 +313,7 @@ impl Catalogue {
 
     /// Whether a content is there, settled, at some path of the mailboxes in force: of another one nobody knows
     /// whether it is still there.
-    pub fn is_present(&self, content: i64) -> Result<bool, JobError> {
+    pub fn is_present(&self, content: ContentRowId) -> Result<bool, JobError> {
         let sql = format!(
             "SELECT 1 FROM file INDEXED BY file_by_content WHERE content = ?1 AND state = 1{}",
             self.in_force()

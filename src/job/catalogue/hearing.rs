@@ -3,7 +3,7 @@
 
 use super::Catalogue;
 use super::file_rows::FileRow;
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{MailboxRowId, ReplicaRowId};
 use super::writers::position_columns;
 use crate::job::JobError;
 use crate::model::Position;
@@ -29,7 +29,7 @@ impl Catalogue {
         let rows = query.query_map(params![replica, behind as i64], |row| {
             Ok((row.get(0)?, row.get(1)?, position_columns(row, 2)?, row.get::<_, i64>(4)?))
         })?;
-        let rows: Vec<(i64, Vec<u8>, Position, i64)> = rows.collect::<Result<_, _>>()?;
+        let rows: Vec<(MailboxRowId, Vec<u8>, Position, i64)> = rows.collect::<Result<_, _>>()?;
         if rows.is_empty() {
             return Ok(());
         }

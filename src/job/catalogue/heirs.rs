@@ -3,6 +3,7 @@
 
 use super::decisions::Version;
 use super::judge::Judge;
+use super::row_ids::{ContentRowId, MailboxRowId};
 use super::writers::position_columns;
 use super::{Catalogue, ContentAt, FileRow};
 use crate::job::JobError;
@@ -19,12 +20,16 @@ struct Before {
 
 impl Catalogue {
     /// The message that a content was the rest of when it last went from a location, if that is missing there.
-    pub fn missing_behind(&self, row: &FileRow, rest: &Identity) -> Result<Option<i64>, JobError> {
+    pub fn missing_behind(
+        &self,
+        row: &FileRow,
+        rest: &Identity,
+    ) -> Result<Option<ContentRowId>, JobError> {
         let (mailbox, key) = (row.mailbox, row.key.as_slice());
         let mut query = self
             .db
             .prepare_cached("SELECT content FROM missing WHERE mailbox = ?1 AND key = ?2")?;
-        let missing: Vec<i64> =
+        let missing: Vec<ContentRowId> =
             query.query_map(params![mailbox, key], |row| row.get(0))?.collect::<Result<_, _>>()?;
         if missing.is_empty() {
             return Ok(None);
@@ -85,7 +90,7 @@ impl Catalogue {
 /// What to try one after the other: what looks like damage, the versions before, then what was replaced at the same
 /// location otherwise.
 pub(super) fn chain(suspect: &[Version], before: Vec<Version>, older: &[Version]) -> Vec<Version> {
-    let known: HashSet<i64> = before.iter().map(|version| version.content).collect();
+    let known: HashSet<ContentRowId> = before.iter().map(|version| version.content).collect();
     let older = older.iter().filter(|version| !known.contains(&version.content));
     let all = suspect.iter().cloned().chain(before).chain(older.cloned());
     all.take(VERSIONS_MAX).collect()
@@ -95,7 +100,7 @@ impl Judge<'_> {
     /// Versions in whose place a content came, wherever they were, the latest first.
     pub(super) fn versions_before(
         &mut self,
-        (mailbox, key, content): (i64, &[u8], i64),
+        (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),
     ) -> Result<Vec<Version>, JobError> {
         if !self.heirs.contains(&content) {
             return Ok(Vec::new());

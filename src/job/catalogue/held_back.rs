@@ -2,7 +2,7 @@
 //! Never counts what is in a mailbox, is missing from one, or would come back.
 
 use super::Catalogue;
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, MailboxRowId};
 use crate::job::JobError;
 use crate::model::StationName;
 use rusqlite::params;
@@ -46,7 +46,7 @@ impl Catalogue {
         let mut rows = query.query([station.as_str()])?;
         let (mut held, mut giving) = (HeldBack::default(), None);
         while let Some(row) = rows.next()? {
-            let (content, why, at): (i64, i64, Option<i64>) =
+            let (content, why, at): (ContentRowId, i64, Option<i64>) =
                 (row.get(0)?, row.get(1)?, row.get(2)?);
             let on = self.labels_with(station, content)?;
             if on.is_empty() {
@@ -56,7 +56,7 @@ impl Catalogue {
             if !standing.is_empty() {
                 let giving = match &mut giving {
                     Some(giving) => giving,
-                    none => none.insert(self.giving(station, ReplicaRowId::NONE)?),
+                    none => none.insert(self.giving(station, None)?),
                 };
                 let mut comes_back = false;
                 for (mailbox, key) in standing {
@@ -82,7 +82,7 @@ impl Catalogue {
     pub fn labels_with(
         &self,
         station: &StationName,
-        content: i64,
+        content: ContentRowId,
     ) -> Result<BTreeSet<String>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT DISTINCT drive.label FROM payload p INDEXED BY payload_by_content \
@@ -97,8 +97,8 @@ impl Catalogue {
     fn places_standing(
         &self,
         station: &StationName,
-        content: i64,
-    ) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
+        content: ContentRowId,
+    ) -> Result<Vec<(MailboxRowId, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT DISTINCT a.mailbox, a.key FROM assertion a INDEXED BY assertion_by_content \
              JOIN replica ON replica.id = a.replica AND replica.station = ?1 AND replica.trusted \

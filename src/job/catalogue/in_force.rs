@@ -2,6 +2,7 @@
 //! another one stays and answers no question about the mailboxes; no message of it is called missing or removed.
 
 use super::Catalogue;
+use super::row_ids::MailboxRowId;
 use crate::job::JobError;
 use crate::job::exclude::ignores;
 use crate::model::{Identity, MailboxName, RelName, StationName};
@@ -28,31 +29,31 @@ pub struct LeftMailbox {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct KnownMailbox {
     /// Its row.
-    pub row: i64,
+    pub row: MailboxRowId,
     /// The folder where it was last looked at, raw; `None` if only a drive's ledger tells of it.
     pub root: Option<Vec<u8>>,
 }
 
 impl Catalogue {
     /// From here on this catalogue's answers about the mailboxes are about these rows alone.
-    pub fn put_in_force(&self, mailboxes: &[i64]) {
+    pub fn put_in_force(&self, mailboxes: &[MailboxRowId]) {
         *self.in_force.borrow_mut() = Some(mailboxes.to_vec());
     }
 
     /// The same, and every other process and thread finds them with [`kept_in_force`](Self::kept_in_force). Of one that
     /// was not in force meanwhile the passes told no drive, and each drive's row says so.
-    pub fn keep_in_force(&self, mailboxes: &[i64]) -> Result<(), JobError> {
+    pub fn keep_in_force(&self, mailboxes: &[MailboxRowId]) -> Result<(), JobError> {
         self.put_in_force(mailboxes);
         let before = self.kept_in_force()?;
         if before == mailboxes {
             return Ok(());
         }
-        let rows: Vec<_> = mailboxes.iter().map(i64::to_string).collect();
+        let rows: Vec<_> = mailboxes.iter().map(MailboxRowId::to_string).collect();
         self.set_meta(KEPT, &rows.join(","))
     }
 
     /// The mailboxes that were last in force in this state folder.
-    pub fn kept_in_force(&self) -> Result<Vec<i64>, JobError> {
+    pub fn kept_in_force(&self) -> Result<Vec<MailboxRowId>, JobError> {
         let kept = self.meta(KEPT)?.unwrap_or_default();
         Ok(kept.split(',').filter_map(|row| row.parse().ok()).collect())
     }
@@ -80,7 +81,7 @@ impl Catalogue {
         match &*self.in_force.borrow() {
             None => String::new(),
             Some(rows) => {
-                let rows: Vec<_> = rows.iter().map(i64::to_string).collect();
+                let rows: Vec<_> = rows.iter().map(MailboxRowId::to_string).collect();
                 format!(" AND mailbox IN ({})", rows.join(","))
             }
         }
@@ -97,7 +98,11 @@ impl Catalogue {
     }
 
     /// The row of a mailbox; `root` is its path on the card, raw.
-    pub fn mailbox(&self, name: &MailboxName, root: Option<&[u8]>) -> Result<i64, JobError> {
+    pub fn mailbox(
+        &self,
+        name: &MailboxName,
+        root: Option<&[u8]>,
+    ) -> Result<MailboxRowId, JobError> {
         let found = self
             .db
             .prepare_cached("SELECT id, root FROM mailbox WHERE name = ?1")?
@@ -124,7 +129,10 @@ impl Catalogue {
     }
 
     /// Name and path of a mailbox.
-    pub fn mailbox_name(&self, id: i64) -> Result<(MailboxName, Option<Vec<u8>>), JobError> {
+    pub fn mailbox_name(
+        &self,
+        id: MailboxRowId,
+    ) -> Result<(MailboxName, Option<Vec<u8>>), JobError> {
         let (name, root): (String, _) = self
             .db
             .prepare_cached("SELECT name, root FROM mailbox WHERE id = ?1")?
@@ -141,7 +149,7 @@ impl Catalogue {
     }
 
     /// Messages of a mailbox that were there when it was last looked at, and those that were missing.
-    pub fn mailbox_counts(&self, mailbox: i64) -> Result<(u64, u64), JobError> {
+    pub fn mailbox_counts(&self, mailbox: MailboxRowId) -> Result<(u64, u64), JobError> {
         let there = "SELECT count(*) FROM file WHERE mailbox = ?1 AND state <= 5";
         let missing = "SELECT count(*) FROM missing WHERE mailbox = ?1 AND damaged = 0";
         let count = |sql| -> Result<u64, JobError> {
@@ -154,7 +162,7 @@ impl Catalogue {
     /// Some messages that were there when a mailbox was last looked at, none longer than so many bytes.
     pub fn some_present(
         &self,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         most: usize,
         bytes: u64,
     ) -> Result<Vec<(RelName, Identity)>, JobError> {
@@ -177,8 +185,8 @@ impl Catalogue {
     pub fn left_mailboxes(&self, station: &StationName) -> Result<Vec<LeftMailbox>, JobError> {
         let Some(in_force) = self.in_force.borrow().clone() else { return Ok(Vec::new()) };
         let mut query = self.db.prepare_cached("SELECT id, name FROM mailbox ORDER BY name")?;
-        let rows = query.query_map([], |row| Ok((row.get::<_, i64>(0)?, row.get(1)?)))?;
-        let rows = rows.collect::<Result<Vec<(i64, String)>, _>>()?;
+        let rows = query.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let rows = rows.collect::<Result<Vec<(MailboxRowId, String)>, _>>()?;
         let mut left = Vec::new();
         for (row, name) in rows.into_iter().filter(|(row, _)| !in_force.contains(row)) {
             let messages = self.messages_told(station, row)?;
@@ -192,7 +200,7 @@ impl Catalogue {
     }
 
     /// Messages of a mailbox that the drives' ledgers would give back: there, or gone without anybody seeing it.
-    fn messages_told(&self, station: &StationName, mailbox: i64) -> Result<u64, JobError> {
+    fn messages_told(&self, station: &StationName, mailbox: MailboxRowId) -> Result<u64, JobError> {
         let sql = "SELECT count(DISTINCT a.key) FROM replica CROSS JOIN assertion a ON a.replica = replica.id \
                    AND a.mailbox = ?2 WHERE replica.station = ?1 AND a.ended IS NULL";
         let mut query = self.db.prepare_cached(sql)?;

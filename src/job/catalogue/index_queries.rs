@@ -3,7 +3,7 @@
 
 use super::Catalogue;
 use super::copies::CopyState;
-use super::row_ids::{DriveRowId, ReplicaRowId};
+use super::row_ids::{ContentRowId, DriveRowId, MailboxRowId, ReplicaRowId};
 use crate::job::JobError;
 use crate::model::Timestamp;
 use rusqlite::params;
@@ -43,7 +43,7 @@ pub enum LocationStatus {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LastLocation {
     /// Mailbox.
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// Whether it is there; else how it went.
@@ -79,7 +79,7 @@ impl Catalogue {
     pub fn stands(
         &self,
         replica: ReplicaRowId,
-        content: i64,
+        content: ContentRowId,
     ) -> Result<Vec<LastLocation>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT a.mailbox, a.key, max(a.line), a.ended, a.missing, \

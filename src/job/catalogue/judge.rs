@@ -1,7 +1,7 @@
 //! What is known before a restore is decided: what covers what, whose word withholds nothing, what is not wanted.
 //! Tells whether a content is given at a location; never which of several is: that is in `merge`.
 
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::stamps::{Lineage, Stamps};
 use super::{Catalogue, ContentAt};
 use crate::job::JobError;
@@ -14,11 +14,11 @@ pub struct Judge<'a> {
     pub(super) station: &'a StationName,
     pub(super) lineage: Lineage,
     /// Contents that came in place of others.
-    pub(super) heirs: HashSet<i64>,
+    pub(super) heirs: HashSet<ContentRowId>,
     /// Replicas of drives that contradict what is better known.
     judged: HashSet<ReplicaRowId>,
     /// The content of no bytes, if any line tells of it.
-    pub(super) empty: Option<i64>,
+    pub(super) empty: Option<ContentRowId>,
     /// What a person does not want on this card: mailbox, path as its sorting key, content.
     pub(super) not_wanted: HashSet<ContentAt>,
     pub(super) with_removed: bool,
@@ -44,7 +44,7 @@ impl Catalogue {
     }
 
     /// Contents that came in place of others.
-    fn heirs(&self, station: &StationName) -> Result<HashSet<i64>, JobError> {
+    fn heirs(&self, station: &StationName) -> Result<HashSet<ContentRowId>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT DISTINCT d.to_content FROM departure d INDEXED BY departure_by_heir JOIN replica ON replica.id = \
              d.replica WHERE d.to_content IS NOT NULL AND d.counts AND replica.station = ?1",
@@ -55,7 +55,11 @@ impl Catalogue {
 }
 
 impl Judge<'_> {
-    pub(super) fn is_given_at(&mut self, at: (i64, &[u8]), content: i64) -> Result<bool, JobError> {
+    pub(super) fn is_given_at(
+        &mut self,
+        at: (MailboxRowId, &[u8]),
+        content: ContentRowId,
+    ) -> Result<bool, JobError> {
         let (catalogue, (mailbox, key)) = (self.catalogue, at);
         let (mut stamps, mut left) = (Stamps::default(), Stamps::default());
         for replica in catalogue.replicas_of_station(self.station)? {
@@ -64,7 +68,7 @@ impl Judge<'_> {
                 left.add(replica, departure);
             }
         }
-        Ok(!stamps.told().all(|(of, stamp)| {
+        Ok(!stamps.all_are(|(of, stamp)| {
             left.told().any(|(by, left)| self.may_judge(by, of) && self.covers(left, stamp))
         }))
     }

@@ -5,7 +5,7 @@
 use super::assertions::{STANDING_COLUMNS, read_standing};
 use super::decisions::Decision;
 use super::judge::Judge;
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::writers::bits;
 use super::{AssertedRow, Catalogue, ContentAt, Lacking, ReplicaState};
 use crate::job::JobError;
@@ -17,18 +17,18 @@ use std::collections::BTreeSet;
 pub(super) struct Giving<'a> {
     judge: Judge<'a>,
     /// The replica that counts though its drive may not.
-    replica: ReplicaRowId,
+    replica: Option<ReplicaRowId>,
     /// The location asked about last, and what is given there.
-    last: Option<(i64, Vec<u8>, BTreeSet<i64>)>,
+    last: Option<(MailboxRowId, Vec<u8>, BTreeSet<ContentRowId>)>,
 }
 
 impl Giving<'_> {
     /// Whether a content is given at a location.
     pub(super) fn gives(
         &mut self,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
-        content: i64,
+        content: ContentRowId,
     ) -> Result<bool, JobError> {
         match &self.last {
             Some((m, k, given)) if (*m, k.as_slice()) == (mailbox, key) => {
@@ -54,7 +54,7 @@ impl Catalogue {
     pub(super) fn giving<'a>(
         &'a self,
         station: &'a StationName,
-        replica: ReplicaRowId,
+        replica: Option<ReplicaRowId>,
     ) -> Result<Giving<'a>, JobError> {
         Ok(Giving { judge: self.judge(station, false)?, replica, last: None })
     }
@@ -103,7 +103,7 @@ impl Catalogue {
             }
             let giving = match &mut giving {
                 Some(giving) => giving,
-                none => none.insert(self.giving(&station, replica)?),
+                none => none.insert(self.giving(&station, Some(replica))?),
             };
             if giving.gives(standing.mailbox, &standing.key, standing.content)? {
                 each(standing)?;
@@ -147,7 +147,7 @@ impl Catalogue {
     pub fn is_said_here_alone(
         &self,
         station: &StationName,
-        of: (i64, &[u8], i64),
+        of: (MailboxRowId, &[u8], ContentRowId),
     ) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL AND ?2 <= coalesce(own_last, \

@@ -3,7 +3,7 @@
 
 use super::Catalogue;
 use super::replicas::ReplicaState;
-use super::row_ids::DriveRowId;
+use super::row_ids::{ContentRowId, DriveRowId};
 use crate::job::JobError;
 use rusqlite::params;
 
@@ -46,7 +46,7 @@ impl Catalogue {
         );
         let mut on_card = self.db.prepare_cached(&on_card)?;
         let on_card: i64 = on_card.query_row(params![replica.row, drive], |row| row.get(0))?;
-        let mut wanted = Vec::new();
+        let mut wanted: Vec<ContentRowId> = Vec::new();
         let mut query = self.db.prepare_cached("SELECT DISTINCT content FROM missing")?;
         let mut rows = query.query([])?;
         while let Some(row) = rows.next()? {

@@ -2,7 +2,7 @@
 //! Never decides anything.
 
 use super::decisions::Version;
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::writers::position_columns;
 use crate::model::ledger::Departed;
 use crate::model::{Position, Suspicion, Timestamp};
@@ -11,7 +11,7 @@ use rusqlite::Row;
 /// A line that asserts that a content is at a location.
 pub(super) struct AssertionLine {
     pub replica: ReplicaRowId,
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     pub key: Vec<u8>,
     pub version: Version,
     pub line: i64,
@@ -23,9 +23,9 @@ pub(super) struct AssertionLine {
 /// A line that says that a content has left a location.
 pub(super) struct DepartureLine {
     pub replica: ReplicaRowId,
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     pub key: Vec<u8>,
-    pub content: i64,
+    pub content: ContentRowId,
     pub position: Position,
     pub why: Departed,
 }
@@ -33,13 +33,13 @@ pub(super) struct DepartureLine {
 /// All of a station in some mailboxes, location by location.
 pub(super) const ASSERTIONS: &str = "SELECT a.replica, a.mailbox, a.key, a.content, a.line, a.writer, a.n, \
      a.ended, a.missing, a.suspect, a.modified_s, a.modified_n, a.mode FROM replica JOIN assertion a ON a.replica = \
-     replica.id WHERE replica.station = ?1 AND a.mailbox BETWEEN ?2 AND ?3 \
+     replica.id WHERE replica.station = ?1 AND a.mailbox BETWEEN coalesce(?2, 0) AND coalesce(?2, 9223372036854775807) \
      ORDER BY a.mailbox, a.key, a.replica, a.line";
 
 /// Those that count, in the same order.
 pub(super) const DEPARTURES: &str = "SELECT d.replica, d.mailbox, d.key, d.content, d.writer, d.n, d.why FROM replica \
      JOIN departure d ON d.replica = replica.id WHERE replica.station = ?1 AND d.counts \
-     AND d.mailbox BETWEEN ?2 AND ?3 ORDER BY d.mailbox, d.key, d.replica, d.line";
+     AND d.mailbox BETWEEN coalesce(?2, 0) AND coalesce(?2, 9223372036854775807) ORDER BY d.mailbox, d.key, d.replica, d.line";
 
 /// All of one location, by the drives that count, and by one replica whether it counts or not.
 pub(super) const ASSERTIONS_AT: &str = "SELECT a.replica, a.mailbox, a.key, a.content, a.line, a.writer, a.n, \

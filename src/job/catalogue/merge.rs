@@ -4,7 +4,7 @@
 //! that another one holds.
 
 use super::Catalogue;
-use super::candidates::{Candidate, LocationLines, NOBODYS, candidates};
+use super::candidates::{Candidate, LocationLines, candidates};
 use super::decisions::{Decision, RestoreItem, Role, Version, Withheld};
 use super::heirs::chain;
 use super::judge::Judge;
@@ -12,7 +12,7 @@ use super::ledger_lines::{
     ASSERTIONS, ASSERTIONS_AT, AssertionLine, DEPARTURES, DEPARTURES_AT, DepartureLine,
     read_assertion, read_departure,
 };
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::limits::LINES_OF_A_LOCATION;
@@ -31,7 +31,7 @@ enum Within {
 }
 
 /// What left a location, by its content.
-type Left<'a> = HashMap<i64, Vec<&'a DepartureLine>>;
+type Left<'a> = HashMap<ContentRowId, Vec<&'a DepartureLine>>;
 
 impl Catalogue {
     /// Goes through everything that a restore gives back, in order of the locations.
@@ -53,12 +53,11 @@ impl Judge<'_> {
     /// locations.
     pub fn each_in(
         &mut self,
-        mailbox: Option<i64>,
+        mailbox: Option<MailboxRowId>,
         mut each: impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let db = &self.catalogue.db;
-        let (from, to) = mailbox.map_or((0, i64::MAX), |mailbox| (mailbox, mailbox));
-        let of = params![self.station.as_str(), from, to];
+        let of = params![self.station.as_str(), mailbox];
         let mut departures = db.prepare_cached(DEPARTURES)?;
         let mut departures = departures.query_map(of, read_departure)?;
         let mut next = departures.next().transpose()?;
@@ -99,8 +98,8 @@ impl Judge<'_> {
     /// and what this card itself saw go there.
     pub(super) fn decide_at(
         &mut self,
-        replica: ReplicaRowId,
-        (mailbox, key): (i64, &[u8]),
+        replica: Option<ReplicaRowId>,
+        (mailbox, key): (MailboxRowId, &[u8]),
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let at = params![self.station.as_str(), mailbox, key, replica];
@@ -136,18 +135,19 @@ impl Judge<'_> {
         }
         for candidate in &mut candidates {
             candidate.missing = self.is_missing(candidate);
-            candidate.withheld = self.withheld(candidate, &by_content);
-            if candidate.withheld.is_some()
-                && !self.is_taken_back(candidate, &by_content)
-                && !self.is_given_elsewhere(at, candidate.version.content, Within::Mailbox)?
-            {
-                candidate.in_doubt = candidate.withheld.take();
+            let content = candidate.version.content;
+            if let Some((why, by)) = self.withheld(candidate, &by_content) {
+                match self.is_taken_back(candidate, &by_content)
+                    || self.is_given_elsewhere(at, content, Within::Mailbox)?
+                {
+                    true => candidate.withheld = Some((why, Some(by))),
+                    false => candidate.in_doubt = Some((why, by)),
+                }
             }
-            if candidate.withheld.is_none() && self.is_not_wanted(at, candidate.version.content) {
-                candidate.withheld = Some((Departed::Acknowledged, NOBODYS));
+            if candidate.withheld.is_none() && self.is_not_wanted(at, content) {
+                candidate.withheld = Some((Departed::Acknowledged, None));
             }
             if candidate.withheld.is_some() {
-                let content = candidate.version.content;
                 candidate.elsewhere = self.is_given_elsewhere(at, content, Within::Station)?;
             }
         }
@@ -166,7 +166,7 @@ impl Judge<'_> {
     }
 
     /// Whether a person does not want a content at a location here.
-    fn is_not_wanted(&self, (mailbox, key): (i64, &[u8]), content: i64) -> bool {
+    fn is_not_wanted(&self, (mailbox, key): (MailboxRowId, &[u8]), content: ContentRowId) -> bool {
         let all = &self.not_wanted;
         !all.is_empty() && all.contains(&(mailbox, key.to_vec(), content))
     }
@@ -177,7 +177,7 @@ impl Judge<'_> {
         let there: HashSet<Position> = present.iter().collect();
         let mut absent = stamps.iter().filter(|stamp| !there.contains(stamp));
         present.is_empty()
-            || absent.any(|absent| present.iter().all(|there| self.covers(absent, there)))
+            || absent.any(|absent| present.all_are(|(_, there)| self.covers(absent, there)))
     }
 
     /// By whose word a content is left out, if departures cover every one of its stamps.
@@ -188,25 +188,29 @@ impl Judge<'_> {
     ) -> Option<(Departed, ReplicaRowId)> {
         let left = left.get(&candidate.version.content)?;
         let mut word = None;
-        for (of, stamp) in candidate.stamps.told() {
-            let departure = left
-                .iter()
-                .rfind(|d| self.may_judge(d.replica, of) && self.covers(d.position, stamp))?;
-            word = Some((departure.why, departure.replica));
-        }
-        word
+        let all = candidate.stamps.all_are(|(of, stamp)| {
+            let mut by = left.iter().rev();
+            let by = by.find(|d| self.may_judge(d.replica, of) && self.covers(d.position, stamp));
+            word = by.map(|departure| (departure.why, departure.replica));
+            by.is_some()
+        });
+        word.filter(|_| all)
     }
 
     /// Whether each ledger takes back by itself all that it says of a content, or this card does.
     fn is_taken_back(&mut self, candidate: &Candidate, left: &Left<'_>) -> bool {
         let Some(left) = left.get(&candidate.version.content) else { return false };
-        candidate.stamps.told().all(|(of, stamp)| {
+        candidate.stamps.all_are(|(of, stamp)| {
             left.iter().any(|d| d.replica == of && self.covers(d.position, stamp))
         })
     }
 
     /// Whether a restore gives a content at another location, and no other content has that place.
-    fn is_alone_elsewhere(&mut self, at: (i64, &[u8]), content: i64) -> Result<bool, JobError> {
+    fn is_alone_elsewhere(
+        &mut self,
+        at: (MailboxRowId, &[u8]),
+        content: ContentRowId,
+    ) -> Result<bool, JobError> {
         let (catalogue, station) = (self.catalogue, self.station);
         for (mailbox, key) in catalogue.other_locations(station, at, content)? {
             if catalogue.contents_at(station, mailbox, &key)? == 1
@@ -221,8 +225,8 @@ impl Judge<'_> {
     /// Whether a restore gives a content at another location than this one.
     fn is_given_elsewhere(
         &mut self,
-        at: (i64, &[u8]),
-        content: i64,
+        at: (MailboxRowId, &[u8]),
+        content: ContentRowId,
         within: Within,
     ) -> Result<bool, JobError> {
         for (mailbox, key) in self.catalogue.other_locations(self.station, at, content)? {
@@ -245,7 +249,7 @@ impl Judge<'_> {
     /// What is only told to be missing was not there.
     fn is_later(&mut self, one: &Candidate, other: &Candidate) -> bool {
         let (ones, others) = (one.there(), other.there());
-        ones.iter().any(|a| others.iter().all(|b| self.covers(a, b)))
+        ones.iter().any(|a| others.all_are(|(_, b)| self.covers(a, b)))
     }
 
     /// What belongs in place first: what looks like damage last, then nothing at all, then what is missing, then the
@@ -279,13 +283,13 @@ impl Judge<'_> {
 
     fn give(
         &mut self,
-        (mailbox, key): (i64, &[u8]),
+        (mailbox, key): (MailboxRowId, &[u8]),
         given: Vec<Candidate>,
         withheld: &[Candidate],
         conflict: bool,
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let suspect: BTreeSet<i64> = given
+        let suspect: BTreeSet<ContentRowId> = given
             .iter()
             .filter(|candidate| candidate.is_bettered_by(&given))
             .map(|candidate| candidate.version.content)
@@ -329,7 +333,7 @@ impl Judge<'_> {
 
     fn leave_out(
         &mut self,
-        (mailbox, key): (i64, &[u8]),
+        (mailbox, key): (MailboxRowId, &[u8]),
         withheld: Vec<Candidate>,
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
@@ -359,14 +363,16 @@ impl Judge<'_> {
 
 /// Gives what only the word of other drives leaves out; not what is bettered by what is given.
 fn doubt(
-    (mailbox, key): (i64, &[u8]),
+    (mailbox, key): (MailboxRowId, &[u8]),
     in_doubt: Vec<(bool, Candidate)>,
     each: &mut impl FnMut(Decision) -> Result<(), JobError>,
 ) -> Result<(), JobError> {
     for (is_bettered, Candidate { version, in_doubt, stamps, .. }) in in_doubt {
         let (Some((why, replica)), key) = (in_doubt, key.to_vec()) else { continue };
         each(match is_bettered {
-            true => Decision::Withhold(Withheld { mailbox, key, version, why, replica }),
+            true => {
+                Decision::Withhold(Withheld { mailbox, key, version, why, replica: Some(replica) })
+            }
             false => Decision::Give(RestoreItem {
                 mailbox,
                 key,

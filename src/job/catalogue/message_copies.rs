@@ -2,7 +2,7 @@
 //! Never changes anything, and holds one message at a time.
 
 use super::Catalogue;
-use super::row_ids::DriveRowId;
+use super::row_ids::{ContentRowId, DriveRowId, MailboxRowId};
 use crate::job::JobError;
 use crate::model::message::SizeBreakdown;
 use crate::model::{StationName, Timestamp, WallTime};
@@ -12,7 +12,7 @@ use rusqlite::{Row, params};
 #[derive(Debug, Clone)]
 pub struct TrackedMessage {
     /// Mailbox.
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// Whether it is there.
@@ -22,7 +22,7 @@ pub struct TrackedMessage {
     /// When it was first seen on this card.
     pub first_seen: WallTime,
     /// Its content, if it was ever read.
-    pub content: Option<i64>,
+    pub content: Option<ContentRowId>,
     /// Who sent it.
     pub sender: String,
     /// What it is made of, if it was read on this card.
@@ -35,7 +35,7 @@ pub struct TrackedMessage {
 #[derive(Debug, Clone, Copy)]
 pub struct Proof {
     /// The content.
-    content: i64,
+    content: ContentRowId,
     /// The drive's row.
     pub drive: DriveRowId,
     /// The last time it was read and was right, as claimed.
@@ -75,10 +75,9 @@ impl Catalogue {
         while let Some(row) = passages.next()? {
             let tracked = read_tracked(row)?;
             // What is not known to be any content sorts first, and has no copies.
-            let content = tracked.content.unwrap_or(i64::MIN);
-            held.retain(|proof| proof.content == content);
-            while let Some(proof) = next.filter(|proof| proof.content <= content) {
-                if proof.content == content {
+            held.retain(|proof| Some(proof.content) == tracked.content);
+            while let Some(proof) = next.filter(|proof| Some(proof.content) <= tracked.content) {
+                if Some(proof.content) == tracked.content {
                     held.push(proof);
                 }
                 next = proofs.next().transpose()?;

@@ -74,7 +74,7 @@ pub use open::SetAside;
 pub use replicas::{Lacking, ReplicaState};
 pub use retired::{Retired, Said, Untold};
 pub use room::{LedgerImport, LedgerRoom};
-pub use row_ids::{DriveRowId, ReplicaRowId};
+pub use row_ids::{ContentRowId, DriveRowId, MailboxRowId, ReplicaRowId};
 pub use scrub::CycleTotals;
 pub use traffic::{Counted, LocationRecord, MessageInfo};
 
@@ -100,7 +100,7 @@ pub struct Catalogue {
     /// What the ledger that is read has told of writers: its replica, how many, and how many positions before them.
     writers_told: Cell<Option<(ReplicaRowId, u64, u64)>>,
     /// The rows of the mailboxes that questions are about; `None`: all there are.
-    in_force: RefCell<Option<Vec<i64>>>,
+    in_force: RefCell<Option<Vec<MailboxRowId>>>,
     /// What the config ignores in them.
     ignored: RefCell<GlobSet>,
     /// While a ledger is read, the last change of this card.

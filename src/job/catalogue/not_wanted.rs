@@ -1,5 +1,6 @@
 //! What a person does not want back in this card's mailboxes, though drives have it. No drive is told.
 
+use super::row_ids::{ContentRowId, MailboxRowId};
 use super::{Catalogue, ContentAt};
 use crate::job::JobError;
 use rusqlite::params;
@@ -8,7 +9,7 @@ impl Catalogue {
     /// A person does not want a content at a location of this card's mailboxes. No drive is told.
     pub fn set_not_wanted(
         &self,
-        (mailbox, key, content): (i64, &[u8], i64),
+        (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),
         at: i64,
     ) -> Result<(), JobError> {
         self.db

@@ -2,7 +2,7 @@
 //! Never names a content that any drive's ledger still gives a place, or the mailbox ever had last.
 
 use super::copies::{CopyRow, PAYLOAD, read_payload};
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::{Catalogue, CopyState};
 use crate::job::JobError;
 use rusqlite::params;
@@ -29,7 +29,11 @@ impl Catalogue {
     }
 
     /// Whether departures of a ledger that count cover everything it asserts of a content: then nothing gives it back.
-    pub fn is_withheld(&self, replica: ReplicaRowId, content: i64) -> Result<bool, JobError> {
+    pub fn is_withheld(
+        &self,
+        replica: ReplicaRowId,
+        content: ContentRowId,
+    ) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT DISTINCT mailbox, key FROM assertion INDEXED BY assertion_by_content \
              WHERE content = ?2 AND replica = ?1",
@@ -37,7 +41,7 @@ impl Catalogue {
         let rows =
             query.query_map(params![replica, content], |row| Ok((row.get(0)?, row.get(1)?)))?;
         for row in rows {
-            let (mailbox, key): (i64, Vec<u8>) = row?;
+            let (mailbox, key): (MailboxRowId, Vec<u8>) = row?;
             if !self.uncovered(replica, (mailbox, &key, content))?.is_empty() {
                 return Ok(false);
             }

@@ -1,7 +1,7 @@
 //! How far each station's ledger on each drive is known, so that the known part is not read again.
 //! Never says more of a ledger than was read from it or durably written to it.
 
-use super::row_ids::{DriveRowId, ReplicaRowId};
+use super::row_ids::{DriveRowId, MailboxRowId, ReplicaRowId};
 use super::{Catalogue, digest_column};
 use crate::disk::host;
 use crate::job::JobError;
@@ -284,7 +284,7 @@ impl Catalogue {
     pub fn replica_knows_root(
         &self,
         replica: ReplicaRowId,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         root: &[u8],
     ) -> Result<bool, JobError> {
         Ok(self

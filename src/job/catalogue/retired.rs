@@ -3,7 +3,7 @@
 //! station.
 
 use super::copies::{CopyRow, PAYLOAD, read_payload};
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::writers::position_columns;
 use super::{Catalogue, ContentAt, ReplicaState};
 use crate::job::JobError;
@@ -26,11 +26,11 @@ pub struct Retired {
 #[derive(Debug, Clone)]
 pub struct Untold {
     /// Mailbox.
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// The content.
-    pub content: i64,
+    pub content: ContentRowId,
     /// The position of which the line spoke.
     pub position: Position,
     /// What it said.
@@ -186,16 +186,16 @@ impl Catalogue {
         after: Option<&Untold>,
         most: u32,
     ) -> Result<Vec<Untold>, JobError> {
-        let (mailbox, key, content) = place_of(after);
+        let after = (after.map(|a| a.mailbox), after.map(|a| &a.key), after.map(|a| a.content));
         let mut query = self.db.prepare_cached(
             "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.missing, o.suspect, o.modified_s, o.modified_n, \
              o.mode, max(o.line) FROM assertion o WHERE o.replica = ?1 \
-             AND (o.mailbox, o.key, o.content) > (?3, ?4, ?5) AND NOT EXISTS (SELECT 1 FROM assertion n \
+             AND (o.mailbox, o.key, o.content) > (coalesce(?3, -1), coalesce(?4, x''), coalesce(?5, 0)) AND NOT EXISTS (SELECT 1 FROM assertion n \
              WHERE n.replica = ?2 AND n.mailbox = o.mailbox AND n.key = o.key AND n.content = o.content) \
              GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, o.content LIMIT ?6",
         )?;
         let rows =
-            query.query_map(params![retired, replica, mailbox, key, content, most], |row| {
+            query.query_map(params![retired, replica, after.0, after.1, after.2, most], |row| {
                 let said = Said::Stands {
                     missing: row.get(5)?,
                     suspect: row.get_ref(6)?.as_str_or_null()?.and_then(Suspicion::from_text),
@@ -216,21 +216,22 @@ impl Catalogue {
         after: Option<&Untold>,
         most: u32,
     ) -> Result<Vec<Untold>, JobError> {
-        let (mailbox, key, content) = place_of(after);
+        let after = (after.map(|a| a.mailbox), after.map(|a| &a.key), after.map(|a| a.content));
         let mut query = self.db.prepare_cached(
             "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.why, o.to_mailbox, o.to_key, \
              coalesce(o.to_content, o.content), max(o.line) FROM departure o \
-             WHERE o.replica = ?1 AND o.counts AND (o.mailbox, o.key, o.content) > (?3, ?4, ?5) \
+             WHERE o.replica = ?1 AND o.counts AND (o.mailbox, o.key, o.content) > (coalesce(?3, -1), coalesce(?4, x''), coalesce(?5, 0)) \
              AND EXISTS (SELECT 1 FROM assertion n WHERE n.replica = ?2 AND n.mailbox = o.mailbox AND n.key = o.key \
              AND n.content = o.content) AND NOT EXISTS (SELECT 1 FROM departure d WHERE d.replica = ?2 \
              AND d.mailbox = o.mailbox AND d.key = o.key AND d.content = o.content AND d.counts) \
              GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, o.content LIMIT ?6",
         )?;
         let rows =
-            query.query_map(params![retired, replica, mailbox, key, content, most], |row| {
+            query.query_map(params![retired, replica, after.0, after.1, after.2, most], |row| {
                 let why =
                     Departed::from_text(row.get_ref(5)?.as_str()?).unwrap_or(Departed::Replaced);
-                let (mailbox, key): (Option<i64>, Option<Vec<u8>>) = (row.get(6)?, row.get(7)?);
+                let (mailbox, key): (Option<MailboxRowId>, Option<Vec<u8>>) =
+                    (row.get(6)?, row.get(7)?);
                 let heir = row.get(8)?;
                 let to = mailbox.zip(key).map(|(mailbox, key)| (mailbox, key, heir));
                 read_untold(row, Said::Left { why, to })
@@ -243,7 +244,7 @@ impl Catalogue {
         &self,
         retired: ReplicaRowId,
         replica: ReplicaRowId,
-    ) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
+    ) -> Result<Vec<(MailboxRowId, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT mailbox, root FROM replica_mailbox o WHERE replica = ?1 AND NOT EXISTS \
              (SELECT 1 FROM replica_mailbox n WHERE n.replica = ?2 AND n.mailbox = o.mailbox) ORDER BY mailbox",
@@ -251,10 +252,6 @@ impl Catalogue {
         let rows = query.query_map([retired, replica], |row| Ok((row.get(0)?, row.get(1)?)))?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
-}
-
-fn place_of(after: Option<&Untold>) -> (i64, &[u8], i64) {
-    after.map_or((-1, &[][..], 0), |last| (last.mailbox, &last.key, last.content))
 }
 
 fn read_untold(row: &Row<'_>, said: Said) -> rusqlite::Result<Untold> {

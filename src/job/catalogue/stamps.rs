@@ -3,21 +3,13 @@
 //! Never decides anything.
 
 use super::Catalogue;
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::writers::position_columns;
 use crate::job::JobError;
-use crate::model::limits::{COUNT_MAX, MARKS_APART, MARKS_HELD};
+use crate::model::limits::{MARKS_APART, MARKS_HELD};
 use crate::model::{Position, WriterId, Writers};
 use rusqlite::params;
 use std::collections::HashMap;
-
-/// Stands for what was not looked up: no departure covers it.
-const COVERED_BY_NONE: (u64, u64) = (0, u64::MAX);
-
-pub(super) fn covered_by_none() -> Position {
-    let (bits, n) = COVERED_BY_NONE;
-    Position { writer: WriterId::from_bits(bits), n }
-}
 
 /// A mark of a mailbox in a ledger.
 struct Mark {
@@ -33,7 +25,7 @@ type Run = Option<Vec<Mark>>;
 /// What positions cover, and what marks renewed.
 pub(super) struct Lineage {
     writers: Writers,
-    runs: HashMap<(ReplicaRowId, i64), Run>,
+    runs: HashMap<(ReplicaRowId, MailboxRowId), Run>,
     held: usize,
 }
 
@@ -42,6 +34,8 @@ pub(super) struct Lineage {
 pub(super) struct Stamps {
     all: Vec<(ReplicaRowId, Position)>,
     at: HashMap<(ReplicaRowId, WriterId), usize>,
+    /// There are more, which were not looked up: no departure covers those.
+    has_unknown: bool,
 }
 
 impl Stamps {
@@ -54,6 +48,11 @@ impl Stamps {
         }
     }
 
+    /// Notes that there are positions which are not looked up.
+    pub(super) fn add_unknown(&mut self) {
+        self.has_unknown = true;
+    }
+
     pub(super) fn is_empty(&self) -> bool {
         self.all.is_empty()
     }
@@ -63,13 +62,18 @@ impl Stamps {
         self.all.iter().copied()
     }
 
+    /// Whether something is true of every position; it never is of one that was not looked up.
+    pub(super) fn all_are(&self, mut is: impl FnMut((ReplicaRowId, Position)) -> bool) -> bool {
+        !self.has_unknown && self.told().all(&mut is)
+    }
+
     pub(super) fn iter(&self) -> impl Iterator<Item = Position> + Clone + '_ {
         self.all.iter().map(|(_, position)| *position)
     }
 
     /// The highest number among those that were looked up.
     pub(super) fn highest(&self) -> u64 {
-        self.iter().map(|stamp| stamp.n).filter(|n| *n <= COUNT_MAX).max().unwrap_or(0)
+        self.iter().map(|stamp| stamp.n).max().unwrap_or(0)
     }
 }
 
@@ -82,42 +86,46 @@ impl Lineage {
         self.writers.covers(one, other)
     }
 
-    /// The positions of a ledger's marks of a mailbox between two lines, without those that later ones of them cover.
-    pub(super) fn renewed(
+    /// Adds the positions of a ledger's marks of a mailbox after a line and before another, without those that later
+    /// ones of them cover.
+    pub(super) fn renew(
         &mut self,
         catalogue: &Catalogue,
-        (replica, mailbox): (ReplicaRowId, i64),
-        (behind, until): (i64, i64),
-    ) -> Result<Vec<Position>, JobError> {
+        stamps: &mut Stamps,
+        (replica, mailbox): (ReplicaRowId, MailboxRowId),
+        (after, before): (i64, Option<i64>),
+    ) -> Result<(), JobError> {
         if !self.runs.contains_key(&(replica, mailbox)) {
             let run = self.run(catalogue, replica, mailbox)?;
             self.runs.insert((replica, mailbox), run);
         }
         let Some(Some(marks)) = self.runs.get(&(replica, mailbox)) else {
-            return Ok(vec![covered_by_none()]);
+            stamps.add_unknown();
+            return Ok(());
         };
-        let first = marks.partition_point(|mark| mark.line <= behind);
-        let mut count = marks.partition_point(|mark| mark.line < until);
+        let first = marks.partition_point(|mark| mark.line <= after);
+        let mut count =
+            before.map_or(marks.len(), |line| marks.partition_point(|mark| mark.line < line));
         let mut renewed = Vec::new();
         while count > first
             && let Some(mark) = marks.get(count - 1)
         {
             if renewed.len() == MARKS_APART {
-                renewed.push(covered_by_none());
+                stamps.add_unknown();
                 break;
             }
             renewed.push(mark.position);
             count = mark.apart as usize;
         }
-        renewed.reverse();
-        Ok(renewed)
+        renewed.into_iter().rev().for_each(|position| stamps.add(replica, position));
+        Ok(())
     }
 
     fn run(
         &mut self,
         catalogue: &Catalogue,
         replica: ReplicaRowId,
-        mailbox: i64,
+        mailbox: MailboxRowId,
     ) -> Result<Run, JobError> {
         let mut query = catalogue.db.prepare_cached(
             "SELECT line, writer, n FROM mark WHERE replica = ?1 AND mailbox = ?2 ORDER BY line LIMIT ?3",
@@ -151,7 +159,7 @@ impl Lineage {
         catalogue: &Catalogue,
         stamps: &mut Stamps,
         replica: ReplicaRowId,
-        (mailbox, key, content): (i64, &[u8], i64),
+        (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),
     ) -> Result<(), JobError> {
         let mut query = catalogue.db.prepare_cached(
             "SELECT line, ended, writer, n FROM assertion \
@@ -161,10 +169,7 @@ impl Lineage {
         while let Some(row) = rows.next()? {
             let (line, ended): (i64, Option<i64>) = (row.get(0)?, row.get(1)?);
             stamps.add(replica, position_columns(row, 2)?);
-            let until = ended.unwrap_or(i64::MAX);
-            for position in self.renewed(catalogue, (replica, mailbox), (line, until))? {
-                stamps.add(replica, position);
-            }
+            self.renew(catalogue, stamps, (replica, mailbox), (line, ended))?;
         }
         Ok(())
     }

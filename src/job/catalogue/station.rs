@@ -3,7 +3,7 @@
 
 use super::Catalogue;
 use super::copies::{CopyRow, PAYLOAD, read_payload};
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use crate::job::JobError;
 use crate::model::limits::ALIKE_MAX;
 use crate::model::{MailboxName, StationName};
@@ -24,7 +24,7 @@ impl Catalogue {
     pub fn tells_of(
         &self,
         station: &StationName,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
     ) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
@@ -38,7 +38,7 @@ impl Catalogue {
     pub fn copies_of(
         &self,
         station: &StationName,
-        content: i64,
+        content: ContentRowId,
     ) -> Result<Vec<(ReplicaRowId, CopyRow)>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD}, p.replica FROM payload p INDEXED BY payload_by_content \
@@ -76,7 +76,7 @@ impl Catalogue {
     pub fn roots(
         &self,
         station: &StationName,
-        mailbox: i64,
+        mailbox: MailboxRowId,
     ) -> Result<Vec<(ReplicaRowId, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT replica.id, root FROM replica_mailbox JOIN replica ON replica.id = replica_mailbox.replica \
@@ -91,7 +91,7 @@ impl Catalogue {
     pub fn mailboxes_told(
         &self,
         station: &StationName,
-    ) -> Result<Vec<(i64, MailboxName)>, JobError> {
+    ) -> Result<Vec<(MailboxRowId, MailboxName)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT id, name FROM mailbox WHERE id IN (SELECT mailbox FROM replica_mailbox JOIN replica \
              ON replica.id = replica WHERE station = ?1) OR id IN (SELECT mailbox FROM assertion JOIN replica \
@@ -111,9 +111,9 @@ impl Catalogue {
     pub(super) fn other_locations(
         &self,
         station: &StationName,
-        (mailbox, key): (i64, &[u8]),
-        content: i64,
-    ) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
+        (mailbox, key): (MailboxRowId, &[u8]),
+        content: ContentRowId,
+    ) -> Result<Vec<(MailboxRowId, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT DISTINCT a.mailbox, a.key FROM assertion a INDEXED BY assertion_by_content \
              JOIN replica ON replica.id = a.replica WHERE a.content = ?4 AND replica.station = ?1 \
@@ -128,7 +128,7 @@ impl Catalogue {
     pub(super) fn contents_at(
         &self,
         station: &StationName,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
     ) -> Result<u64, JobError> {
         let mut query = self.db.prepare_cached(

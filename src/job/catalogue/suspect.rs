@@ -2,13 +2,19 @@
 
 use super::Catalogue;
 use super::file_rows::FileRow;
+use super::row_ids::{ContentRowId, MailboxRowId};
 use crate::job::JobError;
 use crate::model::{Identity, Suspicion};
 use rusqlite::params;
 
 impl Catalogue {
     /// Marks the version of a path suspect, after a look at the version before on a drive: that one is missing.
-    pub fn mark_suspect(&self, row: &FileRow, good: i64, why: Suspicion) -> Result<(), JobError> {
+    pub fn mark_suspect(
+        &self,
+        row: &FileRow,
+        good: ContentRowId,
+        why: Suspicion,
+    ) -> Result<(), JobError> {
         self.write_transaction(|| {
             self.set_missing(row, good, true)?;
             let change_no = self.next_change_no()?;
@@ -49,7 +55,7 @@ impl Catalogue {
     }
 
     /// A version that looked like damage is taken for the message.
-    pub fn take_as_it_is(&self, mailbox: i64, key: &[u8]) -> Result<(), JobError> {
+    pub fn take_as_it_is(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<(), JobError> {
         self.record_change(|change_no| {
             self.db
                 .prepare_cached(
@@ -61,7 +67,7 @@ impl Catalogue {
     }
 
     /// What is missing in place of a damaged version is missing without one from now on.
-    pub fn damage_is_gone(&self, mailbox: i64, key: &[u8]) -> Result<(), JobError> {
+    pub fn damage_is_gone(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<(), JobError> {
         self.db
             .prepare_cached("UPDATE missing SET damaged = 0 WHERE mailbox = ?1 AND key = ?2")?
             .execute(params![mailbox, key])?;

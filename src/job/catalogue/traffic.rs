@@ -1,6 +1,7 @@
 //! What passed through the station: every message that the mailboxes or the drives' ledgers know of.
 //! Never changes anything, and leaves nothing out.
 
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::{Catalogue, CopyState, digest_column};
 use crate::job::JobError;
 use crate::model::message::Headers;
@@ -11,9 +12,9 @@ use rusqlite::{OptionalExtension as _, params};
 #[derive(Debug, Clone)]
 pub struct LocationRecord {
     /// Row of the message's content.
-    pub content: i64,
+    pub content: ContentRowId,
     /// Mailbox and path as its sorting key; none of a copy of which no place is known any more.
-    pub place: Option<(i64, Vec<u8>)>,
+    pub place: Option<(MailboxRowId, Vec<u8>)>,
     /// What gives the message its place among all.
     pub order: Counted,
     /// It is there now, in this card's own mailbox.
@@ -74,18 +75,18 @@ impl Catalogue {
         station: &StationName,
         mut each: impl FnMut(LocationRecord) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let longest: i64 = self
+        let longest: Option<ReplicaRowId> = self
             .db
             .prepare_cached(
                 "SELECT id FROM replica WHERE station = ?1 ORDER BY seq DESC, id LIMIT 1",
             )?
             .query_row([station.as_str()], |row| row.get(0))
-            .optional()?
-            .unwrap_or(0);
+            .optional()?;
         let mut query = self.db.prepare_cached(WORDS)?;
         let mut rows = query.query(params![station.as_str(), longest, CopyState::Debris as i64])?;
         while let Some(row) = rows.next()? {
-            let (mailbox, key): (Option<i64>, Option<Vec<u8>>) = (row.get(3)?, row.get(4)?);
+            let (mailbox, key): (Option<MailboxRowId>, Option<Vec<u8>>) =
+                (row.get(3)?, row.get(4)?);
             let (seen, clock): (Option<i64>, Option<bool>) = (row.get(6)?, row.get(7)?);
             each(LocationRecord {
                 content: row.get(0)?,
@@ -104,7 +105,7 @@ impl Catalogue {
     }
 
     /// What is known of a content.
-    pub fn known(&self, content: i64) -> Result<MessageInfo, JobError> {
+    pub fn known(&self, content: ContentRowId) -> Result<MessageInfo, JobError> {
         let sql = "SELECT sha256, bytes, sender, receivers, subject, date, seen, clock FROM content WHERE id = ?1";
         Ok(self.db.prepare_cached(sql)?.query_row([content], |row| {
             let text = |at| row.get::<_, Option<String>>(at).map(Option::unwrap_or_default);

@@ -1,7 +1,7 @@
 //! What is to be committed together. Only values: nothing is decided or written here.
 
 use crate::disk::Volume;
-use crate::job::catalogue::{ContentAt, FileRow, ReplicaRowId};
+use crate::job::catalogue::{ContentAt, ContentRowId, FileRow, MailboxRowId, ReplicaRowId};
 use crate::model::ledger::{Assertion, Event};
 use crate::model::limits::{
     BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK, OVERHEAD_BYTES,
@@ -13,7 +13,8 @@ use std::sync::Arc;
 
 /// A message to be copied.
 pub(super) struct CopyItem {
-    pub row: FileRow,
+    /// Its row in the mailbox; none of a copy taken from another drive, whose message may be in no mailbox.
+    pub row: Option<FileRow>,
     /// What it was when it was last read; anything else is not committed.
     pub identity: Identity,
     /// Where it is; none of a copy that is made again and of whose location nothing new is said.
@@ -26,8 +27,8 @@ pub(super) struct CopyItem {
 impl CopyItem {
     /// The place that the line of its copy tells.
     pub(super) fn place(&self) -> Option<ContentAt> {
-        let content = self.row.content.filter(|_| self.assertion.is_some())?;
-        Some((self.row.mailbox, self.row.key.clone(), content))
+        let row = self.row.as_ref().filter(|_| self.assertion.is_some())?;
+        Some((row.mailbox, row.key.clone(), row.content?))
     }
 
     pub(super) fn extension(&self) -> Extension {
@@ -59,7 +60,7 @@ pub(super) struct BatchPlan {
     pub departures: Vec<(Event, Option<ContentAt>)>,
     /// What these lines assert, and where, of each content, one of them does.
     places: HashSet<ContentAt>,
-    asserted: HashMap<i64, (i64, Vec<u8>)>,
+    asserted: HashMap<ContentRowId, (MailboxRowId, Vec<u8>)>,
     /// What its copies assert, where they succeed.
     copied: HashSet<ContentAt>,
     /// The position of this card as of which it speaks.
@@ -118,12 +119,12 @@ impl BatchPlan {
     }
 
     /// Where, by one of its copies that succeeds, a content is.
-    pub(super) fn copied_place_of(&self, content: i64) -> Option<ContentAt> {
+    pub(super) fn copied_place_of(&self, content: ContentRowId) -> Option<ContentAt> {
         self.copied.iter().find(|place| place.2 == content).cloned()
     }
 
     /// Where, by one of its lines, a content is.
-    pub(super) fn place_of(&self, content: i64) -> Option<(i64, Vec<u8>)> {
+    pub(super) fn place_of(&self, content: ContentRowId) -> Option<(MailboxRowId, Vec<u8>)> {
         self.asserted.get(&content).cloned()
     }
 

@@ -46,8 +46,10 @@ pub(super) fn write_copies<'a>(
     copies: &'a [CopyItem],
     left_out: &mut LeftOut,
 ) -> Result<(Vec<WrittenFile<'a>>, bool), JobError> {
-    let dirs: Vec<_> =
-        copies.iter().map(|item| pass.mailbox(item.row.mailbox).map(|m| &m.dir)).collect();
+    let dirs: Vec<_> = copies
+        .iter()
+        .map(|item| item.row.as_ref().and_then(|row| pass.mailbox(row.mailbox)).map(|m| &m.dir))
+        .collect();
     std::thread::scope(|scope| {
         let (send, fetched) = sync_channel(READ_AHEAD_COPIES);
         let ahead = move || {
@@ -74,7 +76,7 @@ pub(super) fn write_copies<'a>(
             match write_copy(pass, drive, item, fetched, left_out) {
                 Ok(file) => written.extend(file),
                 Err(error) if error.trouble() == Trouble::Full => {
-                    let rest = copies.iter().skip(at).map(|item| item.row.clone());
+                    let rest = copies.iter().skip(at).filter_map(|item| item.row.clone());
                     left_out.extend(rest.map(|row| (row, Reason::DriveFull)));
                     return Ok((written, true));
                 }
@@ -87,11 +89,11 @@ pub(super) fn write_copies<'a>(
 
 /// Reads a message, if it still is what was read and settled: this is the second look of a `mirror`.
 fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
-    let Some(dir) = dir else { return Fetched::NotOurs };
+    let (Some(dir), Some(row)) = (dir, &item.row) else { return Fetched::NotOurs };
     let read = || -> Result<Fetched, DiskError> {
         let Some(assertion) = &item.assertion else { return Ok(Fetched::NotOurs) };
         let mut file = dir.open_message(&assertion.location.path)?;
-        if !item.row.has_same_bytes(&file.facts_at_open()) {
+        if !row.has_same_bytes(&file.facts_at_open()) {
             return Ok(Fetched::Changed(file.current_facts()?));
         }
         let bytes = item.identity.bytes;
@@ -164,7 +166,7 @@ fn write_copy<'a>(
         Fetched::Changed(facts) => changed(pass, item, &facts, left_out).map(|()| None),
         Fetched::Unreadable(error) => unreadable(pass, item, &error, left_out).map(|()| None),
         Fetched::NotOurs => {
-            left_out.push((item.row.clone(), Reason::MailboxAway));
+            left_out.extend(item.row.clone().map(|row| (row, Reason::MailboxAway)));
             Ok(None)
         }
     }
@@ -244,9 +246,10 @@ fn changed(
 ) -> Result<(), JobError> {
     let now = pass.clock.stamp().claim();
     let looked = (millis(pass.clock), now);
-    let place = (item.row.mailbox, item.row.key.as_slice());
+    let Some(row) = &item.row else { return Ok(()) };
+    let place = (row.mailbox, row.key.as_slice());
     pass.catalogue.look(place, facts, FileState::Fresh, looked, false)?;
-    left_out.push((item.row.clone(), Reason::Changing));
+    left_out.push((row.clone(), Reason::Changing));
     Ok(())
 }
 
@@ -256,12 +259,13 @@ fn unreadable(
     error: &DiskError,
     left_out: &mut LeftOut,
 ) -> Result<(), JobError> {
+    let Some(row) = &item.row else { return Ok(()) };
     // One that is gone may be back, unchanged, by the next look: the drive is to be asked about it again.
     let reason = if is_gone(error) { Reason::Changing } else { Reason::Unreadable };
     if reason == Reason::Unreadable {
-        pass.catalogue.set_state(&item.row, FileState::Unreadable, item.row.looked)?;
+        pass.catalogue.set_state(row, FileState::Unreadable, row.looked)?;
     }
-    left_out.push((item.row.clone(), reason));
+    left_out.push((row.clone(), reason));
     Ok(())
 }
 

@@ -6,7 +6,9 @@ use super::damage;
 use super::open_mailbox::OpenMailbox;
 use super::pass::Pass;
 use crate::job::JobError;
-use crate::job::catalogue::{ContentAt, CopyStatus, DepartedRow, FileRow, FileState, MissingRow};
+use crate::job::catalogue::{
+    ContentAt, ContentRowId, CopyStatus, DepartedRow, FileRow, FileState, MissingRow,
+};
 use crate::job::replica::Replica;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
 use crate::model::limits::HEIRS_FOLLOWED;
@@ -95,7 +97,13 @@ pub(super) fn arrival(
         return Ok(Step::Reject(Reason::TooLarge));
     }
     let (row, assertion) = (row.clone(), Some(assertion));
-    Ok(Step::Copy(Box::new(CopyItem { row, identity, assertion, replaces, peer_copy: None })))
+    Ok(Step::Copy(Box::new(CopyItem {
+        row: Some(row),
+        identity,
+        assertion,
+        replaces,
+        peer_copy: None,
+    })))
 }
 
 /// A content that is missing from the mailbox. It is a location of its own, so that no departure elsewhere takes the
@@ -214,7 +222,11 @@ fn followed(
     row: &DepartedRow,
     heir: Option<&ContentAt>,
 ) -> Result<Followed, JobError> {
-    let now = replacement(pass, row)?;
+    let now = match replacement(pass, row)? {
+        Followed::With(now) => Some(now),
+        Followed::Told => None,
+        Followed::NotYet => return Ok(Followed::NotYet),
+    };
     let mut followed = Followed::Told;
     for (place, elsewhere) in
         heir.map(|h| (h, true)).into_iter().chain(now.as_ref().map(|n| (n, false)))
@@ -282,7 +294,7 @@ fn told_elsewhere(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
-    content: i64,
+    content: ContentRowId,
 ) -> Result<Option<ContentAt>, JobError> {
     let known = pass.catalogue.place_told(drive.state.row, content)?;
     let known = known.or_else(|| batch.place_of(content));
@@ -290,16 +302,20 @@ fn told_elsewhere(
 }
 
 /// What is at the location of a replaced message now, if anything is: without it the version before is all there is.
-fn replacement(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<ContentAt>, JobError> {
+fn replacement(pass: &Pass<'_>, row: &DepartedRow) -> Result<Followed, JobError> {
     if row.why != Departed::Replaced {
-        return Ok(None);
+        return Ok(Followed::Told);
     }
     let file = pass.catalogue.file(row.mailbox, &row.key)?;
-    let Some(file) = file.filter(|file| file.state.is_there()) else { return Ok(None) };
+    let Some(file) = file.filter(|file| file.state.is_there()) else {
+        return Ok(Followed::Told);
+    };
     let wanted = if file.suspect.is_some() { file.good } else { file.content };
     // What is not settled has no content to be told of: the departure waits for it.
-    let wanted = wanted.filter(|_| file.state == FileState::Present).unwrap_or(0);
-    Ok(Some((row.mailbox, row.key.clone(), wanted)))
+    Ok(match wanted.filter(|_| file.state == FileState::Present) {
+        Some(wanted) => Followed::With((row.mailbox, row.key.clone(), wanted)),
+        None => Followed::NotYet,
+    })
 }
 
 /// What became of a message in the end, through all its moves and later versions.

@@ -5,7 +5,7 @@ use super::batch::{BatchPlan, BatchSize};
 use super::pass::{Pass, PassReport};
 use super::plan::{self, Step};
 use crate::job::JobError;
-use crate::job::catalogue::{ContentAt, DepartedRow};
+use crate::job::catalogue::{ContentAt, DepartedRow, MailboxRowId};
 use crate::job::replica::Replica;
 use crate::model::ledger::Event;
 use crate::model::limits::MARK_MAILBOXES_MAX;
@@ -27,7 +27,7 @@ struct Sweep<'a, 'p> {
     /// Something waits for what was just committed.
     again: bool,
     /// Mailboxes some of whose messages the ledger asserts, and not as of their last change.
-    to_renew: BTreeSet<i64>,
+    to_renew: BTreeSet<MailboxRowId>,
     /// What was asserted, where departures that were told of before may wait for it.
     asserted: Option<Vec<ContentAt>>,
 }

@@ -4,6 +4,7 @@
 use super::RestoreSources;
 use crate::disk::{DiskError, Pieces, ReadFrom, Staged, Trouble, Volume};
 use crate::job::JobError;
+use crate::job::catalogue::ContentRowId;
 use crate::model::{Hasher, Identity, RelName};
 
 /// The copies there are of one message, those known good first.
@@ -40,7 +41,7 @@ impl<'a> CopyReader<'a> {
     /// The copies of a content on the drives of a restore.
     pub(super) fn of(
         sources: &'a RestoreSources,
-        content: i64,
+        content: ContentRowId,
         identity: Identity,
     ) -> Result<Self, JobError> {
         let told = sources.catalogue.copies_of(&sources.station, content)?;

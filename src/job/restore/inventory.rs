@@ -3,7 +3,7 @@
 
 use super::{RestoreSources, gather};
 use crate::disk::{Access, ReadFrom};
-use crate::job::catalogue::CopyCounts;
+use crate::job::catalogue::{ContentRowId, CopyCounts, MailboxRowId};
 use crate::job::replica::{Replica, stations};
 use crate::job::traffic::headers_of;
 use crate::job::{DriveRef, JobError};
@@ -33,7 +33,7 @@ pub struct Inventory {
 /// A mailbox of it.
 pub struct OfferedStation {
     /// Its row in the gathered catalogue.
-    pub row: i64,
+    pub row: MailboxRowId,
     /// Its name.
     pub name: MailboxName,
     /// Messages that a restore would bring back.
@@ -60,8 +60,8 @@ pub fn inventory(sources: &RestoreSources) -> Result<Inventory, JobError> {
         .into_iter()
         .map(|(row, name)| OfferedStation { row, name, messages: 0, bytes: 0, newest: None })
         .collect();
-    let index: HashMap<i64, usize> = mailboxes.iter().map(|of| of.row).zip(0..).collect();
-    let mut latest: Vec<Option<(u64, i64)>> = vec![None; mailboxes.len()];
+    let index: HashMap<MailboxRowId, usize> = mailboxes.iter().map(|of| of.row).zip(0..).collect();
+    let mut latest: Vec<Option<(u64, ContentRowId)>> = vec![None; mailboxes.len()];
     catalogue.each_wanted(station, false, |wanted| {
         if let Some(at) = index.get(&wanted.mailbox) {
             let offered = &mut mailboxes[*at];

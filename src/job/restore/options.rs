@@ -1,6 +1,7 @@
 //! What is asked of a restore. Only values.
 
 use crate::job::Progress;
+use crate::job::catalogue::MailboxRowId;
 use crate::model::MailboxName;
 use std::path::PathBuf;
 
@@ -11,7 +12,7 @@ pub struct RestoreOptions<'a> {
     /// Bring back removed messages too.
     pub with_removed: bool,
     /// Bring back the older versions of the message at this location too: a mailbox's row and the path's sorting key.
-    pub versions: Option<(i64, Vec<u8>)>,
+    pub versions: Option<(MailboxRowId, Vec<u8>)>,
     /// Bring back too, under their numbers, copies that look like what a power failure left.
     pub with_doubtful: bool,
     /// Only count what would be done.
@@ -24,7 +25,7 @@ pub struct RestoreOptions<'a> {
 #[derive(Debug, Clone)]
 pub struct MailboxTarget {
     /// Its row in the gathered catalogue.
-    pub row: i64,
+    pub row: MailboxRowId,
     /// Its name.
     pub name: MailboxName,
     /// The folder.

@@ -14,7 +14,9 @@ use super::staging::{StagedMessage, StagingBatch};
 use super::targets;
 use crate::disk::{DiskError, FileAttrs, STAGING, TargetDir, Trouble};
 use crate::job::JobError;
-use crate::job::catalogue::{Decision, ReplicaRowId, RestoreItem, Role, Version, Withheld};
+use crate::job::catalogue::{
+    ContentRowId, Decision, ReplicaRowId, RestoreItem, Role, Version, Withheld,
+};
 use crate::model::ledger::Departed;
 use crate::model::{Identity, RelName, Timestamp};
 use std::collections::{BTreeSet, VecDeque};
@@ -79,7 +81,7 @@ fn put_back<'scope>(
 struct Message {
     /// Where it belongs.
     path: RelName,
-    content: i64,
+    content: ContentRowId,
     identity: Identity,
     marks: FileAttrs,
     what: RestoreKind,
@@ -170,7 +172,7 @@ impl Restorer<'_, '_, '_> {
         let (target, maildirs) = (self.target.as_ref(), &mut self.maildirs);
         let there = free_name(target, maildirs, &self.names, &message.path, &message.identity);
         if !matches!(there, Ok(None)) {
-            let by = self.shown(replica);
+            let by = self.shown(Some(replica));
             count(&mut self.report.in_doubt, by, why, message.identity.bytes);
             message.path = RelName::fixed(RECOVERED).join(&message.path);
         }
@@ -205,9 +207,9 @@ impl Restorer<'_, '_, '_> {
         Ok(())
     }
 
-    /// Whose word it is, by a replica.
-    fn shown(&self, replica: ReplicaRowId) -> String {
-        let drive = self.sources.drives.iter().find(|drive| drive.state.row == replica);
+    /// Whose word it is, by a replica; without one it is this card's.
+    fn shown(&self, replica: Option<ReplicaRowId>) -> String {
+        let drive = self.sources.drives.iter().find(|drive| Some(drive.state.row) == replica);
         drive.map_or("this card".to_owned(), |drive| drive.volume.facts().shown.clone())
     }
 
