@@ -108,7 +108,7 @@ fn second_looks(
     };
     catalogue.write_transaction(|| {
         for row in held.iter().filter(|row| row.state != FileState::Changing) {
-            catalogue.set_state(row, FileState::Changing, row.looked)?;
+            catalogue.set_state(row, FileState::Changing, row.first_statted)?;
         }
         for ((row, path, _), read) in due.into_iter().zip(read) {
             second_look(catalogue, (dir, row), path, (read, begun), rules, report)?;
@@ -126,7 +126,7 @@ fn gone(catalogue: &Catalogue, dir: &MailboxDir, row: &FileRow, at: i64) -> Resu
     let path = row.path()?;
     if !matches!(dir.look(&path), Ok(EntryStat::Gone | EntryStat::Folder)) {
         // Back again, or not to be seen just now: the next scan tells.
-        return catalogue.set_state(row, FileState::Fresh, row.looked);
+        return catalogue.set_state(row, FileState::Fresh, row.first_statted);
     }
     let seen = row.state == FileState::LeavingSeen;
     let Some(content) = row.content else { return catalogue.forget(row) };
@@ -287,7 +287,7 @@ fn second_look(
         },
         Err(error) => {
             report.problem(Finding::MessageUnreadable { path, why: error.errno.to_string() });
-            catalogue.set_state(row, FileState::Unreadable, row.looked)
+            catalogue.set_state(row, FileState::Unreadable, row.first_statted)
         }
     }
 }

@@ -42,7 +42,7 @@ impl Catalogue {
                 let content = self.content_told(identity, &First::of(assertion, &line.stamp))?;
                 self.put_payload(replica, *payload, content, proven(trust), &line.stamp)?;
                 self.assert(replica, line.seq, content, assertion, false)?;
-                self.replica_filled(replica.row, identity.bytes, &line.stamp)?;
+                self.note_written(replica.row, identity.bytes, &line.stamp)?;
             }
             Event::Placed { identity, assertion } => {
                 let content = self.content(identity)?;
@@ -63,8 +63,8 @@ impl Catalogue {
             }
             Event::Recovered { .. } => {
                 self.db.execute(
-                    "UPDATE payload SET state = 1 WHERE replica = ?1 AND state = 0",
-                    [replica.row],
+                    "UPDATE payload SET state = ?2 WHERE replica = ?1 AND state = ?3",
+                    params![replica.row, CopyState::Good, CopyState::Claimed],
                 )?;
             }
             copy @ (Event::Adopted { .. }
@@ -131,10 +131,10 @@ impl Catalogue {
     fn settle_adopted(&self, replica: ReplicaRowId, content: ContentRowId) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "UPDATE payload INDEXED BY payload_by_content SET state = 1 \
-                 WHERE content = ?2 AND replica = ?1 AND state = 5",
+                "UPDATE payload INDEXED BY payload_by_content SET state = ?3 \
+                 WHERE content = ?2 AND replica = ?1 AND state = ?4",
             )?
-            .execute(params![replica, content])?;
+            .execute(params![replica, content, CopyState::Good, CopyState::Adopted])?;
         Ok(())
     }
 
@@ -148,7 +148,8 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "INSERT OR REPLACE INTO payload VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 0, 0)",
+                "INSERT OR REPLACE INTO payload (replica, number, segment, extension, content, state, proven, reread) \
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 0)",
             )?
             .execute(params![
                 replica.row,
@@ -156,7 +157,7 @@ impl Catalogue {
                 payload.segment,
                 payload.extension.as_str(),
                 content,
-                state as i64,
+                state,
                 stamp.time.seconds,
             ])?;
         // A number given out by this very commit was counted when it was given out.

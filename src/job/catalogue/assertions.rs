@@ -58,7 +58,7 @@ impl Catalogue {
         content: ContentRowId,
     ) -> Result<Option<AssertedRow>, JobError> {
         let sql = format!(
-            "SELECT {STANDING_COLUMNS} FROM standing WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 \
+            "SELECT {STANDING_COLUMNS} FROM current_assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 \
              ORDER BY line DESC LIMIT 1"
         );
         let mut query = self.db.prepare_cached(&sql)?;
@@ -73,7 +73,7 @@ impl Catalogue {
         key: &[u8],
     ) -> Result<Vec<AssertedRow>, JobError> {
         let sql = format!(
-            "SELECT {STANDING_COLUMNS} FROM standing WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 ORDER BY line \
+            "SELECT {STANDING_COLUMNS} FROM current_assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 ORDER BY line \
              DESC"
         );
         let mut query = self.db.prepare_cached(&sql)?;
@@ -244,7 +244,7 @@ impl Catalogue {
         let mut query = self.db.prepare_cached(
             "SELECT 1 FROM assertion a WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.ended IS NULL \
              AND NOT EXISTS (SELECT 1 FROM file f WHERE f.mailbox = a.mailbox AND f.key = a.key \
-             AND f.content = a.content AND f.state = 1) \
+             AND f.content = a.content AND f.is_present) \
              AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.mailbox = a.mailbox AND m.key = a.key \
              AND m.content = a.content) LIMIT 1",
         )?;

@@ -4,6 +4,7 @@
 use super::Catalogue;
 use super::file_rows::FileRow;
 use super::row_ids::{ContentRowId, DriveRowId, MailboxRowId};
+use super::states::{FileState, Log};
 use crate::job::JobError;
 use crate::model::message::Headers;
 use crate::model::{MailboxName, RelName, StationName, Timestamp};
@@ -15,9 +16,9 @@ use std::collections::BTreeMap;
 /// a power failure is not called good until a line says where it belongs.)
 macro_rules! safe_copies {
     () => {
-        "FROM kept CROSS JOIN replica ON replica.id = kept.replica AND replica.station = ?1 AND replica.trusted \
-         WHERE kept.mailbox = file.mailbox AND kept.key = file.key AND kept.content = file.content \
-         AND kept.as_of >= max(file.since, file.heard)"
+        "FROM restorable CROSS JOIN replica ON replica.id = restorable.replica AND replica.station = ?1 AND replica.trusted \
+         WHERE restorable.mailbox = file.mailbox AND restorable.key = file.key AND restorable.content = file.content \
+         AND restorable.as_of >= max(file.since, file.departure_read)"
     };
 }
 
@@ -31,9 +32,9 @@ const SAFE: &str = concat!(
 );
 
 /// Whether a drive of station ?1 would give back a content that is wanted at a location.
-const KEPT: &str = "EXISTS (SELECT 1 FROM kept CROSS JOIN replica ON replica.id = kept.replica \
-                    AND replica.station = ?1 AND replica.trusted WHERE kept.mailbox = wanted.mailbox \
-                    AND kept.key = wanted.key AND kept.content = wanted.content)";
+const KEPT: &str = "EXISTS (SELECT 1 FROM restorable CROSS JOIN replica ON replica.id = restorable.replica \
+                    AND replica.station = ?1 AND replica.trusted WHERE restorable.mailbox = wanted.mailbox \
+                    AND restorable.key = wanted.key AND restorable.content = wanted.content)";
 
 /// Messages of the mailboxes in force, counted.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -95,8 +96,8 @@ impl Catalogue {
         let here = self.in_force();
         let sql = format!(
             // `total` never overflows, whatever a ledger says of lengths.
-            "SELECT count(*), CAST(total(bytes) AS INTEGER), coalesce(sum(state = 1 AND {SAFE}), 0), \
-             count(suspect) FROM file WHERE state <= 5{here}"
+            "SELECT count(*), CAST(total(bytes) AS INTEGER), coalesce(sum(is_present AND {SAFE}), 0), \
+             count(suspect) FROM file WHERE is_there{here}"
         );
         let mut query = self.db.prepare_cached(&sql)?;
         let mut totals = query.query_row(params![station.as_str(), copies], |row| {
@@ -114,7 +115,7 @@ impl Catalogue {
             // What is wanted back is the last good version; where none is known, at least this one.
             let damaged = format!(
                 "SELECT mailbox, key, coalesce(good, content) AS content FROM file \
-                 WHERE suspect IS NOT NULL AND state <= 5{here}"
+                 WHERE suspect IS NOT NULL AND is_there{here}"
             );
             (_, totals.damaged_on_none) = self.count_lost(station, &damaged)?;
         }
@@ -129,15 +130,15 @@ impl Catalogue {
         totals: &mut Totals,
     ) -> Result<(), JobError> {
         let unsafe_rows =
-            format!("FROM file WHERE state <= 5 AND NOT (state = 1 AND {SAFE}){}", self.in_force());
+            format!("FROM file WHERE is_there AND NOT (is_present AND {SAFE}){}", self.in_force());
         let sql = format!("SELECT CAST(total(bytes) AS INTEGER) {unsafe_rows}");
         let mut query = self.db.prepare_cached(&sql)?;
         let values = params![station.as_str(), copies];
         totals.unmirrored_bytes = query.query_row(values, |row| number(row, 0))?;
         let sql = format!(
-            "SELECT count(*), CAST(total(bytes) AS INTEGER), coalesce(sum(kept), 0), \
-             CAST(total(bytes * kept) AS INTEGER) FROM (SELECT wanted.bytes, wanted.state = 1 AND {KEPT} AS kept \
-             FROM (SELECT mailbox, key, content, bytes, state {unsafe_rows}) AS wanted)"
+            "SELECT count(*), CAST(total(bytes) AS INTEGER), coalesce(sum(on_drive), 0), \
+             CAST(total(bytes * on_drive) AS INTEGER) FROM (SELECT wanted.bytes, wanted.is_present AND {KEPT} AS on_drive \
+             FROM (SELECT mailbox, key, content, bytes, is_present {unsafe_rows}) AS wanted)"
         );
         let mut query = self.db.prepare_cached(&sql)?;
         query.query_row(params![station.as_str(), 1], |row| {
@@ -160,11 +161,12 @@ impl Catalogue {
     /// Whether some path of the mailbox is there and its content is not known, or not settled.
     pub fn has_unsettled(&self) -> Result<bool, JobError> {
         let sql = format!(
-            "SELECT 1 FROM file INDEXED BY file_unsettled \
-             WHERE state IN (2, 3, 4, 5) AND state > 1{}",
+            "SELECT 1 FROM unsettled_file WHERE state IN (?1, ?2, ?3, ?4){}",
             self.in_force()
         );
-        Ok(self.db.prepare_cached(&sql)?.exists([])?)
+        let there =
+            [FileState::Fresh, FileState::Unreadable, FileState::NotAFile, FileState::Changing];
+        Ok(self.db.prepare_cached(&sql)?.exists(there)?)
     }
 
     /// Messages that are there and not safe, those first seen first.
@@ -175,8 +177,8 @@ impl Catalogue {
         mut each: impl FnMut(FileRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let sql = format!(
-            "SELECT {} FROM file WHERE state <= 5 AND NOT (state = 1 AND {SAFE}){} \
-             ORDER BY CASE state WHEN 1 THEN change_no ELSE 9223372036854775807 END, mailbox, key",
+            "SELECT {} FROM file WHERE is_there AND NOT (is_present AND {SAFE}){} \
+             ORDER BY CASE WHEN is_present THEN change_no ELSE 9223372036854775807 END, mailbox, key",
             FileRow::COLUMNS,
             self.in_force()
         );
@@ -198,8 +200,8 @@ impl Catalogue {
         until: (u64, i64),
     ) -> Result<Overdue, JobError> {
         let span = format!(
-            "FROM file WHERE state <= 5 AND CASE state WHEN 1 THEN change_no > ?3 AND change_no <= ?4 AND NOT {SAFE} \
-             ELSE looked > ?5 AND looked <= ?6 END{}",
+            "FROM file WHERE is_there AND CASE WHEN is_present THEN change_no > ?3 AND change_no <= ?4 AND NOT {SAFE} \
+             ELSE first_statted > ?5 AND first_statted <= ?6 END{}",
             self.in_force()
         );
         let (from, to) = (told.0 as i64, until.0 as i64);
@@ -233,7 +235,7 @@ impl Catalogue {
         &self,
         each: impl FnMut(FileRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        self.rows_where("suspect IS NOT NULL AND state <= 5", each)
+        self.rows_where("suspect IS NOT NULL AND is_there", each)
     }
 
     fn rows_where(
@@ -264,7 +266,7 @@ impl Catalogue {
         Ok(self
             .db
             .prepare_cached(&format!(
-                "SELECT 1 FROM file WHERE state = 1 AND {SAFE} AND mailbox = ?3 AND key = ?4"
+                "SELECT 1 FROM file WHERE is_present AND {SAFE} AND mailbox = ?3 AND key = ?4"
             ))?
             .exists(params![station.as_str(), copies, mailbox, key])?)
     }
@@ -306,9 +308,9 @@ impl Catalogue {
         content: ContentRowId,
     ) -> Result<Vec<DriveRowId>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT DISTINCT replica.drive FROM kept CROSS JOIN replica ON replica.id = kept.replica AND \
+            "SELECT DISTINCT replica.drive FROM restorable CROSS JOIN replica ON replica.id = restorable.replica AND \
              replica.station = ?1 \
-             AND replica.trusted WHERE kept.mailbox = ?2 AND kept.key = ?3 AND kept.content = ?4 ORDER BY \
+             AND replica.trusted WHERE restorable.mailbox = ?2 AND restorable.key = ?3 AND restorable.content = ?4 ORDER BY \
              replica.drive",
         )?;
         let of = params![station.as_str(), mailbox, key, content];
@@ -324,15 +326,15 @@ impl Catalogue {
         copies: u32,
     ) -> Result<u64, JobError> {
         let sql = format!(
-            "SELECT count(*) FROM file WHERE state = 1 AND {SAFE}{} AND \
+            "SELECT count(*) FROM file WHERE is_present AND {SAFE}{} AND \
              (SELECT count(DISTINCT replica.drive) FROM payload INDEXED BY payload_by_content \
              CROSS JOIN replica ON replica.id = payload.replica AND replica.station = ?1 AND replica.trusted \
-             AND NOT EXISTS (SELECT 1 FROM log_damage d WHERE d.replica = replica.id AND d.log = 0) \
-             WHERE payload.content = file.content AND payload.state = 1) < ?2",
+             AND NOT EXISTS (SELECT 1 FROM log_damage d WHERE d.replica = replica.id AND d.log = ?3) \
+             WHERE payload.content = file.content AND payload.is_good) < ?2",
             self.in_force()
         );
         let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row(params![station.as_str(), copies], |row| number(row, 0))?)
+        Ok(query.query_row(params![station.as_str(), copies, Log::Ledger], |row| number(row, 0))?)
     }
 
     /// Counts the messages that are safe, but not without drives of which it is asked whether they were wiped.
@@ -343,7 +345,7 @@ impl Catalogue {
     ) -> Result<u64, JobError> {
         // Of the drives whose copies count, only these have another one in their place.
         let sql = format!(
-            "SELECT count(*) FROM file WHERE state = 1 AND {SAFE}{} AND \
+            "SELECT count(*) FROM file WHERE is_present AND {SAFE}{} AND \
              (SELECT count(DISTINCT replica.drive) {} \
              AND replica.drive IN (SELECT id FROM drive WHERE replaced IS NULL)) < ?2",
             self.in_force(),

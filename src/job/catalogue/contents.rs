@@ -16,13 +16,13 @@ pub(super) struct First {
     seen: i64,
     trusted: bool,
     proven: i64,
-    waited: i64,
+    exposure: i64,
 }
 
 impl First {
     pub(super) fn of(assertion: &Assertion, stamp: &EventTime) -> Self {
         let (seen, proven) = (assertion.first_seen.seconds, stamp.time.seconds);
-        Self { seen, trusted: stamp.trusted, proven, waited: proven.saturating_sub(seen) }
+        Self { seen, trusted: stamp.trusted, proven, exposure: proven.saturating_sub(seen) }
     }
 }
 
@@ -52,15 +52,15 @@ impl Catalogue {
         identity: &Identity,
         first: &First,
     ) -> Result<ContentRowId, JobError> {
-        let First { seen, trusted, proven, waited } = *first;
+        let First { seen, trusted, proven, exposure } = *first;
         let (digest, bytes) = (identity.digest.as_bytes().as_slice(), identity.bytes as i64);
         let known = self
             .db
             .prepare_cached(
                 "SELECT id, seen IS NULL OR (seen > ?3 AND (?4 OR NOT clock)), proven IS NULL \
-                 OR (waited < 0, waited) > (?5 < 0, ?5) FROM content WHERE sha256 = ?1 AND bytes = ?2",
+                 OR (exposure < 0, exposure) > (?5 < 0, ?5) FROM content WHERE sha256 = ?1 AND bytes = ?2",
             )?
-            .query_row(params![digest, bytes, seen, trusted, waited], |row| {
+            .query_row(params![digest, bytes, seen, trusted, exposure], |row| {
                 Ok((row.get(0)?, row.get(1)?, row.get(2)?))
             })
             .optional()?;
@@ -70,10 +70,10 @@ impl Catalogue {
                 let made = self
                     .db
                     .prepare_cached(
-                        "INSERT INTO content (sha256, bytes, seen, clock, proven, waited) \
+                        "INSERT INTO content (sha256, bytes, seen, clock, proven, exposure) \
                          VALUES (?1, ?2, ?3, ?4, ?5, ?6) ON CONFLICT DO NOTHING",
                     )?
-                    .execute(params![digest, bytes, seen, trusted, proven, waited])?;
+                    .execute(params![digest, bytes, seen, trusted, proven, exposure])?;
                 match made {
                     1 => return Ok(ContentRowId::of_inserted(&self.db)),
                     // Another thread made it since the look, and knows nothing of it yet.
@@ -88,8 +88,8 @@ impl Catalogue {
         }
         if sooner {
             self.db
-                .prepare_cached("UPDATE content SET proven = ?2, waited = ?3 WHERE id = ?1")?
-                .execute(params![content, proven, waited])?;
+                .prepare_cached("UPDATE content SET proven = ?2, exposure = ?3 WHERE id = ?1")?
+                .execute(params![content, proven, exposure])?;
         }
         Ok(content)
     }

@@ -81,7 +81,7 @@ impl Catalogue {
     /// All that is open: of no drive that was given up, and of none about which its operator has decided.
     pub fn contradictions(&self) -> Result<Vec<Contradiction>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT c.drive, c.what, c.line, c.judged, d.uuid, d.label, o.uuid, o.label, d.found_at \
+            "SELECT c.drive, c.what, c.line, c.disqualified, d.uuid, d.label, o.uuid, o.label, d.found_at \
              FROM contradiction c JOIN drive d ON d.id = c.drive LEFT JOIN drive o ON o.id = c.other \
              WHERE NOT c.settled AND d.forgotten IS NULL ORDER BY d.label, d.id, c.rowid",
         )?;
@@ -203,14 +203,14 @@ impl Catalogue {
     }
 
     pub(super) fn is_judged(&self, drive: DriveRowId) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND judged AND NOT settled";
+        let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND disqualified AND NOT settled";
         Ok(self.db.prepare_cached(sql)?.exists([drive])?)
     }
 
     /// Replicas of drives that are judged: what left by their word is withheld from no other one.
     pub(super) fn judged_replicas(&self) -> Result<Vec<ReplicaRowId>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT id FROM replica WHERE drive IN (SELECT drive FROM contradiction WHERE judged AND NOT settled)",
+            "SELECT id FROM replica WHERE drive IN (SELECT drive FROM contradiction WHERE disqualified AND NOT settled)",
         )?;
         let rows = query.query_map([], |row| row.get(0))?;
         Ok(rows.collect::<Result<_, _>>()?)

@@ -2,57 +2,10 @@
 //! Never calls a copy good that was not read back, or whose line is only a claim.
 
 use super::row_ids::{ContentRowId, ReplicaRowId};
-use super::{Catalogue, digest_column};
+use super::{Catalogue, CopyState, digest_column};
 use crate::job::JobError;
 use crate::model::{Digest, DriveId, Identity, PayloadName, Timestamp};
 use rusqlite::{OptionalExtension as _, Row, params};
-
-/// How a copy on a drive stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[repr(i64)]
-pub enum CopyState {
-    /// A line behind a break says so; not yet checked.
-    Claimed = 0,
-    /// Proven when it was made, or when last re-read.
-    Good = 1,
-    /// It was re-read and was not what it should be.
-    Damaged = 2,
-    /// It is not there.
-    Missing = 3,
-    /// What a power failure left of a copy; no message is known to be it.
-    Debris = 4,
-    /// Whole, found after a power failure; no ledger line has told yet where it belongs.
-    Adopted = 5,
-    /// Given up by the ledger, to make room; it may still be there.
-    GivenUp = 6,
-    /// The same, and it is not there any more.
-    Removed = 7,
-}
-
-impl CopyState {
-    pub(super) fn of(number: i64) -> Self {
-        match number {
-            1 => Self::Good,
-            2 => Self::Damaged,
-            3 => Self::Missing,
-            4 => Self::Debris,
-            5 => Self::Adopted,
-            6 => Self::GivenUp,
-            7 => Self::Removed,
-            _ => Self::Claimed,
-        }
-    }
-
-    /// Whether the copy was whole when it was last read.
-    pub fn is_whole(self) -> bool {
-        matches!(self, Self::Good | Self::Adopted)
-    }
-
-    /// Whether it is nobody's any more.
-    pub fn is_given_up(self) -> bool {
-        matches!(self, Self::GivenUp | Self::Removed)
-    }
-}
 
 /// A copy on a drive.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -88,7 +41,7 @@ pub(super) fn read_payload(row: &Row<'_>) -> rusqlite::Result<CopyRow> {
     Ok(CopyRow {
         name: PayloadName { segment: row.get(0)?, number: row.get(1)?, extension },
         content: row.get(3)?,
-        state: CopyState::of(row.get(4)?),
+        state: row.get(4)?,
         identity: Identity { digest, bytes: row.get::<_, i64>(6)? as u64 },
     })
 }
@@ -112,7 +65,7 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         self.db
             .prepare_cached("UPDATE payload SET state = ?3 WHERE replica = ?1 AND number = ?2")?
-            .execute(params![replica, number, state as i64])?;
+            .execute(params![replica, number, state])?;
         Ok(())
     }
 
@@ -126,7 +79,7 @@ impl Catalogue {
         self.db
             .prepare_cached(
                 "UPDATE payload SET proven = ?4, reread = 1 \
-                 WHERE replica = ?1 AND number BETWEEN ?2 AND ?3 AND state IN (1, 5)",
+                 WHERE replica = ?1 AND number BETWEEN ?2 AND ?3 AND is_whole",
             )?
             .execute(params![replica, numbers.start(), numbers.end(), when.seconds])?;
         Ok(())
@@ -137,10 +90,10 @@ impl Catalogue {
     pub fn mark_copy_unverified(&self, replica: ReplicaRowId, number: u32) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "UPDATE payload SET state = 0, round = 0, proven = 0, reread = 0 \
-                 WHERE replica = ?1 AND number = ?2 AND state IN (1, 5)",
+                "UPDATE payload SET state = ?3, cycle = 0, read_here = 1, proven = 0, reread = 0 \
+                 WHERE replica = ?1 AND number = ?2 AND is_whole",
             )?
-            .execute(params![replica, number])?;
+            .execute(params![replica, number, CopyState::Claimed])?;
         Ok(())
     }
 
@@ -153,12 +106,11 @@ impl Catalogue {
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_lost JOIN content c ON c.id = p.content \
-             WHERE p.replica = ?1 AND p.state IN (2, 3) AND p.number > ?2 \
+            "SELECT {PAYLOAD} FROM bad_copy p JOIN content c ON c.id = p.content \
+             WHERE p.replica = ?1 AND p.number > ?2 \
              AND NOT EXISTS (SELECT 1 FROM payload q INDEXED BY payload_by_content \
-             WHERE q.content = p.content AND q.replica = p.replica AND q.state IN (1, 5)) \
-             AND NOT EXISTS (SELECT 1 FROM file INDEXED BY file_by_content \
-             WHERE file.content = p.content AND file.state = 1) \
+             WHERE q.content = p.content AND q.replica = p.replica AND q.is_whole) \
+             AND NOT EXISTS (SELECT 1 FROM present_by_content f WHERE f.content = p.content) \
              ORDER BY p.number LIMIT ?3"
         ))?;
         let rows = query.query_map(params![replica, after, most], read_payload)?;
@@ -175,7 +127,7 @@ impl Catalogue {
             "SELECT {PAYLOAD}, p.replica, drive.uuid FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content JOIN replica ON replica.id = p.replica \
              JOIN drive ON drive.id = replica.drive \
-             WHERE p.content = ?2 AND p.replica <> ?1 AND p.state IN (1, 5) \
+             WHERE p.content = ?2 AND p.replica <> ?1 AND p.is_whole \
              AND replica.station = (SELECT station FROM replica WHERE id = ?1) ORDER BY p.state, p.number DESC"
         ))?;
         let rows = query.query_map(params![replica, content], |row| {
@@ -199,7 +151,7 @@ impl Catalogue {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content \
-             WHERE p.content = ?2 AND p.replica = ?1 ORDER BY p.state IN (1, 5) DESC, p.number DESC LIMIT 1"
+             WHERE p.content = ?2 AND p.replica = ?1 ORDER BY p.is_whole DESC, p.number DESC LIMIT 1"
         ))?;
         let row = query.query_row(params![replica, content], read_payload).optional()?;
         Ok(match row {
@@ -264,8 +216,8 @@ impl Catalogue {
 
     /// Copies claimed by lines behind a break.
     pub fn claimed_payloads(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
-        let of = "WHERE p.replica = ?1 AND p.state = 0 ORDER BY p.number";
-        self.copies(of, [replica])
+        let of = "WHERE p.replica = ?1 AND p.state = ?2 ORDER BY p.number";
+        self.copies(of, params![replica, CopyState::Claimed])
     }
 
     /// Whether a content is known as a message, now or earlier, to the mailbox or to a ledger. What has headers

@@ -79,7 +79,9 @@ impl Catalogue {
                 ])?;
             if let Some((mailbox, key, _)) = heir.filter(|heir| heir.2 == content) {
                 self.db
-                    .prepare_cached("UPDATE file SET excused = 1 WHERE mailbox = ?1 AND key = ?2")?
+                    .prepare_cached(
+                        "UPDATE file SET move_target = 1 WHERE mailbox = ?1 AND key = ?2",
+                    )?
                     .execute(params![mailbox, key])?;
             }
             Ok(change_no)

@@ -2,8 +2,8 @@
 //! Never forgets a mark by itself: a full scrub without an error takes the lighter one back, the
 //! operator both.
 
-use super::Catalogue;
 use super::row_ids::{DriveRowId, ReplicaRowId};
+use super::{Catalogue, CopyState};
 use crate::job::JobError;
 use crate::model::limits::{
     DISTRUST_POINTS, FALLS_MAX, FILLED_DAYS, FILLED_DAYS_LEAST, POINTS_OF_FOREIGN, RESERVE_BYTES,
@@ -59,7 +59,7 @@ impl Catalogue {
         let once_right: Option<bool> = self
             .db
             .prepare_cached(
-                "SELECT reread = 1 AND state IN (1, 5) FROM payload WHERE replica = ?1 AND number = ?2",
+                "SELECT reread AND is_whole FROM payload WHERE replica = ?1 AND number = ?2",
             )?
             .query_row(params![replica, number], |row| row.get(0))
             .optional()?;
@@ -70,7 +70,10 @@ impl Catalogue {
         let points = if foreign { POINTS_OF_FOREIGN } else { 1 };
         let sum: i64 = self
             .db
-            .prepare_cached("UPDATE drive SET wrong = wrong + ?2 WHERE id = ?1 RETURNING wrong")?
+            .prepare_cached(
+                "UPDATE drive SET corruption_points = corruption_points + ?2 WHERE id = ?1 \
+                 RETURNING corruption_points",
+            )?
             .query_row(params![drive, points], |row| row.get(0))?;
         match sum >= DISTRUST_POINTS {
             true => self.set_distrust(drive, "copies that were right have other octets now"),
@@ -91,28 +94,32 @@ impl Catalogue {
     /// A drive came, perhaps with a ledger that ends before where it was known to end. Once is a power failure's work,
     /// or that of whoever put an old state back; a drive that comes back again and again as it was has kept nothing it
     /// was given.
-    pub fn record_arrival(&self, drive: DriveRowId, fell_to: Option<u64>) -> Result<(), JobError> {
-        let Some(to) = fell_to else {
-            return self.note_no_fall(drive);
+    pub fn record_arrival(
+        &self,
+        drive: DriveRowId,
+        rolled_back_to: Option<u64>,
+    ) -> Result<(), JobError> {
+        let Some(to) = rolled_back_to else {
+            return self.clear_rollbacks(drive);
         };
-        let falls: i64 = self
+        let rollbacks: i64 = self
             .db
             .prepare_cached(
-                "UPDATE drive SET falls = CASE WHEN fell_to IS ?2 THEN falls + 1 ELSE 1 END, fell_to = ?2 \
-                 WHERE id = ?1 RETURNING falls",
+                "UPDATE drive SET rollbacks = CASE WHEN rolled_back_to IS ?2 THEN rollbacks + 1 ELSE 1 END, \
+                 rolled_back_to = ?2 WHERE id = ?1 RETURNING rollbacks",
             )?
             .query_row(params![drive, to as i64], |row| row.get(0))?;
-        match falls >= FALLS_MAX {
+        match rollbacks >= FALLS_MAX {
             true => self.set_distrust(drive, "it comes back without what was written to it"),
             false => Ok(()),
         }
     }
 
     /// A drive came back with the ledger it was known to have.
-    fn note_no_fall(&self, drive: DriveRowId) -> Result<(), JobError> {
+    fn clear_rollbacks(&self, drive: DriveRowId) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "UPDATE drive SET falls = 0, fell_to = NULL WHERE id = ?1 AND falls > 0",
+                "UPDATE drive SET rollbacks = 0, rolled_back_to = NULL WHERE id = ?1 AND rollbacks > 0",
             )?
             .execute([drive])?;
         Ok(())
@@ -125,18 +132,19 @@ impl Catalogue {
     pub fn restore_trust(&self, drive: DriveRowId, now: Timestamp) -> Result<bool, JobError> {
         let taken_back = self.write_transaction(|| {
             self.db.execute(
-                "UPDATE payload SET state = 0, round = 0 WHERE state IN (1, 5) AND replica IN \
+                "UPDATE payload SET state = ?2, cycle = 0, read_here = 1 WHERE is_whole AND replica IN \
                  (SELECT replica.id FROM replica JOIN drive ON drive.id = replica.drive \
                  WHERE drive.id = ?1 AND distrust IS NOT NULL)",
-                [drive],
+                params![drive, CopyState::Claimed],
             )?;
             self.db.execute(
-                "UPDATE replica SET told = 0, session = NULL WHERE drive IN \
+                "UPDATE replica SET recorded_through = 0, session = NULL WHERE drive IN \
                  (SELECT id FROM drive WHERE id = ?1 AND distrust IS NOT NULL)",
                 [drive],
             )?;
             self.db.execute(
-                "UPDATE drive SET worn = NULL, distrust = NULL, wrong = 0, falls = 0, fell_to = NULL \
+                "UPDATE drive SET worn = NULL, distrust = NULL, corruption_points = 0, rollbacks = 0, \
+                 rolled_back_to = NULL \
                  WHERE id = ?1",
                 [drive],
             )?;
@@ -168,7 +176,7 @@ impl Catalogue {
     }
 
     /// Counts what was written on a day. A line of a clock that nothing vouched for counts on no day.
-    pub(super) fn replica_filled(
+    pub(super) fn note_written(
         &self,
         replica: ReplicaRowId,
         bytes: u64,
@@ -179,7 +187,7 @@ impl Catalogue {
         }
         self.db
             .prepare_cached(
-                "INSERT INTO filled VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET bytes = bytes + ?3",
+                "INSERT INTO written_by_day VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET bytes = bytes + ?3",
             )?
             .execute(params![replica, stamp.time.seconds.div_euclid(DAY), bytes as i64])?;
         Ok(())
@@ -202,7 +210,7 @@ impl Catalogue {
         let (since, bytes): (Option<i64>, i64) = self
             .db
             .prepare_cached(
-                "SELECT min(day), CAST(total(bytes) AS INTEGER) FROM filled WHERE day BETWEEN ?2 AND ?3 \
+                "SELECT min(day), CAST(total(bytes) AS INTEGER) FROM written_by_day WHERE day BETWEEN ?2 AND ?3 \
                  AND replica IN (SELECT id FROM replica WHERE drive = ?1)",
             )?
             .query_row(params![drive, first + 1, today], |row| Ok((row.get(0)?, row.get(1)?)))?;
@@ -211,7 +219,7 @@ impl Catalogue {
         let before: bool = self
             .db
             .prepare_cached(
-                "SELECT 1 FROM filled WHERE day <= ?2 AND replica IN (SELECT id FROM replica WHERE drive = ?1)",
+                "SELECT 1 FROM written_by_day WHERE day <= ?2 AND replica IN (SELECT id FROM replica WHERE drive = ?1)",
             )?
             .exists(params![drive, first])?;
         let days = if before { FILLED_DAYS } else { today - since + 1 };

@@ -12,7 +12,7 @@ use rusqlite::{OptionalExtension as _, Row, params};
 /// it does not die with the card; unless that was asked to count too.
 pub(super) const COUNTS: &str = "(distrust IS NULL AND forgotten IS NULL \
      AND (replaced IS NULL OR replaced_how = 'place') AND uuid <> '0000000000000000' \
-     AND NOT EXISTS (SELECT 1 FROM contradiction WHERE drive = drive.id AND judged AND NOT settled) \
+     AND NOT EXISTS (SELECT 1 FROM contradiction WHERE drive = drive.id AND disqualified AND NOT settled) \
      AND (same_device IS NULL OR EXISTS (SELECT 1 FROM meta WHERE name = 'count_same_device')))";
 
 /// A row of the table of drives.

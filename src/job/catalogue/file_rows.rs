@@ -1,61 +1,11 @@
 //! A path of a mailbox as the catalogue keeps it. Only values: nothing is asked or changed here.
 
+use super::FileState;
 use super::row_ids::{ContentRowId, MailboxRowId};
 use crate::job::JobError;
 use crate::model::message::{FileFacts, Headers, SizeBreakdown};
 use crate::model::{Identity, RelName, Suspicion, Timestamp};
 use rusqlite::Row;
-
-/// Where a path stands. States above `Present` are few and indexed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[repr(i64)]
-pub enum FileState {
-    /// Looked at; its content is known and settled.
-    Present = 1,
-    /// Seen with new facts; to be looked at a second time before it is read.
-    Fresh = 2,
-    /// It could not be read.
-    Unreadable = 3,
-    /// A link, pipe, socket or device.
-    NotAFile = 4,
-    /// Its new version is held back, since it keeps changing.
-    Changing = 5,
-    /// Missing since the last look, and its deletion was seen.
-    LeavingSeen = 6,
-    /// Missing since the last look.
-    Leaving = 7,
-    /// Gone; its deletion was seen.
-    Removed = 8,
-    /// Gone; found missing.
-    Vanished = 9,
-    /// Gone from here, and the same content is elsewhere in the mailbox.
-    Moved = 10,
-}
-
-impl FileState {
-    pub(super) fn from_number(number: i64) -> Self {
-        match number {
-            1 => Self::Present,
-            3 => Self::Unreadable,
-            4 => Self::NotAFile,
-            5 => Self::Changing,
-            6 => Self::LeavingSeen,
-            7 => Self::Leaving,
-            8 => Self::Removed,
-            9 => Self::Vanished,
-            10 => Self::Moved,
-            _ => Self::Fresh,
-        }
-    }
-
-    /// Whether the path was there at the last look.
-    pub fn is_there(self) -> bool {
-        matches!(
-            self,
-            Self::Present | Self::Fresh | Self::Unreadable | Self::NotAFile | Self::Changing
-        )
-    }
-}
 
 /// A row of the table of files.
 #[derive(Debug, Clone)]
@@ -77,7 +27,7 @@ pub struct FileRow {
     /// Permission bits.
     pub mode: u32,
     /// Monotonic milliseconds of the first look at these facts.
-    pub looked: i64,
+    pub first_statted: i64,
     /// When its content was first seen here.
     pub first_seen: Timestamp,
     /// Whether something vouched for the clock then.
@@ -93,27 +43,27 @@ pub struct FileRow {
     /// Number of the change that brought this content here.
     pub since: u64,
     /// Number of the change with which this card read that another saw it go from here; 0 where it never did.
-    pub heard: u64,
+    pub departure_read: u64,
     /// The change under way was seen as it happened.
     pub hinted: bool,
 }
 
 impl FileRow {
     pub(super) const COLUMNS: &str = "mailbox, key, state, bytes, modified_s, modified_n, changed, \
-                                      inode, mode, looked, first_seen, content, good, suspect, change_no, clock, \
-                                      since, hinted, heard";
+                                      inode, mode, first_statted, first_seen, content, good, suspect, change_no, clock, \
+                                      since, hinted, departure_read";
 
     pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
         Ok(Self {
             mailbox: row.get(0)?,
             key: row.get(1)?,
-            state: FileState::from_number(row.get(2)?),
+            state: row.get(2)?,
             bytes: row.get::<_, i64>(3)? as u64,
             modified: Timestamp { seconds: row.get(4)?, nanos: row.get(5)? },
             changed: row.get(6)?,
             inode: row.get(7)?,
             mode: row.get(8)?,
-            looked: row.get(9)?,
+            first_statted: row.get(9)?,
             first_seen: Timestamp { seconds: row.get(10)?, nanos: 0 },
             content: row.get(11)?,
             good: row.get(12)?,
@@ -122,7 +72,7 @@ impl FileRow {
             clock_trusted: row.get(15)?,
             since: row.get::<_, i64>(16)? as u64,
             hinted: row.get(17)?,
-            heard: row.get::<_, i64>(18)? as u64,
+            departure_read: row.get::<_, i64>(18)? as u64,
         })
     }
 

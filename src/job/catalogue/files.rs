@@ -2,7 +2,8 @@
 //! Never reads the mailbox; scanning does.
 
 use super::Catalogue;
-use super::file_rows::{FileRow, FileStatRow, FileState, NewFile, fold_time};
+use super::FileState;
+use super::file_rows::{FileRow, FileStatRow, NewFile, fold_time};
 use super::row_ids::{ContentRowId, MailboxRowId};
 use crate::job::JobError;
 use crate::model::limits::ALIKE_MAX;
@@ -28,7 +29,7 @@ impl Catalogue {
         let rows = query.query_map(params![mailbox, after, most as i64], |row| {
             Ok(FileStatRow {
                 key: row.get(0)?,
-                state: FileState::from_number(row.get(1)?),
+                state: row.get(1)?,
                 bytes: row.get::<_, i64>(2)? as u64,
                 modified: Timestamp { seconds: row.get(3)?, nanos: row.get(4)? },
                 changed: row.get(5)?,
@@ -55,20 +56,21 @@ impl Catalogue {
         most: usize,
     ) -> Result<Vec<FileRow>, JobError> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM file INDEXED BY file_unsettled WHERE state = ?1 AND state > 1 \
-             AND mailbox = ?2 AND key > ?3 AND looked <= ?4 ORDER BY mailbox, key LIMIT ?5"
+            "SELECT {COLUMNS} FROM unsettled_file WHERE state = ?1 \
+             AND mailbox = ?2 AND key > ?3 AND first_statted <= ?4 ORDER BY mailbox, key LIMIT ?5"
         );
         let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query
-            .query_map(params![state as i64, mailbox, after, until, most as i64], FileRow::read)?;
+        let rows =
+            query.query_map(params![state, mailbox, after, until, most as i64], FileRow::read)?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// The earliest look among a mailbox's rows that still wait for their second one.
     pub fn earliest_unsettled(&self, mailbox: MailboxRowId) -> Result<Option<i64>, JobError> {
-        let sql = "SELECT min(looked) FROM file INDEXED BY file_unsettled \
-                   WHERE state IN (2, 6, 7) AND state > 1 AND mailbox = ?1";
-        Ok(self.db.prepare_cached(sql)?.query_row([mailbox], |row| row.get(0))?)
+        let sql = "SELECT min(first_statted) FROM unsettled_file \
+                   WHERE mailbox = ?1 AND state IN (?2, ?3, ?4)";
+        let of = params![mailbox, FileState::Fresh, FileState::LeavingSeen, FileState::Leaving];
+        Ok(self.db.prepare_cached(sql)?.query_row(of, |row| row.get(0))?)
     }
 
     /// Rows of a mailbox that seem to be gone, of contents that are settled somewhere else; at most so many.
@@ -78,12 +80,12 @@ impl Catalogue {
         most: usize,
     ) -> Result<Vec<FileRow>, JobError> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM file INDEXED BY file_unsettled WHERE state IN (6, 7) AND state > 1 \
-             AND mailbox = ?1 AND EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \
-             WHERE f.content = file.content AND f.state = 1) LIMIT ?2"
+            "SELECT {COLUMNS} FROM unsettled_file u WHERE state IN (?3, ?4) AND mailbox = ?1 \
+             AND EXISTS (SELECT 1 FROM present_by_content f WHERE f.content = u.content) LIMIT ?2"
         );
         let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map(params![mailbox, most as i64], FileRow::read)?;
+        let of = params![mailbox, most as i64, FileState::LeavingSeen, FileState::Leaving];
+        let rows = query.query_map(of, FileRow::read)?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
@@ -113,52 +115,59 @@ impl Catalogue {
         (mailbox, key): (MailboxRowId, &[u8]),
         facts: &FileFacts,
         state: FileState,
-        (looked, now): (i64, WallTime),
+        (first_statted, now): (i64, WallTime),
         hinted: bool,
     ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "INSERT INTO file (mailbox, key, state, bytes, modified_s, modified_n, changed, inode, \
-                 mode, looked, first_seen, change_no, clock, hinted) VALUES \
+                 mode, first_statted, first_seen, change_no, clock, hinted) VALUES \
                  (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,0,?12,?13) \
                  ON CONFLICT DO UPDATE SET state=?3, bytes=?4, modified_s=?5, modified_n=?6, changed=?7, \
-                 inode=?8, mode=?9, looked=?10, change_no=CASE WHEN state >= 8 THEN 0 ELSE change_no END, \
-                 content=CASE WHEN state >= 8 THEN NULL ELSE content END, \
-                 good=CASE WHEN state >= 8 THEN NULL ELSE good END, \
-                 suspect=CASE WHEN state >= 8 THEN NULL ELSE suspect END, \
-                 hinted=CASE WHEN state IN (2, 5) THEN max(hinted, ?13) ELSE ?13 END",
+                 inode=?8, mode=?9, first_statted=?10, change_no=CASE WHEN is_gone THEN 0 ELSE change_no END, \
+                 content=CASE WHEN is_gone THEN NULL ELSE content END, \
+                 good=CASE WHEN is_gone THEN NULL ELSE good END, \
+                 suspect=CASE WHEN is_gone THEN NULL ELSE suspect END, \
+                 hinted=CASE WHEN state IN (?14, ?15) THEN max(hinted, ?13) ELSE ?13 END",
             )?
             .execute(params![
                 mailbox,
                 key,
-                state as i64,
+                state,
                 facts.bytes as i64,
                 facts.modified.seconds,
                 facts.modified.nanos,
                 fold_time(facts.changed),
                 facts.inode as i64,
                 facts.mode,
-                looked,
+                first_statted,
                 now.time.seconds,
                 now.trusted,
                 hinted,
+                FileState::Fresh,
+                FileState::Changing,
             ])?;
         Ok(())
     }
 
     /// Changes where a path stands, and nothing else.
-    pub fn set_state(&self, row: &FileRow, state: FileState, looked: i64) -> Result<(), JobError> {
+    pub fn set_state(
+        &self,
+        row: &FileRow,
+        state: FileState,
+        first_statted: i64,
+    ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "UPDATE file SET state = ?3, looked = ?4 WHERE mailbox = ?1 AND key = ?2",
+                "UPDATE file SET state = ?3, first_statted = ?4 WHERE mailbox = ?1 AND key = ?2",
             )?
-            .execute(params![row.mailbox, row.key, state as i64, looked])?;
+            .execute(params![row.mailbox, row.key, state, first_statted])?;
         Ok(())
     }
 
     /// Records that a path is gone.
     pub fn set_gone(&self, row: &FileRow, state: FileState) -> Result<(), JobError> {
-        self.set_state(row, state, row.looked)
+        self.set_state(row, state, row.first_statted)
     }
 
     /// Forgets a path that was gone before anything of it was read.
@@ -195,13 +204,13 @@ impl Catalogue {
                 .prepare_cached(
                     "UPDATE file SET state = ?3, content = ?4, good = ?5, suspect = ?6, change_no = ?7, \
                      first_seen = ?8, clock = ?9, hinted = 0, \
-                     since = CASE WHEN ?10 THEN since ELSE ?7 END, excused = CASE WHEN ?10 THEN excused ELSE 0 END \
+                     since = CASE WHEN ?10 THEN since ELSE ?7 END, move_target = CASE WHEN ?10 THEN move_target ELSE 0 END \
                      WHERE mailbox = ?1 AND key = ?2",
                 )?
                 .execute(params![
                     row.mailbox,
                     row.key,
-                    FileState::Present as i64,
+                    FileState::Present,
                     content,
                     good,
                     suspect.map(Suspicion::as_str),
@@ -221,8 +230,7 @@ impl Catalogue {
     /// Where a content is in the mailboxes, settled and not suspect.
     pub fn files_of(&self, content: ContentRowId) -> Result<Vec<FileRow>, JobError> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM file INDEXED BY file_by_content \
-             WHERE content = ?1 AND state = 1 AND suspect IS NULL LIMIT ?2"
+            "SELECT {COLUMNS} FROM present_by_content WHERE content = ?1 AND suspect IS NULL LIMIT ?2"
         );
         let mut query = self.db.prepare_cached(&sql)?;
         let rows = query.query_map(params![content, ALIKE_MAX], FileRow::read)?;

@@ -61,7 +61,7 @@ impl MissingRow {
             changed: 0,
             inode: 0,
             mode: self.mode,
-            looked: 0,
+            first_statted: 0,
             first_seen: self.first_seen.time,
             clock_trusted: self.first_seen.trusted,
             content: Some(self.content),
@@ -69,7 +69,7 @@ impl MissingRow {
             suspect: None,
             change_no: self.change_no,
             since: self.change_no,
-            heard: 0,
+            departure_read: 0,
             hinted: false,
         })
     }
@@ -195,10 +195,9 @@ impl Catalogue {
         content: ContentRowId,
     ) -> Result<Option<(MailboxRowId, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT mailbox, key FROM file INDEXED BY file_new WHERE content = ?1 AND state = 1 \
-             AND suspect IS NULL AND excused = 0 AND NOT (mailbox = ?2 AND key = ?3) \
+            "SELECT mailbox, key FROM possible_move_target WHERE content = ?1 AND NOT (mailbox = ?2 AND key = ?3) \
              AND since > max(?4, (SELECT scanned FROM mailbox WHERE id = ?2), \
-             coalesce((SELECT beside FROM file WHERE mailbox = ?2 AND key = ?3), 0)) LIMIT 1",
+             coalesce((SELECT twin_seen FROM file WHERE mailbox = ?2 AND key = ?3), 0)) LIMIT 1",
         )?;
         let of = params![content, row.mailbox, row.key, row.since as i64];
         Ok(query.query_row(of, |found| Ok((found.get(0)?, found.get(1)?))).optional()?)
@@ -207,7 +206,7 @@ impl Catalogue {
     /// A row is there though its content came to another location just now: what came before this moment was no move.
     pub fn is_still_beside(&self, row: &FileRow) -> Result<(), JobError> {
         self.db
-            .prepare_cached("UPDATE file SET beside = ?3 WHERE mailbox = ?1 AND key = ?2")?
+            .prepare_cached("UPDATE file SET twin_seen = ?3 WHERE mailbox = ?1 AND key = ?2")?
             .execute(params![row.mailbox, row.key, self.change_no()? as i64])?;
         Ok(())
     }
@@ -216,8 +215,7 @@ impl Catalogue {
     /// there, is missing from there, or was seen to leave. What came to another mailbox since then may be as new there.
     pub fn was_here(&self, mailbox: MailboxRowId, content: ContentRowId) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM file f INDEXED BY file_by_content WHERE f.content = ?1 \
-             AND f.state IN (1, 2, 5, 6, 7) AND f.since <= (SELECT scanned FROM mailbox WHERE id = ?2) \
+            "SELECT 1 FROM readable_by_content f WHERE f.content = ?1 AND f.since <= (SELECT scanned FROM mailbox WHERE id = ?2) \
              UNION ALL SELECT 1 FROM missing INDEXED BY missing_by_content WHERE content = ?1 \
              UNION ALL SELECT 1 FROM departed INDEXED BY departed_by_content WHERE content = ?1",
         )?;
@@ -268,7 +266,7 @@ impl Catalogue {
     /// Whether a content is in a mailbox of this card, or missing from one.
     pub fn is_somewhere(&self, content: ContentRowId) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM file INDEXED BY file_by_content WHERE content = ?1 AND state IN (1, 2, 5, 6, 7) \
+            "SELECT 1 FROM readable_by_content WHERE content = ?1 \
              UNION ALL SELECT 1 FROM missing INDEXED BY missing_by_content WHERE content = ?1",
         )?;
         Ok(query.exists([content])?)
@@ -282,8 +280,8 @@ impl Catalogue {
     ) -> Result<Option<(MailboxRowId, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT mailbox, key FROM ( \
-             SELECT * FROM (SELECT mailbox, key FROM file INDEXED BY file_by_content \
-             WHERE content = ?2 AND state = 1 ORDER BY change_no DESC LIMIT ?3) UNION ALL \
+             SELECT * FROM (SELECT mailbox, key FROM present_by_content \
+             WHERE content = ?2 ORDER BY change_no DESC LIMIT ?3) UNION ALL \
              SELECT * FROM (SELECT mailbox, key FROM missing INDEXED BY missing_by_content \
              WHERE content = ?2 LIMIT ?3)) here \
              WHERE EXISTS (SELECT 1 FROM assertion a WHERE a.replica = ?1 AND a.mailbox = here.mailbox \
@@ -314,10 +312,7 @@ impl Catalogue {
     /// Whether a content is there, settled, at some path of the mailboxes in force: of another one nobody knows
     /// whether it is still there.
     pub fn is_present(&self, content: ContentRowId) -> Result<bool, JobError> {
-        let sql = format!(
-            "SELECT 1 FROM file INDEXED BY file_by_content WHERE content = ?1 AND state = 1{}",
-            self.in_force()
-        );
+        let sql = format!("SELECT 1 FROM present_by_content WHERE content = ?1{}", self.in_force());
         Ok(self.db.prepare_cached(&sql)?.exists([content])?)
     }
 }

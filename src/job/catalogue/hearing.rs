@@ -12,7 +12,7 @@ use rusqlite::params;
 impl FileRow {
     /// As of which change a ledger has to say that it is here, for a drive to count.
     pub fn to_be_told(&self) -> u64 {
-        self.since.max(self.heard)
+        self.since.max(self.departure_read)
     }
 }
 
@@ -22,8 +22,8 @@ impl Catalogue {
     /// counts from now on. Lines written later speak of what was read, and no such departure takes them back.
     pub fn hear(&self, replica: ReplicaRowId, behind: u64) -> Result<(), JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT f.mailbox, f.key, d.writer, d.n, max(f.since, f.heard) FROM departure d CROSS JOIN file f \
-             ON f.mailbox = d.mailbox AND f.key = d.key AND f.content = d.content AND f.state <= 7 \
+            "SELECT f.mailbox, f.key, d.writer, d.n, max(f.since, f.departure_read) FROM departure d CROSS JOIN file f \
+             ON f.mailbox = d.mailbox AND f.key = d.key AND f.content = d.content AND NOT f.is_gone \
              WHERE d.replica = ?1 AND d.line > ?2",
         )?;
         let rows = query.query_map(params![replica, behind as i64], |row| {
@@ -45,7 +45,7 @@ impl Catalogue {
                     Ok(self
                         .db
                         .prepare_cached(
-                            "UPDATE file SET heard = ?3, change_no = ?3 WHERE mailbox = ?1 AND key = ?2",
+                            "UPDATE file SET departure_read = ?3, change_no = ?3 WHERE mailbox = ?1 AND key = ?2",
                         )?
                         .execute(params![mailbox, key, change_no as i64])?)
                 })?;

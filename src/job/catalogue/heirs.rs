@@ -47,7 +47,7 @@ impl Catalogue {
         place: &ContentAt,
     ) -> Result<Vec<Before>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d INDEXED BY departure_by_heir \
+            "SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d INDEXED BY departure_by_successor \
              JOIN replica ON replica.id = d.replica AND replica.station = ?1 \
              WHERE d.to_content = ?4 AND d.to_mailbox = ?2 AND d.to_key = ?3 AND d.counts UNION ALL \
              SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d INDEXED BY departure_by_content \

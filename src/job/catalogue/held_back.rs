@@ -31,8 +31,7 @@ const GONE: &str = "SELECT content, min(why), min(at) FROM ( \
      WHERE replica.station = ?1 AND replica.trusted AND d.counts \
      AND d.why IN ('deleted', 'acknowledged') UNION ALL \
      SELECT mailbox, content, 1, at FROM not_wanted) AS gone \
-     WHERE NOT EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \
-     WHERE f.content = gone.content AND f.state IN (1, 2, 3, 5, 6, 7)) \
+     WHERE NOT EXISTS (SELECT 1 FROM live_by_content f WHERE f.content = gone.content) \
      AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.content = gone.content)";
 
 impl Catalogue {
@@ -87,7 +86,7 @@ impl Catalogue {
         let mut query = self.db.prepare_cached(
             "SELECT DISTINCT drive.label FROM payload p INDEXED BY payload_by_content \
              CROSS JOIN replica ON replica.id = p.replica AND replica.station = ?1 AND replica.trusted \
-             CROSS JOIN drive ON drive.id = replica.drive WHERE p.content = ?2 AND p.state = 1",
+             CROSS JOIN drive ON drive.id = replica.drive WHERE p.content = ?2 AND p.is_good",
         )?;
         let rows = query.query_map(params![station.as_str(), content], |row| row.get(0))?;
         Ok(rows.collect::<Result<_, _>>()?)

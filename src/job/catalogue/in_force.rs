@@ -150,7 +150,7 @@ impl Catalogue {
 
     /// Messages of a mailbox that were there when it was last looked at, and those that were missing.
     pub fn mailbox_counts(&self, mailbox: MailboxRowId) -> Result<(u64, u64), JobError> {
-        let there = "SELECT count(*) FROM file WHERE mailbox = ?1 AND state <= 5";
+        let there = "SELECT count(*) FROM file WHERE mailbox = ?1 AND is_there";
         let missing = "SELECT count(*) FROM missing WHERE mailbox = ?1 AND damaged = 0";
         let count = |sql| -> Result<u64, JobError> {
             let mut query = self.db.prepare_cached(sql)?;
@@ -167,7 +167,7 @@ impl Catalogue {
         bytes: u64,
     ) -> Result<Vec<(RelName, Identity)>, JobError> {
         let sql = "SELECT key, content FROM file \
-                   WHERE mailbox = ?1 AND state = 1 AND bytes <= ?2 ORDER BY key LIMIT ?3";
+                   WHERE mailbox = ?1 AND is_present AND bytes <= ?2 ORDER BY key LIMIT ?3";
         let mut query = self.db.prepare_cached(sql)?;
         let values = params![mailbox, bytes as i64, most as i64];
         let rows = query.query_map(values, |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get(1)?)))?;

@@ -2,7 +2,7 @@
 //! Never decides anything.
 
 use super::Catalogue;
-use super::copies::CopyState;
+use super::CopyState;
 use super::row_ids::{ContentRowId, DriveRowId, MailboxRowId, ReplicaRowId};
 use crate::job::JobError;
 use crate::model::Timestamp;
@@ -69,7 +69,7 @@ impl Catalogue {
                 number: row.get(0)?,
                 date: read.then(|| date.unwrap_or_default()),
                 seen: row.get(3)?,
-                given_up: CopyState::of(row.get(4)?).is_given_up(),
+                given_up: row.get::<_, CopyState>(4)?.is_given_up(),
             });
         }
         Ok(())

@@ -37,9 +37,9 @@ impl Catalogue {
         let mut rows = query.query([replica])?;
         let mut counts = CopyCounts::default();
         while let Some(row) = rows.next()? {
-            let (state, copies): (i64, i64) = (row.get(0)?, row.get(1)?);
+            let (state, copies): (CopyState, i64) = (row.get(0)?, row.get(1)?);
             let copies = copies as u64;
-            match CopyState::of(state) {
+            match state {
                 CopyState::Good | CopyState::Adopted => {
                     let seconds: i64 = row.get(4)?;
                     counts.whole += copies;

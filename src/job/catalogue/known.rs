@@ -117,7 +117,7 @@ impl Catalogue {
 
     /// Whether a ledger tells of any good copy.
     pub fn has_good_copies(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND state = 1";
+        let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND is_good";
         Ok(self.db.prepare_cached(sql)?.exists([replica])?)
     }
 
@@ -185,10 +185,14 @@ pub(super) fn keep_before_set_aside(catalogue: &Path, state: &Path) {
     let keep = || -> Result<(), JobError> {
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let db = Connection::open_with_flags(catalogue, flags)?;
-        let mut query = db.prepare(
-            "SELECT uuid, label, serial, coalesce(known_since, '') FROM drive WHERE forgotten IS NULL \
-             AND id IN (SELECT drive FROM replica WHERE told > 0)",
-        )?;
+        let copied_to = |column: &str| {
+            db.prepare(&format!(
+                "SELECT uuid, label, serial, coalesce(known_since, '') FROM drive WHERE forgotten IS NULL \
+                 AND id IN (SELECT drive FROM replica WHERE {column} > 0)"
+            ))
+        };
+        // The second is what versions of the tables before 16 called it.
+        let mut query = copied_to("recorded_through").or_else(|_| copied_to("told"))?;
         let rows = query.query_map([], |row| {
             let (id, label, serial, since) = (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
             Ok(Kept { id, label, serial, how: KnownHow::Copied.as_str().to_owned(), since })

@@ -69,7 +69,7 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         let station = self.station_of_replica(replica)?;
         // Of a ledger with lines that cannot be read, also what left by a word that does not count any more.
-        let told = "(SELECT * FROM standing WHERE replica = ?1 UNION ALL \
+        let told = "(SELECT * FROM current_assertion WHERE replica = ?1 UNION ALL \
              SELECT a.replica, a.mailbox, a.key, a.content, a.line, a.missing, a.suspect, a.modified_s, a.modified_n, \
              a.mode, a.as_of FROM replica b CROSS JOIN assertion a ON a.replica = b.id \
              WHERE b.id = ?1 AND b.gaps > 0 AND a.ended IS NOT NULL AND NOT EXISTS (SELECT 1 FROM departure d \
@@ -77,13 +77,12 @@ impl Catalogue {
              AND d.counts))";
         let sql = format!(
             "SELECT {STANDING_COLUMNS} FROM {told} s WHERE true \
-             AND NOT EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \
-             WHERE f.content = s.content AND f.state IN (1, 2, 3, 5, 6, 7)) \
+             AND NOT EXISTS (SELECT 1 FROM live_by_content f WHERE f.content = s.content) \
              AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.content = s.content) \
              AND NOT (s.suspect IS NOT NULL AND EXISTS (SELECT 1 FROM file f \
-             WHERE f.mailbox = s.mailbox AND f.key = s.key AND f.state = 1 AND f.suspect IS NULL)) \
+             WHERE f.mailbox = s.mailbox AND f.key = s.key AND f.is_present AND f.suspect IS NULL)) \
              AND EXISTS (SELECT 1 FROM payload p INDEXED BY payload_by_content \
-             WHERE p.content = s.content AND p.state IN (0, 1, 5)){} \
+             WHERE p.content = s.content AND p.is_usable){} \
              ORDER BY mailbox, key, content, line DESC",
             self.in_force()
         );

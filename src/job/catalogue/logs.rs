@@ -3,7 +3,7 @@
 //! Never says that a log is whole: only that it was not found otherwise.
 
 use super::row_ids::{DriveRowId, ReplicaRowId};
-use super::{Catalogue, digest_column};
+use super::{Catalogue, Log, digest_column};
 use crate::job::JobError;
 use crate::model::{Digest, Hasher, StationName};
 use rusqlite::{OptionalExtension as _, Row, params};
@@ -33,16 +33,6 @@ impl KnownLines {
     }
 }
 
-/// One of a bag's two logs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[repr(i64)]
-pub enum Log {
-    /// The ledger.
-    Ledger = 0,
-    /// The payload manifest.
-    Manifest = 1,
-}
-
 /// Lines of a log that could be read once and cannot any more.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct LogDamage {
@@ -60,8 +50,7 @@ pub struct LogDamage {
 impl LogDamage {
     fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
         let number = |at| row.get::<_, i64>(at).map(|n| n as u64);
-        let log = if row.get::<_, i64>(0)? == 0 { Log::Ledger } else { Log::Manifest };
-        Ok(Self { log, at: number(1)?, lines: number(2)?, unreadable: row.get(3)? })
+        Ok(Self { log: row.get(0)?, at: number(1)?, lines: number(2)?, unreadable: row.get(3)? })
     }
 }
 
@@ -165,7 +154,7 @@ impl Catalogue {
                 self.db.execute(
                     "INSERT INTO log_damage (replica, log, at, lines, unreadable) \
                      VALUES (?1, ?2, ?3, ?4, ?5)",
-                    params![replica, log as i64, at as i64, lines as i64, unreadable],
+                    params![replica, log, at as i64, lines as i64, unreadable],
                 )?;
                 Ok(())
             })

@@ -46,14 +46,14 @@ pub struct Proof {
     pub away: bool,
 }
 
-const PASSAGES: &str = "SELECT f.mailbox, f.key, f.state, f.bytes, f.first_seen, f.clock, f.content, \
-                        c.sender, c.body, c.quoted, c.attached, c.proven, c.waited, c.clock \
+const PASSAGES: &str = "SELECT f.mailbox, f.key, f.is_there, f.bytes, f.first_seen, f.clock, f.content, \
+                        c.sender, c.body, c.quoted, c.attached, c.proven, c.exposure, c.clock \
                         FROM file f INDEXED BY file_by_content LEFT JOIN content c ON c.id = f.content";
 
 const PROOFS: &str = "SELECT p.content, b.drive, p.proven, p.reread, d.away IS NOT NULL \
                       FROM payload p INDEXED BY payload_by_content \
                       CROSS JOIN replica b ON b.id = p.replica AND b.station = ?1 AND b.trusted \
-                      CROSS JOIN drive d ON d.id = b.drive WHERE p.state = 1 ORDER BY p.content";
+                      CROSS JOIN drive d ON d.id = b.drive WHERE p.is_good ORDER BY p.content";
 
 impl Catalogue {
     /// Goes through all messages of the mailboxes in force, those with one content one after the other, each with
@@ -116,7 +116,7 @@ fn read_tracked(row: &Row<'_>) -> rusqlite::Result<TrackedMessage> {
     Ok(TrackedMessage {
         mailbox: row.get(0)?,
         key: row.get(1)?,
-        is_there: row.get::<_, i64>(2)? <= 5,
+        is_there: row.get(2)?,
         bytes: row.get::<_, i64>(3)? as u64,
         first_seen: WallTime { time: seconds(row.get(4)?), trusted: row.get(5)? },
         content: row.get(6)?,

@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Raised whenever the tables change; a catalogue of another version is set aside and built anew.
-const VERSION: i64 = 15;
+const VERSION: i64 = 16;
 /// Pages of 4 KiB kept in memory, as a negative count of KiB: small, since a board has little.
 const CACHE_KIB: i64 = -1024;
 /// The same for a passing copy: enough for every station's but the largest, of which a board could not hold all.
@@ -198,9 +198,9 @@ impl Catalogue {
         self.db.pragma_update(None, "temp_store", "MEMORY")?;
         // In place of the view of that name: what is temporary is found first (SQLite, "Names of Objects").
         Ok(self.db.execute_batch(
-            "CREATE TEMP VIEW IF NOT EXISTS kept AS SELECT k.mailbox, k.key, k.content, k.replica, \
+            "CREATE TEMP VIEW IF NOT EXISTS restorable AS SELECT k.mailbox, k.key, k.content, k.replica, \
              CASE WHEN EXISTS (SELECT 1 FROM departure d WHERE d.mailbox = k.mailbox AND d.key = k.key \
-             AND d.content = k.content) THEN k.as_of ELSE 9223372036854775807 END AS as_of FROM main.kept k",
+             AND d.content = k.content) THEN k.as_of ELSE 9223372036854775807 END AS as_of FROM main.restorable k",
         )?)
     }
 

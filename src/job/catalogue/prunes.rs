@@ -14,7 +14,7 @@ impl Catalogue {
     /// Good copies on a drive, oldest first, of older versions: that its ledger says were replaced everywhere, and that
     /// no drive's ledger says stand somewhere. Whatever this card has, had last, or lacks, is none.
     pub fn superseded(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
-        let of = "WHERE p.replica = ?1 AND p.state = 1 \
+        let of = "WHERE p.replica = ?1 AND p.is_good \
              AND EXISTS (SELECT 1 FROM departure d INDEXED BY departure_by_content \
              WHERE d.content = p.content AND d.replica = p.replica AND d.counts AND d.why = 'replaced') \
              AND NOT EXISTS (SELECT 1 FROM departure d INDEXED BY departure_by_content \
@@ -52,8 +52,8 @@ impl Catalogue {
     /// Copies that are given up by the ledger and may still be there.
     pub fn given_up(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_given_up JOIN content c ON c.id = p.content \
-             WHERE p.replica = ?1 AND p.state = 6 ORDER BY p.number"
+            "SELECT {PAYLOAD} FROM copy_to_remove p JOIN content c ON c.id = p.content \
+             WHERE p.replica = ?1 ORDER BY p.number"
         ))?;
         let rows = query.query_map([replica], read_payload)?;
         Ok(rows.collect::<Result<_, _>>()?)

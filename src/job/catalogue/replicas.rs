@@ -116,8 +116,8 @@ impl ReplicaState {
 }
 
 const REPLICA: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment, segment_used, \
-                    next_number, gaps, session, opened, told, unproven, \
-                    scattered, told_of, lacks, lacks_bytes, lacks_newest, gaps_since, gaps_unknown";
+                    next_number, gaps, session, opened, recorded_through, unsynced_lines, \
+                    unlisted_anywhere, recorded_mailboxes, lacking, lacking_bytes, lacking_newest, gaps_since, gaps_unknown";
 
 impl Catalogue {
     /// What is known of a station's ledger on a drive; a new row if nothing is.
@@ -136,7 +136,7 @@ impl Catalogue {
         }
         self.db.execute(
             "INSERT INTO replica (drive, station, ledger_bytes, head, seq, manifest_bytes, segment, \
-             segment_used, next_number, gaps, opened, told, unproven, scattered, trusted) \
+             segment_used, next_number, gaps, opened, recorded_through, unsynced_lines, unlisted_anywhere, trusted) \
              VALUES (?1, ?2, 0, ?3, 0, 0, 0, 0, 1, 0, 0, 0, 0, 0, \
              NOT EXISTS (SELECT 1 FROM drive WHERE id = ?1 AND distrust IS NOT NULL))",
             params![drive, station.as_str(), Chain::default().head.as_bytes().as_slice()],
@@ -152,8 +152,9 @@ impl Catalogue {
         self.db
             .prepare_cached(
                 "UPDATE replica SET ledger_bytes = ?2, head = ?3, seq = ?4, manifest_bytes = ?5, segment = ?6, \
-                 segment_used = ?7, next_number = ?8, gaps = ?9, session = ?10, opened = ?11, told = ?12, \
-                 unproven = ?13, scattered = ?14, told_of = ?15, lacks = ?16, lacks_bytes = ?17, lacks_newest = ?18, \
+                 segment_used = ?7, next_number = ?8, gaps = ?9, session = ?10, opened = ?11, recorded_through = ?12, \
+                 unsynced_lines = ?13, unlisted_anywhere = ?14, recorded_mailboxes = ?15, lacking = ?16, \
+                 lacking_bytes = ?17, lacking_newest = ?18, \
                  gaps_since = ?19, gaps_unknown = ?20 \
                  WHERE id = ?1",
             )?
@@ -191,7 +192,7 @@ impl Catalogue {
             "mark",
             "replica_writer",
             "replica_mailbox",
-            "filled",
+            "written_by_day",
             "witness",
         ] {
             self.db.execute(&format!("DELETE FROM {table} WHERE replica = ?1"), [replica.row])?;
@@ -301,7 +302,7 @@ impl Catalogue {
             .db
             .prepare_cached(
                 "SELECT count(*), CAST(total(bytes) AS INTEGER) FROM content WHERE id IN \
-                 (SELECT content FROM payload WHERE replica = ?1 AND state = 1)",
+                 (SELECT content FROM payload WHERE replica = ?1 AND is_good)",
             )?
             .query_row([replica], |row| {
                 Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64))
@@ -310,7 +311,7 @@ impl Catalogue {
 
     /// Whether a drive holds any message for its station.
     pub fn holds_any(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND state = 1";
+        let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND is_good";
         Ok(self.db.prepare_cached(sql)?.exists([replica])?)
     }
 

@@ -5,7 +5,7 @@
 use super::copies::{CopyRow, PAYLOAD, read_payload};
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::writers::position_columns;
-use super::{Catalogue, ContentAt, ReplicaState};
+use super::{Catalogue, ContentAt, CopyState, ReplicaState};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::{Position, Suspicion, Timestamp};
@@ -100,11 +100,11 @@ impl Catalogue {
             )?;
             let old = replica.row;
             let anew = self.replica(replica.drive, &name)?;
-            for table in ["reread", "log_damage"] {
+            for table in ["scrub", "log_damage"] {
                 let sql = format!("UPDATE {table} SET replica = ?2 WHERE replica = ?1");
                 self.db.execute(&sql, [old, anew.row])?;
             }
-            self.db.execute("DELETE FROM filled WHERE replica = ?1", [old])?;
+            self.db.execute("DELETE FROM written_by_day WHERE replica = ?1", [old])?;
             replica.row = anew.row;
             self.forget_replica(replica)
         })
@@ -145,12 +145,12 @@ impl Catalogue {
     /// same: that they were right, when they were read, or that they were not. Lines behind a break are no claims then.
     pub fn carry_over(&self, retired: ReplicaRowId, replica: ReplicaRowId) -> Result<(), JobError> {
         self.db.execute(
-            "UPDATE payload AS p SET state = CASE p.state WHEN 0 THEN q.state ELSE p.state END, \
-             proven = q.proven, reread = q.reread, round = q.round \
+            "UPDATE payload AS p SET state = CASE p.state WHEN ?3 THEN q.state ELSE p.state END, \
+             proven = q.proven, reread = q.reread, cycle = q.cycle, read_here = q.read_here \
              FROM payload q WHERE p.replica = ?2 AND q.replica = ?1 AND q.number = p.number \
              AND q.content = p.content AND q.segment = p.segment AND q.extension = p.extension \
-             AND q.state IN (1, 5) AND p.state IN (0, 1, 5)",
-            [retired, replica],
+             AND q.is_whole AND p.is_usable",
+            params![retired, replica, CopyState::Claimed],
         )?;
         Ok(())
     }
@@ -168,12 +168,13 @@ impl Catalogue {
             "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
              LEFT JOIN payload n ON n.replica = ?2 AND n.number = p.number \
              WHERE p.replica = ?1 AND p.number > ?3 AND CASE \
-             WHEN n.state IS NULL THEN p.state IN (1, 4, 5) \
-             WHEN p.state IN (2, 3, 6, 7) THEN n.state IN (0, 1, 5) \
-             ELSE p.state IN (1, 5) AND n.state IN (2, 3) END ORDER BY p.number LIMIT ?4"
+             WHEN n.state IS NULL THEN p.is_whole OR p.state = ?5 \
+             WHEN p.is_bad OR p.is_given_up THEN n.is_usable \
+             ELSE p.is_whole AND n.is_bad END ORDER BY p.number LIMIT ?4"
         );
         let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map(params![retired, replica, after, most], read_payload)?;
+        let rows = query
+            .query_map(params![retired, replica, after, most, CopyState::Debris], read_payload)?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 

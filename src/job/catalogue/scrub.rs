@@ -2,9 +2,9 @@
 //! Never trusts the clock: a jump brings one round more or one less, since a round is over whatever the
 //! clock says meanwhile, and the next one is counted from it.
 
-use super::Catalogue;
 use super::copies::CopyRow;
 use super::row_ids::{DriveRowId, ReplicaRowId};
+use super::{Catalogue, CopyState};
 use crate::job::JobError;
 use crate::model::limits::SPAN_MAX;
 use crate::model::{Clock, Timestamp};
@@ -29,9 +29,9 @@ struct ScrubRow {
     cycle: i64,
     open: bool,
     begun: i64,
-    waited: i64,
+    elapsed: i64,
     boot: Option<String>,
-    at: i64,
+    uptime: i64,
 }
 
 impl Catalogue {
@@ -51,29 +51,29 @@ impl Catalogue {
             Some(row) => row,
             None => self.first_reread(replica, now.time)?,
         };
-        let waited = match &row.boot {
-            None => row.waited,
-            Some(boot) if *boot == now.boot => row.waited.saturating_add((up - row.at).max(0)),
-            Some(_) => row.waited.saturating_add(up),
+        let elapsed = match &row.boot {
+            None => row.elapsed,
+            Some(boot) if *boot == now.boot => row.elapsed.saturating_add((up - row.uptime).max(0)),
+            Some(_) => row.elapsed.saturating_add(up),
         };
-        if row.boot.as_ref() != Some(&now.boot) || waited - row.waited >= COUNTED_STEP {
+        if row.boot.as_ref() != Some(&now.boot) || elapsed - row.elapsed >= COUNTED_STEP {
             self.db
                 .prepare_cached(
-                    "UPDATE reread SET waited = ?2, boot = ?3, at = ?4 WHERE replica = ?1",
+                    "UPDATE scrub SET elapsed = ?2, boot = ?3, uptime = ?4 WHERE replica = ?1",
                 )?
-                .execute(params![replica, waited, now.boot, up])?;
+                .execute(params![replica, elapsed, now.boot, up])?;
         }
         if row.open {
             return Ok(Duration::ZERO);
         }
-        let age = now.time.seconds.saturating_sub(row.begun).max(waited).max(0);
+        let age = now.time.seconds.saturating_sub(row.begun).max(elapsed).max(0);
         Ok(every.saturating_sub(Duration::from_secs(age.unsigned_abs())))
     }
 
     /// The copies of a drive are due to be read again, whenever that was last done.
     pub(super) fn reread_soon(&self, drive: DriveRowId) -> Result<(), JobError> {
         self.db.execute(
-            "UPDATE reread SET waited = ?2 WHERE replica IN (SELECT id FROM replica WHERE drive = ?1)",
+            "UPDATE scrub SET elapsed = ?2 WHERE replica IN (SELECT id FROM replica WHERE drive = ?1)",
             params![drive, SPAN_MAX.as_secs() as i64],
         )?;
         Ok(())
@@ -83,16 +83,16 @@ impl Catalogue {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT round, open, begun, waited, boot, at FROM reread WHERE replica = ?1",
+                "SELECT cycle, open, begun, elapsed, boot, uptime FROM scrub WHERE replica = ?1",
             )?
             .query_row([replica], |row| {
                 Ok(ScrubRow {
                     cycle: row.get(0)?,
                     open: row.get(1)?,
                     begun: row.get(2)?,
-                    waited: row.get(3)?,
+                    elapsed: row.get(3)?,
                     boot: row.get(4)?,
-                    at: row.get(5)?,
+                    uptime: row.get(5)?,
                 })
             })
             .optional()?)
@@ -104,25 +104,25 @@ impl Catalogue {
     fn first_reread(&self, replica: ReplicaRowId, now: Timestamp) -> Result<ScrubRow, JobError> {
         if self.read_elsewhere(replica)?.0 > 0 {
             self.db.execute(
-                "INSERT INTO reread (replica, round, open, begun, waited, at, errors) \
+                "INSERT INTO scrub (replica, cycle, open, begun, elapsed, uptime, errors) \
                  VALUES (?1, 1, 1, ?2, 0, 0, 0)",
                 params![replica, now.seconds],
             )?;
             let begun = now.seconds;
-            return Ok(ScrubRow { cycle: 1, open: true, begun, waited: 0, boot: None, at: 0 });
+            return Ok(ScrubRow { cycle: 1, open: true, begun, elapsed: 0, boot: None, uptime: 0 });
         }
         let oldest: Option<i64> = self.db.query_row(
-            "SELECT min(proven) FROM payload WHERE replica = ?1 AND state IN (1, 5)",
+            "SELECT min(proven) FROM payload WHERE replica = ?1 AND is_whole",
             [replica],
             |row| row.get(0),
         )?;
         let begun = oldest.unwrap_or(now.seconds);
         self.db.execute(
-            "INSERT INTO reread (replica, round, open, begun, waited, at, errors) \
+            "INSERT INTO scrub (replica, cycle, open, begun, elapsed, uptime, errors) \
              VALUES (?1, 0, 0, ?2, 0, 0, 0)",
             params![replica, begun],
         )?;
-        Ok(ScrubRow { cycle: 0, open: false, begun, waited: 0, boot: None, at: 0 })
+        Ok(ScrubRow { cycle: 0, open: false, begun, elapsed: 0, boot: None, uptime: 0 })
     }
 
     /// The number of the round under way; begins one if there is none.
@@ -141,7 +141,7 @@ impl Catalogue {
         }
         let up = i64::try_from(clock.since_boot().as_secs()).unwrap_or(i64::MAX);
         self.db.execute(
-            "UPDATE reread SET round = round + 1, open = 1, begun = ?2, waited = 0, boot = ?3, at = ?4, \
+            "UPDATE scrub SET cycle = cycle + 1, open = 1, begun = ?2, elapsed = 0, boot = ?3, uptime = ?4, \
              errors = 0 WHERE replica = ?1",
             params![replica, now.time.seconds, now.boot, up],
         )?;
@@ -156,8 +156,8 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "UPDATE reread SET begun = CASE open WHEN 1 THEN begun ELSE ?2 END, \
-                 waited = CASE open WHEN 1 THEN waited ELSE 0 END, \
+                "UPDATE scrub SET begun = CASE open WHEN 1 THEN begun ELSE ?2 END, \
+                 elapsed = CASE open WHEN 1 THEN elapsed ELSE 0 END, \
                  boot = CASE open WHEN 1 THEN boot END, open = 0 WHERE replica = ?1",
             )?
             .execute(params![replica, when.seconds])?;
@@ -183,7 +183,7 @@ impl Catalogue {
         cycle: i64,
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
-        let of = "WHERE p.replica = ?1 AND p.round < ?2 AND p.state < 6 ORDER BY p.reread, p.proven, p.number LIMIT ?3";
+        let of = "WHERE p.replica = ?1 AND p.cycle < ?2 AND NOT p.is_given_up ORDER BY p.reread, p.proven, p.number LIMIT ?3";
         self.copies(of, params![replica, cycle, most])
     }
 
@@ -192,7 +192,7 @@ impl Catalogue {
     pub fn told_by_lines(&self, replica: ReplicaRowId, from: u32) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "UPDATE payload SET round = -1 WHERE replica = ?1 AND number >= ?2 AND round = 0",
+                "UPDATE payload SET read_here = 0 WHERE replica = ?1 AND number >= ?2 AND cycle = 0",
             )?
             .execute(params![replica, from])?;
         Ok(())
@@ -206,7 +206,7 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "UPDATE payload SET round = 0 WHERE replica = ?1 AND number BETWEEN ?2 AND ?3 AND round < 0",
+                "UPDATE payload SET read_here = 1 WHERE replica = ?1 AND number BETWEEN ?2 AND ?3 AND NOT read_here",
             )?
             .execute(params![replica, numbers.start(), numbers.end()])?;
         Ok(())
@@ -214,8 +214,8 @@ impl Catalogue {
 
     /// How many good copies of a replica this card has never read, and how many there are.
     pub fn read_elsewhere(&self, replica: ReplicaRowId) -> Result<(u64, u64), JobError> {
-        let sql = "SELECT coalesce(sum(round < 0), 0), count(*) FROM payload \
-                   WHERE replica = ?1 AND state IN (1, 5)";
+        let sql = "SELECT coalesce(sum(NOT read_here), 0), count(*) FROM payload \
+                   WHERE replica = ?1 AND is_whole";
         let counts = self.db.prepare_cached(sql)?.query_row([replica], |row| {
             Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64))
         })?;
@@ -230,34 +230,36 @@ impl Catalogue {
         cycle: i64,
     ) -> Result<(), JobError> {
         self.db
-            .prepare_cached("UPDATE payload SET round = ?3 WHERE replica = ?1 AND number = ?2")?
+            .prepare_cached(
+                "UPDATE payload SET cycle = ?3, read_here = 1 WHERE replica = ?1 AND number = ?2",
+            )?
             .execute(params![replica, number, cycle])?;
         Ok(())
     }
 
     /// A copy could not be read in the round under way.
     pub fn error_in_cycle(&self, replica: ReplicaRowId) -> Result<(), JobError> {
-        self.db.execute("UPDATE reread SET errors = errors + 1 WHERE replica = ?1", [replica])?;
+        self.db.execute("UPDATE scrub SET errors = errors + 1 WHERE replica = ?1", [replica])?;
         Ok(())
     }
 
     /// Whether every copy was given by the medium in the last round.
     pub fn round_without_error(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
-        let sql = "SELECT errors = 0 FROM reread WHERE replica = ?1";
+        let sql = "SELECT errors = 0 FROM scrub WHERE replica = ?1";
         Ok(self.db.query_row(sql, [replica], |row| row.get(0)).optional()?.unwrap_or(false))
     }
 
     /// What stands of a replica after a round.
     pub fn round_totals(&self, replica: ReplicaRowId) -> Result<CycleTotals, JobError> {
         let missed = "NOT EXISTS (SELECT 1 FROM payload q INDEXED BY payload_by_content \
-                      WHERE q.content = p.content AND q.replica = p.replica AND q.state IN (1, 5))";
+                      WHERE q.content = p.content AND q.replica = p.replica AND q.is_whole)";
         let sql = format!(
-            "SELECT (SELECT count(*) FROM payload WHERE replica = ?1 AND state < 6), \
-             coalesce(sum(p.state = 2), 0), coalesce(sum(p.state = 3), 0) \
-             FROM payload p INDEXED BY payload_lost \
-             WHERE p.replica = ?1 AND p.state IN (2, 3) AND {missed}"
+            "SELECT (SELECT count(*) FROM payload WHERE replica = ?1 AND NOT is_given_up), \
+             coalesce(sum(p.state = ?2), 0), coalesce(sum(p.state = ?3), 0) \
+             FROM bad_copy p WHERE p.replica = ?1 AND {missed}"
         );
-        Ok(self.db.query_row(&sql, [replica], |row| {
+        let of = params![replica, CopyState::Damaged, CopyState::Missing];
+        Ok(self.db.query_row(&sql, of, |row| {
             let number = |at| row.get::<_, i64>(at).map(|n| n as u64);
             Ok(CycleTotals { checked: number(0)?, damaged: number(1)?, missing: number(2)? })
         })?)

@@ -1,9 +1,9 @@
 //! What the ledgers of a station tell of copies, locations and mailboxes, whichever drive each is on.
 //! Never decides which of two words counts; the merge does.
 
-use super::Catalogue;
 use super::copies::{CopyRow, PAYLOAD, read_payload};
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
+use super::{Catalogue, CopyState};
 use crate::job::JobError;
 use crate::model::limits::ALIKE_MAX;
 use crate::model::{MailboxName, StationName};
@@ -44,7 +44,7 @@ impl Catalogue {
             "SELECT {PAYLOAD}, p.replica FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content \
              JOIN replica ON replica.id = p.replica AND replica.station = ?1 \
-             WHERE p.content = ?2 ORDER BY p.state IN (1, 5) DESC, p.state, p.replica, p.number DESC"
+             WHERE p.content = ?2 ORDER BY p.is_whole DESC, p.state, p.replica, p.number DESC"
         ))?;
         let rows = query.query_map(params![station.as_str(), content], |row| {
             Ok((row.get(7)?, read_payload(row)?))
@@ -55,7 +55,7 @@ impl Catalogue {
     /// Copies whose content their own ledger gives no location: adopted after a power failure and not told of since,
     /// known from a manifest or from their file alone, or told of by a line that cannot be read any more.
     pub fn copies_without_place(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
-        let of = "WHERE p.replica = ?1 AND p.state IN (0, 1, 5) \
+        let of = "WHERE p.replica = ?1 AND p.is_usable \
              AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.replica = p.replica AND a.content = p.content) \
              AND NOT EXISTS (SELECT 1 FROM not_wanted n WHERE n.content = p.content) \
              ORDER BY p.number";
@@ -65,11 +65,11 @@ impl Catalogue {
     /// Copies that were taken for what a power failure left, whose content their own ledger gives no location, and of
     /// which it tells no good one.
     pub fn debris(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
-        let of = "WHERE p.replica = ?1 AND p.state = 4 \
+        let of = "WHERE p.replica = ?1 AND p.state = ?2 \
              AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.replica = p.replica AND a.content = p.content) \
              AND NOT EXISTS (SELECT 1 FROM payload q WHERE q.content = p.content AND q.replica = p.replica \
-             AND q.state IN (1, 5)) ORDER BY p.number";
-        self.copies(of, [replica])
+             AND q.is_whole) ORDER BY p.number";
+        self.copies(of, params![replica, CopyState::Debris])
     }
 
     /// Where a mailbox lay on the card, by each ledger that tells of it: the ledger's row and the folder.

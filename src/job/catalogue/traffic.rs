@@ -57,7 +57,7 @@ const WORDS: &str = "SELECT * FROM (\
     a.mailbox, a.key, a.suspect IS NOT NULL, NULL, NULL, 0, line AS then_by \
     FROM assertion a JOIN replica ON replica.id = a.replica LEFT JOIN writer w ON w.bits = a.writer WHERE station = ?1 \
     UNION ALL \
-    SELECT content, 1, 0, mailbox, key, suspect IS NOT NULL, first_seen, clock, state <= 5, change_no \
+    SELECT content, 1, 0, mailbox, key, suspect IS NOT NULL, first_seen, clock, is_there, change_no \
     FROM file WHERE content IS NOT NULL \
     UNION ALL \
     SELECT content, 1, 0, mailbox, key, 0, NULL, NULL, 0, change_no FROM missing \
@@ -83,7 +83,7 @@ impl Catalogue {
             .query_row([station.as_str()], |row| row.get(0))
             .optional()?;
         let mut query = self.db.prepare_cached(WORDS)?;
-        let mut rows = query.query(params![station.as_str(), longest, CopyState::Debris as i64])?;
+        let mut rows = query.query(params![station.as_str(), longest, CopyState::Debris])?;
         while let Some(row) = rows.next()? {
             let (mailbox, key): (Option<MailboxRowId>, Option<Vec<u8>>) =
                 (row.get(3)?, row.get(4)?);

@@ -163,7 +163,7 @@ impl Catalogue {
             "SELECT d.uuid, b.seq, b.head FROM replica b JOIN drive d ON d.id = b.drive \
              LEFT JOIN witness w ON w.replica = ?1 AND w.drive = d.uuid \
              WHERE b.station = (SELECT station FROM replica WHERE id = ?1) AND b.drive <> ?2 \
-             AND b.seq > 0 AND b.gaps = 0 AND NOT b.unproven AND NOT b.partial \
+             AND b.seq > 0 AND b.gaps = 0 AND NOT b.unsynced_lines AND NOT b.partial \
              AND d.forgotten IS NULL AND d.uuid <> '0000000000000000' \
              AND NOT EXISTS (SELECT 1 FROM contradiction c WHERE c.drive = d.id AND NOT c.settled) \
              AND (w.seq IS NULL OR b.seq >= w.seq AND b.head <> w.hash) \

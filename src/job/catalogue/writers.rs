@@ -1,7 +1,7 @@
 //! Who writes, and which of two words is the later: this card's writers, and those of the ledgers it has read.
 //! Never takes a parent or a number from a drive: two cards with one past fork as soon as both write.
 
-use super::{Catalogue, millis};
+use super::{Catalogue, FileState, millis};
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::limits::WRITER_LINKS_MAX;
@@ -31,9 +31,19 @@ impl Catalogue {
         // Nor is a ledger being read: a run that was cut off may have been in the middle of one.
         self.end_reading();
         let now = millis(clock);
-        let stale = "state IN (2, 5, 6, 7) AND state > 1 AND looked <> ?1";
-        if self.db.prepare_cached(&format!("SELECT 1 FROM file WHERE {stale}"))?.exists([now])? {
-            self.db.execute(&format!("UPDATE file SET looked = ?1 WHERE {stale}"), [now])?;
+        let stale = "FROM unsettled_file WHERE state IN (?2, ?3, ?4, ?5) AND first_statted <> ?1";
+        let of = params![
+            now,
+            FileState::Fresh,
+            FileState::Changing,
+            FileState::LeavingSeen,
+            FileState::Leaving
+        ];
+        if self.db.prepare_cached(&format!("SELECT 1 {stale}"))?.exists(of)? {
+            let sql = format!(
+                "UPDATE file SET first_statted = ?1 WHERE (mailbox, key) IN (SELECT mailbox, key {stale})"
+            );
+            self.db.execute(&sql, of)?;
         }
         Ok(())
     }

@@ -263,7 +263,7 @@ fn unreadable(
     // One that is gone may be back, unchanged, by the next look: the drive is to be asked about it again.
     let reason = if is_gone(error) { Reason::Changing } else { Reason::Unreadable };
     if reason == Reason::Unreadable {
-        pass.catalogue.set_state(row, FileState::Unreadable, row.looked)?;
+        pass.catalogue.set_state(row, FileState::Unreadable, row.first_statted)?;
     }
     left_out.push((row.clone(), reason));
     Ok(())
