@@ -58,8 +58,8 @@ impl Catalogue {
         content: ContentRowId,
     ) -> Result<Option<AssertedRow>, JobError> {
         let sql = format!(
-            "SELECT {STANDING_COLUMNS} FROM current_assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 \
-             ORDER BY line DESC LIMIT 1"
+            "SELECT {STANDING_COLUMNS} FROM current_assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND \
+             content = ?4 ORDER BY line DESC LIMIT 1"
         );
         let mut query = self.db.prepare_cached(&sql)?;
         Ok(query.query_row(params![replica, mailbox, key, content], read_standing).optional()?)
@@ -73,8 +73,8 @@ impl Catalogue {
         key: &[u8],
     ) -> Result<Vec<AssertedRow>, JobError> {
         let sql = format!(
-            "SELECT {STANDING_COLUMNS} FROM current_assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 ORDER BY line \
-             DESC"
+            "SELECT {STANDING_COLUMNS} FROM current_assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 ORDER \
+             BY line DESC"
         );
         let mut query = self.db.prepare_cached(&sql)?;
         let rows = query.query_map(params![replica, mailbox, key], read_standing)?;

@@ -16,7 +16,8 @@ use std::collections::BTreeMap;
 /// a power failure is not called good until a line says where it belongs.)
 macro_rules! safe_copies {
     () => {
-        "FROM restorable CROSS JOIN replica ON replica.id = restorable.replica AND replica.station = ?1 AND replica.trusted \
+        "FROM restorable CROSS JOIN replica ON replica.id = restorable.replica AND replica.station = ?1 AND \
+         replica.trusted \
          WHERE restorable.mailbox = file.mailbox AND restorable.key = file.key AND restorable.content = file.content \
          AND restorable.as_of >= max(file.since, file.departure_read)"
     };
@@ -137,8 +138,8 @@ impl Catalogue {
         totals.unmirrored_bytes = query.query_row(values, |row| number(row, 0))?;
         let sql = format!(
             "SELECT count(*), CAST(total(bytes) AS INTEGER), coalesce(sum(on_drive), 0), \
-             CAST(total(bytes * on_drive) AS INTEGER) FROM (SELECT wanted.bytes, wanted.is_present AND {KEPT} AS on_drive \
-             FROM (SELECT mailbox, key, content, bytes, is_present {unsafe_rows}) AS wanted)"
+             CAST(total(bytes * on_drive) AS INTEGER) FROM (SELECT wanted.bytes, wanted.is_present AND {KEPT} AS \
+             on_drive FROM (SELECT mailbox, key, content, bytes, is_present {unsafe_rows}) AS wanted)"
         );
         let mut query = self.db.prepare_cached(&sql)?;
         query.query_row(params![station.as_str(), 1], |row| {
@@ -310,8 +311,8 @@ impl Catalogue {
         let mut query = self.db.prepare_cached(
             "SELECT DISTINCT replica.drive FROM restorable CROSS JOIN replica ON replica.id = restorable.replica AND \
              replica.station = ?1 \
-             AND replica.trusted WHERE restorable.mailbox = ?2 AND restorable.key = ?3 AND restorable.content = ?4 ORDER BY \
-             replica.drive",
+             AND replica.trusted WHERE restorable.mailbox = ?2 AND restorable.key = ?3 AND restorable.content = ?4 \
+             ORDER BY replica.drive",
         )?;
         let of = params![station.as_str(), mailbox, key, content];
         let rows = query.query_map(of, |row| row.get(0))?;

@@ -210,7 +210,8 @@ impl Catalogue {
     /// Replicas of drives that are judged: what left by their word is withheld from no other one.
     pub(super) fn judged_replicas(&self) -> Result<Vec<ReplicaRowId>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT id FROM replica WHERE drive IN (SELECT drive FROM contradiction WHERE disqualified AND NOT settled)",
+            "SELECT id FROM replica WHERE drive IN (SELECT drive FROM contradiction WHERE disqualified AND NOT \
+             settled)",
         )?;
         let rows = query.query_map([], |row| row.get(0))?;
         Ok(rows.collect::<Result<_, _>>()?)

@@ -50,8 +50,8 @@ pub struct FileRow {
 
 impl FileRow {
     pub(super) const COLUMNS: &str = "mailbox, key, state, bytes, modified_s, modified_n, changed, \
-                                      inode, mode, first_statted, first_seen, content, good, suspect, change_no, clock, \
-                                      since, hinted, departure_read";
+                                      inode, mode, first_statted, first_seen, content, good, suspect, change_no, \
+                                      clock, since, hinted, departure_read";
 
     pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
         Ok(Self {

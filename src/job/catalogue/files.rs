@@ -204,8 +204,8 @@ impl Catalogue {
                 .prepare_cached(
                     "UPDATE file SET state = ?3, content = ?4, good = ?5, suspect = ?6, change_no = ?7, \
                      first_seen = ?8, clock = ?9, hinted = 0, \
-                     since = CASE WHEN ?10 THEN since ELSE ?7 END, move_target = CASE WHEN ?10 THEN move_target ELSE 0 END \
-                     WHERE mailbox = ?1 AND key = ?2",
+                     since = CASE WHEN ?10 THEN since ELSE ?7 END, move_target = CASE WHEN ?10 THEN move_target ELSE \
+                     0 END WHERE mailbox = ?1 AND key = ?2",
                 )?
                 .execute(params![
                     row.mailbox,

@@ -215,8 +215,8 @@ impl Catalogue {
     /// there, is missing from there, or was seen to leave. What came to another mailbox since then may be as new there.
     pub fn was_here(&self, mailbox: MailboxRowId, content: ContentRowId) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM readable_by_content f WHERE f.content = ?1 AND f.since <= (SELECT scanned FROM mailbox WHERE id = ?2) \
-             UNION ALL SELECT 1 FROM missing INDEXED BY missing_by_content WHERE content = ?1 \
+            "SELECT 1 FROM readable_by_content f WHERE f.content = ?1 AND f.since <= (SELECT scanned FROM mailbox \
+             WHERE id = ?2) UNION ALL SELECT 1 FROM missing INDEXED BY missing_by_content WHERE content = ?1 \
              UNION ALL SELECT 1 FROM departed INDEXED BY departed_by_content WHERE content = ?1",
         )?;
         Ok(query.exists(params![content, mailbox])?)

@@ -46,8 +46,8 @@ impl Catalogue {
     /// Contents that came in place of others.
     fn heirs(&self, station: &StationName) -> Result<HashSet<ContentRowId>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT DISTINCT d.to_content FROM departure d INDEXED BY departure_by_successor JOIN replica ON replica.id = \
-             d.replica WHERE d.to_content IS NOT NULL AND d.counts AND replica.station = ?1",
+            "SELECT DISTINCT d.to_content FROM departure d INDEXED BY departure_by_successor JOIN replica ON \
+             replica.id = d.replica WHERE d.to_content IS NOT NULL AND d.counts AND replica.station = ?1",
         )?;
         let rows = query.query_map([station.as_str()], |row| row.get(0))?;
         Ok(rows.collect::<Result<_, _>>()?)

@@ -29,8 +29,8 @@ const KEPT_BY_OTHER: &str = "EXISTS (SELECT 1 FROM payload o INDEXED BY payload_
      WHERE o.content = ?1 AND o.is_good AND ob.trusted = 1 AND ob.drive <> ?2)";
 
 /// A copy by which a message of the mailbox is safe.
-const OF_FILE: &str = "WHERE restorable.mailbox = file.mailbox AND restorable.key = file.key AND restorable.content = file.content \
-                       AND restorable.as_of >= max(file.since, file.departure_read)";
+const OF_FILE: &str = "WHERE restorable.mailbox = file.mailbox AND restorable.key = file.key AND restorable.content \
+    = file.content AND restorable.as_of >= max(file.since, file.departure_read)";
 
 impl Catalogue {
     /// What would be lost with the copies of a station on a drive.
@@ -41,7 +41,8 @@ impl Catalogue {
     ) -> Result<LastCopies, JobError> {
         let on_card = format!(
             "SELECT count(*) FROM file WHERE file.is_present AND EXISTS (SELECT 1 FROM restorable {OF_FILE} \
-             AND restorable.replica = ?1) AND NOT EXISTS (SELECT 1 FROM restorable CROSS JOIN replica b ON b.id = restorable.replica \
+             AND restorable.replica = ?1) AND NOT EXISTS (SELECT 1 FROM restorable CROSS JOIN replica b ON b.id = \
+             restorable.replica \
              JOIN drive d ON d.id = b.drive AND d.replaced IS NULL {OF_FILE} AND b.trusted = 1 AND b.drive <> ?2)"
         );
         let mut on_card = self.db.prepare_cached(&on_card)?;

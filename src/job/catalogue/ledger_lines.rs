@@ -39,7 +39,8 @@ pub(super) const ASSERTIONS: &str = "SELECT a.replica, a.mailbox, a.key, a.conte
 /// Those that count, in the same order.
 pub(super) const DEPARTURES: &str = "SELECT d.replica, d.mailbox, d.key, d.content, d.writer, d.n, d.why FROM replica \
      JOIN departure d ON d.replica = replica.id WHERE replica.station = ?1 AND d.counts \
-     AND d.mailbox BETWEEN coalesce(?2, 0) AND coalesce(?2, 9223372036854775807) ORDER BY d.mailbox, d.key, d.replica, d.line";
+     AND d.mailbox BETWEEN coalesce(?2, 0) AND coalesce(?2, 9223372036854775807) ORDER BY d.mailbox, d.key, \
+         d.replica, d.line";
 
 /// All of one location, by the drives that count, and by one replica whether it counts or not.
 pub(super) const ASSERTIONS_AT: &str = "SELECT a.replica, a.mailbox, a.key, a.content, a.line, a.writer, a.n, \

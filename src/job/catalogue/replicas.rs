@@ -117,7 +117,8 @@ impl ReplicaState {
 
 const REPLICA: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment, segment_used, \
                     next_number, gaps, session, opened, recorded_through, unsynced_lines, \
-                    unlisted_anywhere, recorded_mailboxes, lacking, lacking_bytes, lacking_newest, gaps_since, gaps_unknown";
+                    unlisted_anywhere, recorded_mailboxes, lacking, lacking_bytes, lacking_newest, gaps_since, \
+                        gaps_unknown";
 
 impl Catalogue {
     /// What is known of a station's ledger on a drive; a new row if nothing is.

@@ -191,7 +191,8 @@ impl Catalogue {
         let mut query = self.db.prepare_cached(
             "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.missing, o.suspect, o.modified_s, o.modified_n, \
              o.mode, max(o.line) FROM assertion o WHERE o.replica = ?1 \
-             AND (o.mailbox, o.key, o.content) > (coalesce(?3, -1), coalesce(?4, x''), coalesce(?5, 0)) AND NOT EXISTS (SELECT 1 FROM assertion n \
+             AND (o.mailbox, o.key, o.content) > (coalesce(?3, -1), coalesce(?4, x''), coalesce(?5, 0)) AND NOT \
+             EXISTS (SELECT 1 FROM assertion n \
              WHERE n.replica = ?2 AND n.mailbox = o.mailbox AND n.key = o.key AND n.content = o.content) \
              GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, o.content LIMIT ?6",
         )?;
@@ -221,7 +222,8 @@ impl Catalogue {
         let mut query = self.db.prepare_cached(
             "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.why, o.to_mailbox, o.to_key, \
              coalesce(o.to_content, o.content), max(o.line) FROM departure o \
-             WHERE o.replica = ?1 AND o.counts AND (o.mailbox, o.key, o.content) > (coalesce(?3, -1), coalesce(?4, x''), coalesce(?5, 0)) \
+             WHERE o.replica = ?1 AND o.counts AND (o.mailbox, o.key, o.content) > (coalesce(?3, -1), coalesce(?4, \
+             x''), coalesce(?5, 0)) \
              AND EXISTS (SELECT 1 FROM assertion n WHERE n.replica = ?2 AND n.mailbox = o.mailbox AND n.key = o.key \
              AND n.content = o.content) AND NOT EXISTS (SELECT 1 FROM departure d WHERE d.replica = ?2 \
              AND d.mailbox = o.mailbox AND d.key = o.key AND d.content = o.content AND d.counts) \

@@ -183,7 +183,8 @@ impl Catalogue {
         cycle: i64,
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
-        let of = "WHERE p.replica = ?1 AND p.cycle < ?2 AND NOT p.is_given_up ORDER BY p.reread, p.proven, p.number LIMIT ?3";
+        let of = "WHERE p.replica = ?1 AND p.cycle < ?2 AND NOT p.is_given_up ORDER BY p.reread, p.proven, p.number \
+            LIMIT ?3";
         self.copies(of, params![replica, cycle, most])
     }
 
