@@ -12,7 +12,7 @@ use crate::model::limits::{COUNT_MAX, NUMBER_MAX};
 use crate::model::{
     EventTime, Identity, MailboxName, PayloadName, Position, RelName, Suspicion, Timestamp,
 };
-use rusqlite::{OptionalExtension as _, params};
+use rusqlite::params;
 
 impl Catalogue {
     /// Takes one ledger line into the tables. `gaps` are the unreadable lines before it.
@@ -129,12 +129,9 @@ impl Catalogue {
 
     /// A copy adopted after a power failure has its place now.
     fn settle_adopted(&self, replica: ReplicaRowId, content: ContentRowId) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE payload INDEXED BY payload_by_content SET state = ?3 \
-                 WHERE content = ?2 AND replica = ?1 AND state = ?4",
-            )?
-            .execute(params![replica, content, CopyState::Good, CopyState::Adopted])?;
+        let sql = "UPDATE payload INDEXED BY payload_by_content SET state = ?3 \
+                 WHERE content = ?2 AND replica = ?1 AND state = ?4";
+        self.change(sql, params![replica, content, CopyState::Good, CopyState::Adopted])?;
         Ok(())
     }
 
@@ -146,12 +143,11 @@ impl Catalogue {
         state: CopyState,
         stamp: &EventTime,
     ) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "INSERT OR REPLACE INTO payload (replica, number, segment, extension, content, state, proven, reread) \
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 0)",
-            )?
-            .execute(params![
+        let sql = "INSERT OR REPLACE INTO payload (replica, number, segment, extension, content, state, proven, \
+            reread) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 0)";
+        self.change(
+            sql,
+            params![
                 replica.row,
                 payload.number,
                 payload.segment,
@@ -159,7 +155,8 @@ impl Catalogue {
                 content,
                 state,
                 stamp.time.seconds,
-            ])?;
+            ],
+        )?;
         // A number given out by this very commit was counted when it was given out.
         if payload.number >= replica.next_number {
             replica.next_number = payload.number.saturating_add(1);
@@ -200,12 +197,11 @@ impl Catalogue {
         }
         let (mailbox, key) = self.row_and_key(&assertion.location)?;
         let as_of = self.as_of(assertion.as_of)?;
-        self.db
-            .prepare_cached(
-                "INSERT OR REPLACE INTO assertion (replica, mailbox, key, content, line, writer, n, as_of, missing, \
-                 suspect, modified_s, modified_n, mode) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)",
-            )?
-            .execute(params![
+        let sql = "INSERT OR REPLACE INTO assertion (replica, mailbox, key, content, line, writer, n, as_of, missing, \
+                 suspect, modified_s, modified_n, mode) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)";
+        self.change(
+            sql,
+            params![
                 replica.row,
                 mailbox,
                 key,
@@ -219,7 +215,8 @@ impl Catalogue {
                 assertion.modified.seconds,
                 assertion.modified.nanos,
                 assertion.mode,
-            ])?;
+            ],
+        )?;
         Ok(())
     }
 
@@ -242,20 +239,16 @@ impl Catalogue {
             }
             None => true,
         };
-        self.db
-            .prepare_cached(
-                // What was asserted before the last departure was ended by that.
+        let sql = // What was asserted before the last departure was ended by that.
                 "UPDATE assertion SET ended = ?5 WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 \
                  AND line > coalesce((SELECT max(line) FROM departure WHERE replica = ?1 AND mailbox = ?2 \
-                 AND key = ?3 AND content = ?4), -1) AND ended IS NULL",
-            )?
-            .execute(params![replica.row, mailbox, key, content, line as i64])?;
-        self.db
-            .prepare_cached(
-                "INSERT OR REPLACE INTO departure (replica, mailbox, key, content, line, writer, n, gaps, why, counts, \
-                 to_mailbox, to_key, to_content) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)",
-            )?
-            .execute(params![
+                 AND key = ?3 AND content = ?4), -1) AND ended IS NULL";
+        self.change(sql, params![replica.row, mailbox, key, content, line as i64])?;
+        let sql = "INSERT OR REPLACE INTO departure (replica, mailbox, key, content, line, writer, n, gaps, why, \
+            counts, to_mailbox, to_key, to_content) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)";
+        self.change(
+            sql,
+            params![
                 replica.row,
                 mailbox,
                 key,
@@ -269,18 +262,16 @@ impl Catalogue {
                 to.as_ref().map(|to| to.0),
                 to.as_ref().map(|to| &to.1),
                 heir,
-            ])?;
+            ],
+        )?;
         Ok(())
     }
 
     /// After a ledger was read: an unreadable line behind a departure may have told again of what left, and so may one
     /// before it. Only who knew of all of them can say that it is gone.
     pub fn discount_departures(&self, replica: &ReplicaState) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE departure SET counts = 0 WHERE replica = ?1 AND counts AND gaps < ?2",
-            )?
-            .execute(params![replica.row, replica.gaps as i64])?;
+        let sql = "UPDATE departure SET counts = 0 WHERE replica = ?1 AND counts AND gaps < ?2";
+        self.change(sql, params![replica.row, replica.gaps as i64])?;
         Ok(())
     }
 
@@ -295,21 +286,19 @@ impl Catalogue {
         for mailbox in mailboxes {
             // Of a mailbox of which nothing was told there is nothing to renew.
             let Some(mailbox) = self.mailbox_told(replica.row, mailbox)? else { continue };
-            self.db
-                .prepare_cached(
-                    "UPDATE mark SET latest = 0 WHERE replica = ?1 AND mailbox = ?2 AND latest AND as_of <= ?3",
-                )?
-                .execute(params![replica.row, mailbox, as_of])?;
-            self.db
-                .prepare_cached("INSERT OR REPLACE INTO mark VALUES (?1,?2,?3,?4,?5,?6,1)")?
-                .execute(params![
+            let sql = "UPDATE mark SET latest = 0 WHERE replica = ?1 AND mailbox = ?2 AND latest AND as_of <= ?3";
+            self.change(sql, params![replica.row, mailbox, as_of])?;
+            self.change(
+                "INSERT OR REPLACE INTO mark VALUES (?1,?2,?3,?4,?5,?6,1)",
+                params![
                     replica.row,
                     mailbox,
                     line as i64,
                     bits(position.writer),
                     position.n as i64,
                     as_of,
-                ])?;
+                ],
+            )?;
         }
         Ok(())
     }
@@ -320,11 +309,9 @@ impl Catalogue {
         replica: ReplicaRowId,
         mailbox: &MailboxName,
     ) -> Result<Option<MailboxRowId>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT id FROM mailbox m WHERE name = ?2 \
-             AND EXISTS (SELECT 1 FROM assertion WHERE replica = ?1 AND mailbox = m.id)",
-        )?;
-        Ok(query.query_row(params![replica, mailbox.as_str()], |row| row.get(0)).optional()?)
+        let sql = "SELECT id FROM mailbox m WHERE name = ?2 \
+             AND EXISTS (SELECT 1 FROM assertion WHERE replica = ?1 AND mailbox = m.id)";
+        self.first_row(sql, params![replica, mailbox.as_str()])
     }
 
     /// A location as lines name it.

@@ -3,10 +3,10 @@
 
 use super::Catalogue;
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
-use super::writers::position_columns;
+use super::rows::{Columns, FromRow};
 use crate::job::JobError;
 use crate::model::{Position, Suspicion, Timestamp};
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::params;
 
 /// A content at a location: the mailbox's row, the path as its sorting key, the content's row.
 pub type ContentAt = (MailboxRowId, Vec<u8>, ContentRowId);
@@ -32,20 +32,24 @@ pub struct AssertedRow {
     pub mode: u32,
 }
 
-pub(super) const STANDING_COLUMNS: &str =
-    "mailbox, key, content, as_of, missing, suspect, modified_s, modified_n, mode";
+impl AssertedRow {
+    pub(super) const COLUMNS: &str =
+        "mailbox, key, content, as_of, missing, suspect, modified_s, modified_n, mode";
+}
 
-pub(super) fn read_standing(row: &Row<'_>) -> rusqlite::Result<AssertedRow> {
-    Ok(AssertedRow {
-        mailbox: row.get(0)?,
-        key: row.get(1)?,
-        content: row.get(2)?,
-        as_of: row.get::<_, i64>(3)? as u64,
-        missing: row.get(4)?,
-        suspect: row.get_ref(5)?.as_str_or_null()?.and_then(Suspicion::from_text),
-        modified: Timestamp { seconds: row.get(6)?, nanos: row.get(7)? },
-        mode: row.get(8)?,
-    })
+impl FromRow for AssertedRow {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            mailbox: columns.read()?,
+            key: columns.read()?,
+            content: columns.read()?,
+            as_of: columns.read()?,
+            missing: columns.read()?,
+            suspect: columns.read()?,
+            modified: columns.read()?,
+            mode: columns.read()?,
+        })
+    }
 }
 
 impl Catalogue {
@@ -58,11 +62,11 @@ impl Catalogue {
         content: ContentRowId,
     ) -> Result<Option<AssertedRow>, JobError> {
         let sql = format!(
-            "SELECT {STANDING_COLUMNS} FROM current_assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND \
-             content = ?4 ORDER BY line DESC LIMIT 1"
+            "SELECT {} FROM current_assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND \
+             content = ?4 ORDER BY line DESC LIMIT 1",
+            AssertedRow::COLUMNS
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row(params![replica, mailbox, key, content], read_standing).optional()?)
+        self.first_row(&sql, params![replica, mailbox, key, content])
     }
 
     /// Everything that a ledger says stands at a location, the last line first.
@@ -73,12 +77,11 @@ impl Catalogue {
         key: &[u8],
     ) -> Result<Vec<AssertedRow>, JobError> {
         let sql = format!(
-            "SELECT {STANDING_COLUMNS} FROM current_assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 ORDER \
-             BY line DESC"
+            "SELECT {} FROM current_assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 ORDER \
+             BY line DESC",
+            AssertedRow::COLUMNS
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map(params![replica, mailbox, key], read_standing)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, params![replica, mailbox, key])
     }
 
     /// Whether any ledger ever said that a content looks like damage at a location.
@@ -88,11 +91,9 @@ impl Catalogue {
         key: &[u8],
         content: ContentRowId,
     ) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?3 AND mailbox = ?1 AND key = ?2 \
-             AND suspect IS NOT NULL LIMIT 1",
-        )?;
-        Ok(query.exists(params![mailbox, key, content])?)
+        let sql = "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?3 AND mailbox = ?1 AND \
+            key = ?2 AND suspect IS NOT NULL LIMIT 1";
+        self.has_row(sql, params![mailbox, key, content])
     }
 
     /// Whether a ledger ever said that a content is at a location.
@@ -103,10 +104,8 @@ impl Catalogue {
         key: &[u8],
         content: ContentRowId,
     ) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4",
-        )?;
-        Ok(query.exists(params![replica, mailbox, key, content])?)
+        let sql = "SELECT 1 FROM assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4";
+        self.has_row(sql, params![replica, mailbox, key, content])
     }
 
     /// Whether any ledger tells that one content was at a location, and no damage, before another was there.
@@ -117,13 +116,9 @@ impl Catalogue {
         other: ContentRowId,
     ) -> Result<bool, JobError> {
         let whole = |content: ContentRowId| -> Result<Vec<Position>, JobError> {
-            let mut query = self.db.prepare_cached(
-                "SELECT DISTINCT writer, n FROM assertion INDEXED BY assertion_by_content \
-                 WHERE content = ?3 AND mailbox = ?1 AND key = ?2 AND suspect IS NULL",
-            )?;
-            let rows =
-                query.query_map(params![mailbox, key, content], |row| position_columns(row, 0))?;
-            Ok(rows.collect::<Result<_, _>>()?)
+            let sql = "SELECT DISTINCT writer, n FROM assertion INDEXED BY assertion_by_content \
+                 WHERE content = ?3 AND mailbox = ?1 AND key = ?2 AND suspect IS NULL";
+            self.rows(sql, params![mailbox, key, content])
         };
         let ones = whole(one)?;
         if ones.is_empty() {
@@ -140,10 +135,8 @@ impl Catalogue {
         replica: ReplicaRowId,
         content: ContentRowId,
     ) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?2 AND replica = ?1",
-        )?;
-        Ok(query.exists(params![replica, content])?)
+        let sql = "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?2 AND replica = ?1";
+        self.has_row(sql, params![replica, content])
     }
 
     /// Whether a ledger says that a content stands somewhere.
@@ -152,11 +145,9 @@ impl Catalogue {
         replica: ReplicaRowId,
         content: ContentRowId,
     ) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM assertion INDEXED BY assertion_by_content \
-             WHERE content = ?2 AND replica = ?1 AND ended IS NULL",
-        )?;
-        Ok(query.exists(params![replica, content])?)
+        let sql = "SELECT 1 FROM assertion INDEXED BY assertion_by_content \
+             WHERE content = ?2 AND replica = ?1 AND ended IS NULL";
+        self.has_row(sql, params![replica, content])
     }
 
     /// Another location than this one where, by a ledger, a content stands, or else was.
@@ -166,15 +157,10 @@ impl Catalogue {
         (mailbox, key): (MailboxRowId, &[u8]),
         content: ContentRowId,
     ) -> Result<Option<(MailboxRowId, Vec<u8>)>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT mailbox, key FROM assertion INDEXED BY assertion_by_content \
+        let sql = "SELECT mailbox, key FROM assertion INDEXED BY assertion_by_content \
              WHERE content = ?4 AND replica = ?1 AND NOT (mailbox = ?2 AND key = ?3) \
-             ORDER BY ended IS NOT NULL LIMIT 1",
-        )?;
-        let found = query.query_row(params![replica, mailbox, key, content], |row| {
-            Ok((row.get(0)?, row.get(1)?))
-        });
-        Ok(found.optional()?)
+             ORDER BY ended IS NOT NULL LIMIT 1";
+        self.first_row(sql, params![replica, mailbox, key, content])
     }
 
     /// The positions as of which a ledger asserts a content at a location: those of its lines, and of each later mark
@@ -186,16 +172,12 @@ impl Catalogue {
         key: &[u8],
         content: ContentRowId,
     ) -> Result<Vec<Position>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT writer, n FROM assertion \
+        let sql = "SELECT writer, n FROM assertion \
              WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 UNION \
              SELECT m.writer, m.n FROM assertion a JOIN mark m ON m.replica = a.replica AND m.mailbox = a.mailbox \
              AND m.line > a.line AND (a.ended IS NULL OR m.line < a.ended) \
-             WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4",
-        )?;
-        let rows = query
-            .query_map(params![replica, mailbox, key, content], |row| position_columns(row, 0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+             WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4";
+        self.rows(sql, params![replica, mailbox, key, content])
     }
 
     /// The positions of the departures of a content from a location that count, by a ledger.
@@ -206,13 +188,9 @@ impl Catalogue {
         key: &[u8],
         content: ContentRowId,
     ) -> Result<Vec<Position>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT writer, n FROM departure \
-             WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 AND counts",
-        )?;
-        let rows = query
-            .query_map(params![replica, mailbox, key, content], |row| position_columns(row, 0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let sql = "SELECT writer, n FROM departure \
+             WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 AND counts";
+        self.rows(sql, params![replica, mailbox, key, content])
     }
 
     /// The positions as of which a ledger asserts a content at a location that none of its own departures covers.
@@ -241,13 +219,11 @@ impl Catalogue {
         replica: ReplicaRowId,
         mailbox: MailboxRowId,
     ) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM assertion a WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.ended IS NULL \
+        let sql = "SELECT 1 FROM assertion a WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.ended IS NULL \
              AND NOT EXISTS (SELECT 1 FROM file f WHERE f.mailbox = a.mailbox AND f.key = a.key \
              AND f.content = a.content AND f.is_present) \
              AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.mailbox = a.mailbox AND m.key = a.key \
-             AND m.content = a.content) LIMIT 1",
-        )?;
-        Ok(!query.exists(params![replica, mailbox])?)
+             AND m.content = a.content) LIMIT 1";
+        Ok(!self.has_row(sql, params![replica, mailbox])?)
     }
 }

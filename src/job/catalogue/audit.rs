@@ -8,7 +8,7 @@ use super::states::{FileState, Log};
 use crate::job::JobError;
 use crate::model::message::Headers;
 use crate::model::{MailboxName, RelName, StationName, Timestamp};
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::params;
 use std::collections::BTreeMap;
 
 /// The copies of a settled message of the mailbox by which it is safe, on the drives of station ?1 that count: the
@@ -100,12 +100,9 @@ impl Catalogue {
             "SELECT count(*), CAST(total(bytes) AS INTEGER), coalesce(sum(is_present AND {SAFE}), 0), \
              count(suspect) FROM file WHERE is_there{here}"
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let mut totals = query.query_row(params![station.as_str(), copies], |row| {
-            let (messages, bytes) = (number(row, 0)?, number(row, 1)?);
-            let (mirrored, damaged) = (number(row, 2)?, number(row, 3)?);
-            Ok(Totals { messages, bytes, mirrored, damaged, ..Totals::default() })
-        })?;
+        let (messages, bytes, mirrored, damaged) =
+            self.only_row(&sql, params![station.as_str(), copies])?;
+        let mut totals = Totals { messages, bytes, mirrored, damaged, ..Totals::default() };
         // The rest is about few messages, but for a first pass: looked for only where there are any.
         if totals.mirrored < totals.messages {
             self.count_unmirrored(station, copies, &mut totals)?;
@@ -133,21 +130,17 @@ impl Catalogue {
         let unsafe_rows =
             format!("FROM file WHERE is_there AND NOT (is_present AND {SAFE}){}", self.in_force());
         let sql = format!("SELECT CAST(total(bytes) AS INTEGER) {unsafe_rows}");
-        let mut query = self.db.prepare_cached(&sql)?;
-        let values = params![station.as_str(), copies];
-        totals.unmirrored_bytes = query.query_row(values, |row| number(row, 0))?;
+        totals.unmirrored_bytes = self.only_row(&sql, params![station.as_str(), copies])?;
         let sql = format!(
             "SELECT count(*), CAST(total(bytes) AS INTEGER), coalesce(sum(on_drive), 0), \
              CAST(total(bytes * on_drive) AS INTEGER) FROM (SELECT wanted.bytes, wanted.is_present AND {KEPT} AS \
              on_drive FROM (SELECT mailbox, key, content, bytes, is_present {unsafe_rows}) AS wanted)"
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        query.query_row(params![station.as_str(), 1], |row| {
-            (totals.unconfirmed, totals.unconfirmed_bytes) = (number(row, 2)?, number(row, 3)?);
-            totals.on_none = number(row, 0)? - totals.unconfirmed;
-            totals.on_none_bytes = number(row, 1)? - totals.unconfirmed_bytes;
-            Ok(())
-        })?;
+        let (all, all_bytes): (u64, u64);
+        (all, all_bytes, totals.unconfirmed, totals.unconfirmed_bytes) =
+            self.only_row(&sql, params![station.as_str(), 1])?;
+        totals.on_none = all - totals.unconfirmed;
+        totals.on_none_bytes = all_bytes - totals.unconfirmed_bytes;
         Ok(())
     }
 
@@ -155,8 +148,7 @@ impl Catalogue {
     fn count_lost(&self, station: &StationName, wanted: &str) -> Result<(u64, u64), JobError> {
         let sql =
             format!("SELECT count(*), coalesce(sum(NOT {KEPT}), 0) FROM ({wanted}) AS wanted");
-        let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row([station.as_str()], |row| Ok((number(row, 0)?, number(row, 1)?)))?)
+        self.only_row(&sql, [station.as_str()])
     }
 
     /// Whether some path of the mailbox is there and its content is not known, or not settled.
@@ -167,7 +159,7 @@ impl Catalogue {
         );
         let there =
             [FileState::Fresh, FileState::Unreadable, FileState::NotAFile, FileState::Changing];
-        Ok(self.db.prepare_cached(&sql)?.exists(there)?)
+        self.has_row(&sql, there)
     }
 
     /// Messages that are there and not safe, those first seen first.
@@ -175,7 +167,7 @@ impl Catalogue {
         &self,
         station: &StationName,
         copies: u32,
-        mut each: impl FnMut(FileRow) -> Result<(), JobError>,
+        each: impl FnMut(FileRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let sql = format!(
             "SELECT {} FROM file WHERE is_there AND NOT (is_present AND {SAFE}){} \
@@ -183,12 +175,7 @@ impl Catalogue {
             FileRow::COLUMNS,
             self.in_force()
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let mut rows = query.query(params![station.as_str(), copies])?;
-        while let Some(row) = rows.next()? {
-            each(FileRow::read(row)?)?;
-        }
-        Ok(())
+        self.each_row(&sql, params![station.as_str(), copies], each)
     }
 
     /// Messages that are there and not safe, of a span: settled by changes with numbers behind `told` and up to
@@ -208,13 +195,10 @@ impl Catalogue {
         let (from, to) = (told.0 as i64, until.0 as i64);
         let values = params![station.as_str(), copies, from, to, told.1, until.1];
         let sums = format!("SELECT count(*), CAST(total(bytes) AS INTEGER) {span}");
-        let (messages, bytes) = self
-            .db
-            .prepare_cached(&sums)?
-            .query_row(values, |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)))?;
+        let (messages, bytes) = self.only_row(&sums, values)?;
         let one =
             format!("SELECT {} {span} ORDER BY first_seen, mailbox, key LIMIT 1", FileRow::COLUMNS);
-        let first = self.db.prepare_cached(&one)?.query_row(values, FileRow::read).optional()?;
+        let first: Option<FileRow> = self.first_row(&one, values)?;
         let first = match first {
             Some(row) => Some(OverdueMessage {
                 mailbox: self.mailbox_name(row.mailbox)?.0,
@@ -228,7 +212,7 @@ impl Catalogue {
             }),
             None => None,
         };
-        Ok(Overdue { messages: messages as u64, bytes: bytes as u64, first })
+        Ok(Overdue { messages, bytes, first })
     }
 
     /// Messages whose present version looks like damage to the card.
@@ -242,19 +226,14 @@ impl Catalogue {
     fn rows_where(
         &self,
         condition: &str,
-        mut each: impl FnMut(FileRow) -> Result<(), JobError>,
+        each: impl FnMut(FileRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let sql = format!(
             "SELECT {} FROM file WHERE {condition}{} ORDER BY mailbox, key",
             FileRow::COLUMNS,
             self.in_force()
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let mut rows = query.query([])?;
-        while let Some(row) = rows.next()? {
-            each(FileRow::read(row)?)?;
-        }
-        Ok(())
+        self.each_row(&sql, [], each)
     }
 
     /// Whether a message of the mailbox is safe on at least so many drives.
@@ -264,12 +243,9 @@ impl Catalogue {
         (mailbox, key): (MailboxRowId, &[u8]),
         copies: u32,
     ) -> Result<bool, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(&format!(
-                "SELECT 1 FROM file WHERE is_present AND {SAFE} AND mailbox = ?3 AND key = ?4"
-            ))?
-            .exists(params![station.as_str(), copies, mailbox, key])?)
+        let sql =
+            format!("SELECT 1 FROM file WHERE is_present AND {SAFE} AND mailbox = ?3 AND key = ?4");
+        self.has_row(&sql, params![station.as_str(), copies, mailbox, key])
     }
 
     /// How many of the missing messages each set of drives would give back; drives by row.
@@ -308,15 +284,12 @@ impl Catalogue {
         (mailbox, key): (MailboxRowId, &[u8]),
         content: ContentRowId,
     ) -> Result<Vec<DriveRowId>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT DISTINCT replica.drive FROM restorable CROSS JOIN replica ON replica.id = restorable.replica AND \
-             replica.station = ?1 \
+        let sql = "SELECT DISTINCT replica.drive FROM restorable CROSS JOIN replica ON replica.id = \
+            restorable.replica AND replica.station = ?1 \
              AND replica.trusted WHERE restorable.mailbox = ?2 AND restorable.key = ?3 AND restorable.content = ?4 \
-             ORDER BY replica.drive",
-        )?;
+             ORDER BY replica.drive";
         let of = params![station.as_str(), mailbox, key, content];
-        let rows = query.query_map(of, |row| row.get(0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(sql, of)
     }
 
     /// Counts the messages that are safe, but not without drives whose ledgers have lost lines: where these messages
@@ -334,8 +307,7 @@ impl Catalogue {
              WHERE payload.content = file.content AND payload.is_good) < ?2",
             self.in_force()
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row(params![station.as_str(), copies, Log::Ledger], |row| number(row, 0))?)
+        self.only_row(&sql, params![station.as_str(), copies, Log::Ledger])
     }
 
     /// Counts the messages that are safe, but not without drives of which it is asked whether they were wiped.
@@ -352,25 +324,14 @@ impl Catalogue {
             self.in_force(),
             safe_copies!()
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row(params![station.as_str(), copies], |row| number(row, 0))?)
+        self.only_row(&sql, params![station.as_str(), copies])
     }
 
     /// A path where a content is or was.
     pub fn path_of(&self, content: ContentRowId) -> Result<Option<RelName>, JobError> {
-        let key: Option<Vec<u8>> = self
-            .db
-            .prepare_cached(
-                "SELECT key FROM file WHERE content = ?1 UNION ALL \
-                 SELECT key FROM assertion WHERE content = ?1 LIMIT 1",
-            )?
-            .query_row([content], |row| row.get(0))
-            .optional()?;
+        let sql = "SELECT key FROM file WHERE content = ?1 UNION ALL \
+                 SELECT key FROM assertion WHERE content = ?1 LIMIT 1";
+        let key: Option<Vec<u8>> = self.first_row(sql, [content])?;
         Ok(key.and_then(|key| RelName::from_key(&key).ok()))
     }
-}
-
-/// A count, or a number of bytes.
-fn number(row: &Row<'_>, at: usize) -> rusqlite::Result<u64> {
-    row.get::<_, i64>(at).map(|number| number as u64)
 }

@@ -4,9 +4,10 @@
 
 use super::Catalogue;
 use super::row_ids::{DriveRowId, ReplicaRowId};
+use super::rows::{Columns, FromRow};
 use crate::job::JobError;
 use crate::model::{DriveId, KnownDrive, escape};
-use rusqlite::{Row, params};
+use rusqlite::params;
 
 /// What two say differently.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -63,41 +64,42 @@ pub(super) struct Said {
     pub line: u64,
 }
 
-pub(super) fn number(row: &Row<'_>, at: usize) -> rusqlite::Result<u64> {
-    row.get::<_, i64>(at).map(|n| n as u64)
+impl FromRow for Said {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self { drive: columns.read()?, line: columns.read()? })
+    }
 }
 
-fn named(row: &Row<'_>, at: usize) -> rusqlite::Result<Option<KnownDrive>> {
-    let (Some(id), Some(label)) =
-        (row.get::<_, Option<String>>(at)?, row.get::<_, Option<String>>(at + 1)?)
-    else {
-        return Ok(None);
-    };
-    let id = id.parse().unwrap_or(DriveId::NONE);
-    Ok(Some(KnownDrive { id, label: escape::shown(label.as_bytes()) }))
+impl FromRow for Option<KnownDrive> {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        let (id, label): (Option<DriveId>, Option<String>) = columns.read()?;
+        let shown = |label: String| escape::shown(label.as_bytes());
+        Ok(label.map(|label| KnownDrive { id: id.unwrap_or(DriveId::NONE), label: shown(label) }))
+    }
+}
+
+impl FromRow for Contradiction {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        let drive = columns.read::<Option<KnownDrive>>()?;
+        Ok(Self {
+            drive: drive.unwrap_or(KnownDrive { id: DriveId::NONE, label: String::new() }),
+            other: columns.read()?,
+            row: columns.read()?,
+            what: Contradicting::from_text(&columns.read::<String>()?),
+            line: columns.read()?,
+            judged: columns.read()?,
+            at: columns.read()?,
+        })
+    }
 }
 
 impl Catalogue {
     /// All that is open: of no drive that was given up, and of none about which its operator has decided.
     pub fn contradictions(&self) -> Result<Vec<Contradiction>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT c.drive, c.what, c.line, c.disqualified, d.uuid, d.label, o.uuid, o.label, d.found_at \
+        let sql = "SELECT d.uuid, d.label, o.uuid, o.label, c.drive, c.what, c.line, c.disqualified, d.found_at \
              FROM contradiction c JOIN drive d ON d.id = c.drive LEFT JOIN drive o ON o.id = c.other \
-             WHERE NOT c.settled AND d.forgotten IS NULL ORDER BY d.label, d.id, c.rowid",
-        )?;
-        let rows = query.query_map([], |row| {
-            let drive = named(row, 4)?;
-            Ok(Contradiction {
-                row: row.get(0)?,
-                drive: drive.unwrap_or(KnownDrive { id: DriveId::NONE, label: String::new() }),
-                other: named(row, 6)?,
-                what: Contradicting::from_text(row.get_ref(1)?.as_str()?),
-                line: number(row, 2)?,
-                judged: row.get(3)?,
-                at: row.get(8)?,
-            })
-        })?;
-        Ok(rows.collect::<Result<_, _>>()?)
+             WHERE NOT c.settled AND d.forgotten IS NULL ORDER BY d.label, d.id, c.rowid";
+        self.rows(sql, [])
     }
 
     /// Its operator takes a drive for the true one, or gives it up: what it contradicts, and what contradicts it, is
@@ -119,7 +121,7 @@ impl Catalogue {
     /// What is on a drive that was ever accused is read as if it were seen for the first time.
     pub(super) fn read_accused_anew(&self, drive: DriveRowId) -> Result<(), JobError> {
         let sql = "SELECT 1 FROM contradiction WHERE drive = ?1";
-        if self.db.prepare_cached(sql)?.exists([drive])? {
+        if self.has_row(sql, [drive])? {
             for (_, station) in self.replicas_of(drive)? {
                 let mut replica = self.replica(drive, &station)?;
                 self.forget_replica(&mut replica)?;
@@ -141,17 +143,15 @@ impl Catalogue {
         what: Contradicting,
         judged: bool,
     ) -> Result<(), JobError> {
-        let known = self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM contradiction WHERE drive = ?1 AND other IS ?2 AND what = ?3 \
-                 AND (line = ?4 OR NOT settled)",
-            )?
-            .exists(params![said.drive, other, what.as_str(), said.line as i64])?;
+        let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND other IS ?2 AND what = ?3 \
+                 AND (line = ?4 OR NOT settled)";
+        let known =
+            self.has_row(sql, params![said.drive, other, what.as_str(), said.line as i64])?;
         if !known {
-            self.db
-                .prepare_cached("INSERT INTO contradiction VALUES (?1, ?2, ?3, ?4, ?5, 0)")?
-                .execute(params![said.drive, other, what.as_str(), said.line as i64, judged])?;
+            self.change(
+                "INSERT INTO contradiction VALUES (?1, ?2, ?3, ?4, ?5, 0)",
+                params![said.drive, other, what.as_str(), said.line as i64, judged],
+            )?;
             if other.is_none() {
                 // What it said of others, or they of it, is no question any more.
                 self.db.execute(
@@ -194,26 +194,23 @@ impl Catalogue {
     /// again as it had left it.
     fn knows(&self, said: Said) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM drive WHERE id = ?1 AND own_from <= ?2";
-        Ok(self.db.prepare_cached(sql)?.exists(params![said.drive, said.line as i64])?)
+        self.has_row(sql, params![said.drive, said.line as i64])
     }
 
     pub(super) fn is_accused_by_this_card(&self, drive: DriveRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND other IS NULL AND NOT settled";
-        Ok(self.db.prepare_cached(sql)?.exists([drive])?)
+        self.has_row(sql, [drive])
     }
 
     pub(super) fn is_judged(&self, drive: DriveRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND disqualified AND NOT settled";
-        Ok(self.db.prepare_cached(sql)?.exists([drive])?)
+        self.has_row(sql, [drive])
     }
 
     /// Replicas of drives that are judged: what left by their word is withheld from no other one.
     pub(super) fn judged_replicas(&self) -> Result<Vec<ReplicaRowId>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT id FROM replica WHERE drive IN (SELECT drive FROM contradiction WHERE disqualified AND NOT \
-             settled)",
-        )?;
-        let rows = query.query_map([], |row| row.get(0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let sql = "SELECT id FROM replica WHERE drive IN (SELECT drive FROM contradiction WHERE disqualified AND NOT \
+             settled)";
+        self.rows(sql, [])
     }
 }

@@ -2,10 +2,11 @@
 //! Never calls a copy good that was not read back, or whose line is only a claim.
 
 use super::row_ids::{ContentRowId, ReplicaRowId};
-use super::{Catalogue, CopyState, digest_column};
+use super::rows::{Columns, FromRow};
+use super::{Catalogue, CopyState};
 use crate::job::JobError;
-use crate::model::{Digest, DriveId, Identity, PayloadName, Timestamp};
-use rusqlite::{OptionalExtension as _, Row, params};
+use crate::model::{DriveId, Identity, PayloadName, Timestamp};
+use rusqlite::params;
 
 /// A copy on a drive.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -34,26 +35,29 @@ pub enum CopyStatus {
 pub(super) const PAYLOAD: &str =
     "p.segment, p.number, p.extension, p.content, p.state, c.sha256, c.bytes";
 
-pub(super) fn read_payload(row: &Row<'_>) -> rusqlite::Result<CopyRow> {
-    let bad = |_| rusqlite::Error::InvalidQuery;
-    let extension = row.get_ref(2)?.as_str()?.parse().map_err(bad)?;
-    let digest: Digest = digest_column(row, 5)?;
-    Ok(CopyRow {
-        name: PayloadName { segment: row.get(0)?, number: row.get(1)?, extension },
-        content: row.get(3)?,
-        state: row.get(4)?,
-        identity: Identity { digest, bytes: row.get::<_, i64>(6)? as u64 },
-    })
+impl FromRow for CopyRow {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        let (segment, number) = (columns.read()?, columns.read()?);
+        let extension = columns.parsed(|text| text.parse().ok())?;
+        Ok(Self {
+            name: PayloadName {
+                segment,
+                number,
+                extension: extension.ok_or(rusqlite::Error::InvalidQuery)?,
+            },
+            content: columns.read()?,
+            state: columns.read()?,
+            identity: columns.read()?,
+        })
+    }
 }
 
 impl Catalogue {
     /// Whether any drive has a copy of a content, good or claimed.
     pub fn has_copy(&self, identity: &Identity) -> Result<bool, JobError> {
         let Some(content) = self.known_content(identity)? else { return Ok(false) };
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM payload INDEXED BY payload_by_content WHERE content = ?1",
-        )?;
-        Ok(query.exists([content])?)
+        let sql = "SELECT 1 FROM payload INDEXED BY payload_by_content WHERE content = ?1";
+        self.has_row(sql, [content])
     }
 
     /// Changes how a copy stands.
@@ -63,9 +67,8 @@ impl Catalogue {
         number: u32,
         state: CopyState,
     ) -> Result<(), JobError> {
-        self.db
-            .prepare_cached("UPDATE payload SET state = ?3 WHERE replica = ?1 AND number = ?2")?
-            .execute(params![replica, number, state])?;
+        let sql = "UPDATE payload SET state = ?3 WHERE replica = ?1 AND number = ?2";
+        self.change(sql, params![replica, number, state])?;
         Ok(())
     }
 
@@ -76,24 +79,18 @@ impl Catalogue {
         numbers: std::ops::RangeInclusive<u32>,
         when: Timestamp,
     ) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE payload SET proven = ?4, reread = 1 \
-                 WHERE replica = ?1 AND number BETWEEN ?2 AND ?3 AND is_whole",
-            )?
-            .execute(params![replica, numbers.start(), numbers.end(), when.seconds])?;
+        let sql = "UPDATE payload SET proven = ?4, reread = 1 \
+                 WHERE replica = ?1 AND number BETWEEN ?2 AND ?3 AND is_whole";
+        self.change(sql, params![replica, numbers.start(), numbers.end(), when.seconds])?;
         Ok(())
     }
 
     /// A copy that was called good and cannot be read elsewhere: until its drive is read again it counts for
     /// nothing, and what is found then goes into that drive's ledger.
     pub fn mark_copy_unverified(&self, replica: ReplicaRowId, number: u32) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE payload SET state = ?3, cycle = 0, read_here = 1, proven = 0, reread = 0 \
-                 WHERE replica = ?1 AND number = ?2 AND is_whole",
-            )?
-            .execute(params![replica, number, CopyState::Claimed])?;
+        let sql = "UPDATE payload SET state = ?3, cycle = 0, read_here = 1, proven = 0, reread = 0 \
+                 WHERE replica = ?1 AND number = ?2 AND is_whole";
+        self.change(sql, params![replica, number, CopyState::Claimed])?;
         Ok(())
     }
 
@@ -105,16 +102,15 @@ impl Catalogue {
         after: u32,
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
+        let sql = format!(
             "SELECT {PAYLOAD} FROM bad_copy p JOIN content c ON c.id = p.content \
              WHERE p.replica = ?1 AND p.number > ?2 \
              AND NOT EXISTS (SELECT 1 FROM payload q INDEXED BY payload_by_content \
              WHERE q.content = p.content AND q.replica = p.replica AND q.is_whole) \
              AND NOT EXISTS (SELECT 1 FROM present_by_content f WHERE f.content = p.content) \
              ORDER BY p.number LIMIT ?3"
-        ))?;
-        let rows = query.query_map(params![replica, after, most], read_payload)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        );
+        self.rows(&sql, params![replica, after, most])
     }
 
     /// Good copies of a content on other drives of the same station: the drive's id, the replica, the copy.
@@ -123,22 +119,18 @@ impl Catalogue {
         replica: ReplicaRowId,
         content: ContentRowId,
     ) -> Result<Vec<(DriveId, ReplicaRowId, CopyRow)>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD}, p.replica, drive.uuid FROM payload p INDEXED BY payload_by_content \
+        let sql = format!(
+            "SELECT drive.uuid, p.replica, {PAYLOAD} FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content JOIN replica ON replica.id = p.replica \
              JOIN drive ON drive.id = replica.drive \
              WHERE p.content = ?2 AND p.replica <> ?1 AND p.is_whole \
              AND replica.station = (SELECT station FROM replica WHERE id = ?1) ORDER BY p.state, p.number DESC"
-        ))?;
-        let rows = query.query_map(params![replica, content], |row| {
-            Ok((row.get::<_, String>(8)?, row.get(7)?, read_payload(row)?))
-        })?;
-        let mut lenders = Vec::new();
-        for row in rows {
-            let (id, replica, copy) = row?;
-            lenders.extend(id.parse().map(|id| (id, replica, copy)));
-        }
-        Ok(lenders)
+        );
+        let lenders: Vec<(Option<DriveId>, _, _)> = self.rows(&sql, params![replica, content])?;
+        Ok(lenders
+            .into_iter()
+            .filter_map(|(id, replica, copy)| Some((id?, replica, copy)))
+            .collect())
     }
 
     /// Whether and how a drive holds a content.
@@ -148,12 +140,12 @@ impl Catalogue {
         content: ContentRowId,
     ) -> Result<CopyStatus, JobError> {
         // The index is named here and elsewhere: left to itself SQLite may go through a whole replica.
-        let mut query = self.db.prepare_cached(&format!(
+        let sql = format!(
             "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content \
              WHERE p.content = ?2 AND p.replica = ?1 ORDER BY p.is_whole DESC, p.number DESC LIMIT 1"
-        ))?;
-        let row = query.query_row(params![replica, content], read_payload).optional()?;
+        );
+        let row: Option<CopyRow> = self.first_row(&sql, params![replica, content])?;
         Ok(match row {
             Some(p) if p.state.is_whole() => CopyStatus::Good(p.name),
             Some(p) if p.state != CopyState::Debris && !p.state.is_given_up() => {
@@ -165,18 +157,19 @@ impl Catalogue {
 
     /// One copy by its number.
     pub fn payload(&self, replica: ReplicaRowId, number: u32) -> Result<Option<CopyRow>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
+        let sql = format!(
             "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
              WHERE p.replica = ?1 AND p.number = ?2"
-        ))?;
-        Ok(query.query_row(params![replica, number], read_payload).optional()?)
+        );
+        self.first_row(&sql, params![replica, number])
     }
 
     /// Whether a number is that of a copy: asked for each line of a manifest.
     pub fn knows_number(&self, replica: ReplicaRowId, number: u32) -> Result<bool, JobError> {
-        let mut query =
-            self.db.prepare_cached("SELECT 1 FROM payload WHERE replica = ?1 AND number = ?2")?;
-        Ok(query.exists(params![replica, number])?)
+        self.has_row(
+            "SELECT 1 FROM payload WHERE replica = ?1 AND number = ?2",
+            params![replica, number],
+        )
     }
 
     /// Copies `p` of contents `c`, as the rest of a query tells them.
@@ -187,9 +180,7 @@ impl Catalogue {
     ) -> Result<Vec<CopyRow>, JobError> {
         let sql =
             format!("SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content {of}");
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map(params, read_payload)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, params)
     }
 
     /// Up to `most` copies with numbers after `after`, in order.
@@ -223,14 +214,13 @@ impl Catalogue {
     /// Whether a content is known as a message, now or earlier, to the mailbox or to a ledger. What has headers
     /// was read from the mailbox once, as the good version of what a failing card has spoilt since.
     pub fn is_message(&self, replica: ReplicaRowId, identity: &Identity) -> Result<bool, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM content c WHERE c.sha256 = ?2 AND c.bytes = ?3 AND (c.sender IS NOT NULL OR \
+        let sql = "SELECT 1 FROM content c WHERE c.sha256 = ?2 AND c.bytes = ?3 AND (c.sender IS NOT NULL OR \
                  EXISTS (SELECT 1 FROM file WHERE content = c.id) OR \
                  EXISTS (SELECT 1 FROM assertion INDEXED BY assertion_by_content \
-                 WHERE content = c.id AND replica = ?1))",
-            )?
-            .exists(params![replica, identity.digest.as_bytes().as_slice(), identity.bytes as i64])?)
+                 WHERE content = c.id AND replica = ?1))";
+        self.has_row(
+            sql,
+            params![replica, identity.digest.as_bytes().as_slice(), identity.bytes as i64],
+        )
     }
 }

@@ -1,6 +1,7 @@
 //! What becomes of each content that drives tell of, as the merge decides it. Owns no rule.
 
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
+use super::rows::{Columns, FromRow};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::{RelName, Suspicion, Timestamp};
@@ -16,6 +17,17 @@ pub struct Version {
     pub mode: u32,
     /// Why it is suspect.
     pub suspect: Option<Suspicion>,
+}
+
+impl FromRow for Version {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            content: columns.read()?,
+            suspect: columns.read()?,
+            modified: columns.read()?,
+            mode: columns.read()?,
+        })
+    }
 }
 
 /// Why a content is given back.

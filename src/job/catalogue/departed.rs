@@ -3,11 +3,12 @@
 
 use super::ledger_lines::DepartureLine;
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
+use super::rows::{Columns, FromRow};
 use super::{Catalogue, ContentAt};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::limits::ALIKE_MAX;
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::params;
 use std::collections::BTreeSet;
 
 /// A content that was seen to leave a location.
@@ -32,18 +33,18 @@ pub struct DepartedRow {
 const DEPARTED: &str = "SELECT mailbox, key, content, why, to_mailbox, to_key, to_content, change_no, at \
                         FROM departed";
 
-fn read_departed(row: &Row<'_>) -> rusqlite::Result<DepartedRow> {
-    let (mailbox, key): (Option<MailboxRowId>, Option<Vec<u8>>) = (row.get(4)?, row.get(5)?);
-    let heir: Option<ContentRowId> = row.get(6)?;
-    Ok(DepartedRow {
-        mailbox: row.get(0)?,
-        key: row.get(1)?,
-        content: row.get(2)?,
-        why: Departed::from_text(row.get_ref(3)?.as_str()?).unwrap_or(Departed::Replaced),
-        heir: mailbox.zip(key).zip(heir).map(|((mailbox, key), heir)| (mailbox, key, heir)),
-        change_no: row.get::<_, i64>(7)? as u64,
-        at: row.get(8)?,
-    })
+impl FromRow for DepartedRow {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            mailbox: columns.read()?,
+            key: columns.read()?,
+            content: columns.read()?,
+            why: columns.read()?,
+            heir: columns.location()?,
+            change_no: columns.read()?,
+            at: columns.read()?,
+        })
+    }
 }
 
 impl Catalogue {
@@ -57,16 +58,12 @@ impl Catalogue {
         at: i64,
     ) -> Result<u64, JobError> {
         self.record_change(|change_no| {
-            self.db
-                .prepare_cached(
-                    "DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3",
-                )?
-                .execute(params![mailbox, key, content])?;
-            self.db
-                .prepare_cached(
-                    "INSERT OR REPLACE INTO departed VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9)",
-                )?
-                .execute(params![
+            let sql = "DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3";
+            self.change(sql, params![mailbox, key, content])?;
+            let sql = "INSERT OR REPLACE INTO departed VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9)";
+            self.change(
+                sql,
+                params![
                     mailbox,
                     key,
                     content,
@@ -76,13 +73,11 @@ impl Catalogue {
                     heir.map(|heir| heir.2),
                     change_no as i64,
                     at
-                ])?;
+                ],
+            )?;
             if let Some((mailbox, key, _)) = heir.filter(|heir| heir.2 == content) {
-                self.db
-                    .prepare_cached(
-                        "UPDATE file SET move_target = 1 WHERE mailbox = ?1 AND key = ?2",
-                    )?
-                    .execute(params![mailbox, key])?;
+                let sql = "UPDATE file SET move_target = 1 WHERE mailbox = ?1 AND key = ?2";
+                self.change(sql, params![mailbox, key])?;
             }
             Ok(change_no)
         })
@@ -96,8 +91,7 @@ impl Catalogue {
         content: ContentRowId,
     ) -> Result<Option<DepartedRow>, JobError> {
         let sql = format!("{DEPARTED} WHERE mailbox = ?1 AND key = ?2 AND content = ?3");
-        let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row(params![mailbox, key, content], read_departed).optional()?)
+        self.first_row(&sql, params![mailbox, key, content])
     }
 
     /// Up to `most` contents that were seen to leave, by changes after `change_no` and up to `until`, in order.
@@ -110,16 +104,15 @@ impl Catalogue {
         let sql = format!(
             "{DEPARTED} WHERE change_no > ?1 AND change_no <= ?2 ORDER BY change_no LIMIT ?3"
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map([change_no as i64, until as i64, most as i64], read_departed)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, [change_no as i64, until as i64, most as i64])
     }
 
     /// Whether anything was seen to leave by a change before this one, or by it.
     pub fn has_departed_before(&self, change_no: u64) -> Result<bool, JobError> {
-        let mut query =
-            self.db.prepare_cached("SELECT 1 FROM departed WHERE change_no <= ?1 LIMIT 1")?;
-        Ok(query.exists([i64::try_from(change_no).unwrap_or(i64::MAX)])?)
+        self.has_row(
+            "SELECT 1 FROM departed WHERE change_no <= ?1 LIMIT 1",
+            [i64::try_from(change_no).unwrap_or(i64::MAX)],
+        )
     }
 
     /// Departures up to a change that may have waited for a line of this content, or of this location, or of what
@@ -133,18 +126,14 @@ impl Catalogue {
             "{DEPARTED} WHERE (content = ?3 OR to_content = ?3 OR mailbox = ?1 AND key = ?2) AND change_no <= ?4 \
              ORDER BY change_no DESC LIMIT ?5"
         );
-        let mut query = self.db.prepare_cached(&sql)?;
         let of = params![mailbox, key, content, until as i64, ALIKE_MAX];
-        let rows = query.query_map(of, read_departed)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, of)
     }
 
     /// Everything that was seen to leave a location.
     fn departed_at(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<Vec<DepartedRow>, JobError> {
         let sql = format!("{DEPARTED} WHERE mailbox = ?1 AND key = ?2");
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map(params![mailbox, key], read_departed)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, params![mailbox, key])
     }
 
     /// What this card itself saw leave a location, as a line of each of these ledgers would say it; not of one that may

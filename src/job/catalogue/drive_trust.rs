@@ -10,7 +10,7 @@ use crate::model::limits::{
     ROOM_STEP,
 };
 use crate::model::{Digest, EventTime, Identity, Timestamp};
-use rusqlite::{OptionalExtension as _, params};
+use rusqlite::params;
 
 /// Seconds of a day of the calendar.
 const DAY: i64 = 86_400;
@@ -18,24 +18,23 @@ const DAY: i64 = 86_400;
 impl Catalogue {
     /// A drive answered with an error of reading or writing: it is to be replaced soon.
     pub fn mark_worn(&self, drive: DriveRowId, why: &str) -> Result<(), JobError> {
-        self.db
-            .prepare_cached("UPDATE drive SET worn = ?2 WHERE id = ?1 AND worn IS NULL")?
-            .execute(params![drive, why])?;
+        self.change(
+            "UPDATE drive SET worn = ?2 WHERE id = ?1 AND worn IS NULL",
+            params![drive, why],
+        )?;
         Ok(())
     }
 
     /// All of a drive was read without an error.
     pub fn clear_worn(&self, drive: DriveRowId) -> Result<(), JobError> {
-        self.db
-            .prepare_cached("UPDATE drive SET worn = NULL WHERE id = ?1 AND worn IS NOT NULL")?
-            .execute([drive])?;
+        let sql = "UPDATE drive SET worn = NULL WHERE id = ?1 AND worn IS NOT NULL";
+        self.change(sql, [drive])?;
         Ok(())
     }
 
     /// Why a drive is not trusted, if it is not.
     pub fn distrust(&self, drive: DriveRowId) -> Result<Option<String>, JobError> {
-        let mut query = self.db.prepare_cached("SELECT distrust FROM drive WHERE id = ?1")?;
-        Ok(query.query_row([drive], |row| row.get(0)).optional()?.flatten())
+        Ok(self.first_row("SELECT distrust FROM drive WHERE id = ?1", [drive])?.flatten())
     }
 
     /// From now on nothing is counted as mirrored on a drive alone, and nothing is written to it.
@@ -56,25 +55,16 @@ impl Catalogue {
         should: &Identity,
         found: &Identity,
     ) -> Result<(), JobError> {
-        let once_right: Option<bool> = self
-            .db
-            .prepare_cached(
-                "SELECT reread AND is_whole FROM payload WHERE replica = ?1 AND number = ?2",
-            )?
-            .query_row(params![replica, number], |row| row.get(0))
-            .optional()?;
+        let sql = "SELECT reread AND is_whole FROM payload WHERE replica = ?1 AND number = ?2";
+        let once_right: Option<bool> = self.first_row(sql, params![replica, number])?;
         if once_right != Some(true) {
             return Ok(());
         }
         let foreign = is_zeros(found) || self.is_known(&found.digest, should)?;
         let points = if foreign { POINTS_OF_FOREIGN } else { 1 };
-        let sum: i64 = self
-            .db
-            .prepare_cached(
-                "UPDATE drive SET corruption_points = corruption_points + ?2 WHERE id = ?1 \
-                 RETURNING corruption_points",
-            )?
-            .query_row(params![drive, points], |row| row.get(0))?;
+        let sql = "UPDATE drive SET corruption_points = corruption_points + ?2 WHERE id = ?1 \
+                 RETURNING corruption_points";
+        let sum: i64 = self.only_row(sql, params![drive, points])?;
         match sum >= DISTRUST_POINTS {
             true => self.set_distrust(drive, "copies that were right have other octets now"),
             false => Ok(()),
@@ -82,13 +72,10 @@ impl Catalogue {
     }
 
     fn is_known(&self, found: &Digest, other_than: &Identity) -> Result<bool, JobError> {
-        Ok(self
-            .db
-            .prepare_cached("SELECT 1 FROM content WHERE sha256 = ?1 AND sha256 <> ?2")?
-            .exists(params![
-                found.as_bytes().as_slice(),
-                other_than.digest.as_bytes().as_slice()
-            ])?)
+        self.has_row(
+            "SELECT 1 FROM content WHERE sha256 = ?1 AND sha256 <> ?2",
+            params![found.as_bytes().as_slice(), other_than.digest.as_bytes().as_slice()],
+        )
     }
 
     /// A drive came, perhaps with a ledger that ends before where it was known to end. Once is a power failure's work,
@@ -102,13 +89,9 @@ impl Catalogue {
         let Some(to) = rolled_back_to else {
             return self.clear_rollbacks(drive);
         };
-        let rollbacks: i64 = self
-            .db
-            .prepare_cached(
-                "UPDATE drive SET rollbacks = CASE WHEN rolled_back_to IS ?2 THEN rollbacks + 1 ELSE 1 END, \
-                 rolled_back_to = ?2 WHERE id = ?1 RETURNING rollbacks",
-            )?
-            .query_row(params![drive, to as i64], |row| row.get(0))?;
+        let sql = "UPDATE drive SET rollbacks = CASE WHEN rolled_back_to IS ?2 THEN rollbacks + 1 ELSE 1 END, \
+                 rolled_back_to = ?2 WHERE id = ?1 RETURNING rollbacks";
+        let rollbacks: i64 = self.only_row(sql, params![drive, to as i64])?;
         match rollbacks >= FALLS_MAX {
             true => self.set_distrust(drive, "it comes back without what was written to it"),
             false => Ok(()),
@@ -117,11 +100,9 @@ impl Catalogue {
 
     /// A drive came back with the ledger it was known to have.
     fn clear_rollbacks(&self, drive: DriveRowId) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE drive SET rollbacks = 0, rolled_back_to = NULL WHERE id = ?1 AND rollbacks > 0",
-            )?
-            .execute([drive])?;
+        let sql =
+            "UPDATE drive SET rollbacks = 0, rolled_back_to = NULL WHERE id = ?1 AND rollbacks > 0";
+        self.change(sql, [drive])?;
         Ok(())
     }
 
@@ -167,11 +148,9 @@ impl Catalogue {
     /// Keeps how much room a drive has, if that is news.
     pub fn record_free_space(&self, drive: DriveRowId, room: u64) -> Result<(), JobError> {
         let room = i64::try_from(room).unwrap_or(i64::MAX);
-        self.db
-            .prepare_cached(
-                "UPDATE drive SET room = ?2 WHERE id = ?1 AND (room IS NULL OR abs(room - ?2) >= ?3)",
-            )?
-            .execute(params![drive, room, ROOM_STEP as i64])?;
+        let sql =
+            "UPDATE drive SET room = ?2 WHERE id = ?1 AND (room IS NULL OR abs(room - ?2) >= ?3)";
+        self.change(sql, params![drive, room, ROOM_STEP as i64])?;
         Ok(())
     }
 
@@ -185,11 +164,8 @@ impl Catalogue {
         if !stamp.trusted {
             return Ok(());
         }
-        self.db
-            .prepare_cached(
-                "INSERT INTO written_by_day VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET bytes = bytes + ?3",
-            )?
-            .execute(params![replica, stamp.time.seconds.div_euclid(DAY), bytes as i64])?;
+        let sql = "INSERT INTO written_by_day VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET bytes = bytes + ?3";
+        self.change(sql, params![replica, stamp.time.seconds.div_euclid(DAY), bytes as i64])?;
         Ok(())
     }
 
@@ -200,28 +176,20 @@ impl Catalogue {
             return Ok(None);
         }
         let today = now.time.seconds.div_euclid(DAY);
-        let room: Option<i64> = self
-            .db
-            .prepare_cached("SELECT room FROM drive WHERE id = ?1")?
-            .query_row([drive], |row| row.get(0))
-            .optional()?
-            .flatten();
+        let room: Option<i64> =
+            self.first_row("SELECT room FROM drive WHERE id = ?1", [drive])?.flatten();
         let first = today - FILLED_DAYS;
-        let (since, bytes): (Option<i64>, i64) = self
-            .db
-            .prepare_cached(
-                "SELECT min(day), CAST(total(bytes) AS INTEGER) FROM written_by_day WHERE day BETWEEN ?2 AND ?3 \
-                 AND replica IN (SELECT id FROM replica WHERE drive = ?1)",
-            )?
-            .query_row(params![drive, first + 1, today], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let sql = "SELECT min(day), CAST(total(bytes) AS INTEGER) FROM written_by_day WHERE day BETWEEN ?2 AND ?3 \
+                 AND replica IN (SELECT id FROM replica WHERE drive = ?1)";
+        let (since, bytes): (Option<i64>, i64) =
+            self.only_row(sql, params![drive, first + 1, today])?;
         let (Some(room), Some(since)) = (room, since) else { return Ok(None) };
         // A drive that was written to before the window has been here for all of it.
-        let before: bool = self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM written_by_day WHERE day <= ?2 AND replica IN (SELECT id FROM replica WHERE drive = ?1)",
-            )?
-            .exists(params![drive, first])?;
+        let before: bool = self.has_row(
+            "SELECT 1 FROM written_by_day WHERE day <= ?2 AND replica IN (SELECT id FROM \
+            replica WHERE drive = ?1)",
+            params![drive, first],
+        )?;
         let days = if before { FILLED_DAYS } else { today - since + 1 };
         if days < FILLED_DAYS_LEAST || bytes <= 0 {
             return Ok(None);

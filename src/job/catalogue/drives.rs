@@ -3,9 +3,10 @@
 
 use super::Catalogue;
 use super::row_ids::DriveRowId;
+use super::rows::{Columns, FromRow};
 use crate::job::JobError;
 use crate::model::{DriveId, DriveLoss, Medium, Timestamp};
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::params;
 
 /// Whether the copies of a row of the table of drives count: it keeps what it is given, its operator has not given it
 /// up, nothing else stands where it was, it can be told from others, it contradicts nothing that is better known, and
@@ -176,52 +177,40 @@ impl DriveRow {
     pub fn is_wiped(&self) -> bool {
         self.forgotten.as_ref().is_some_and(|gone| gone.why == DriveLoss::Wiped)
     }
+}
 
-    fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
-        let moment = |at| -> rusqlite::Result<Option<Timestamp>> {
-            Ok(row.get_ref(at)?.as_str_or_null()?.and_then(Timestamp::from_text))
-        };
-        let id = |at| -> rusqlite::Result<Option<DriveId>> {
-            Ok(row.get_ref(at)?.as_str_or_null()?.and_then(|text| text.parse().ok()))
-        };
-        let word = |at| -> rusqlite::Result<&str> {
-            Ok(row.get_ref(at)?.as_str_or_null()?.unwrap_or_default())
-        };
-        let (forgotten, replaced) = (moment(17)?, moment(20)?);
+impl FromRow for DriveRow {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self {
-            row: row.get(0)?,
-            id: id(1)?.unwrap_or(DriveId::NONE),
-            label: row.get(2)?,
-            at: row.get(3)?,
-            state: row.get(4)?,
-            detail: row.get(5)?,
-            last_seen: moment(6)?,
-            last_verified: moment(7)?,
-            medium: Medium::from_text(row.get_ref(8)?.as_str()?),
-            away: moment(9)?,
-            worn: row.get(10)?,
-            distrust: row.get(11)?,
-            known_since: moment(12)?,
-            serial: row.get(13)?,
-            folder: row.get(14)?,
-            origin: id(15)?,
-            same_device: row.get(16)?,
-            forgotten: match forgotten {
-                Some(since) => Some(Forgotten {
-                    since,
-                    why: DriveLoss::from_text(word(18)?).unwrap_or(DriveLoss::Broken),
-                    place: row.get(19)?,
-                }),
-                None => None,
+            row: columns.read()?,
+            id: columns.read::<Option<DriveId>>()?.unwrap_or(DriveId::NONE),
+            label: columns.read()?,
+            at: columns.read()?,
+            state: columns.read()?,
+            detail: columns.read()?,
+            last_seen: columns.read()?,
+            last_verified: columns.read()?,
+            medium: Medium::from_text(&columns.read::<String>()?),
+            away: columns.read()?,
+            worn: columns.read()?,
+            distrust: columns.read()?,
+            known_since: columns.read()?,
+            serial: columns.read()?,
+            folder: columns.read()?,
+            origin: columns.read()?,
+            same_device: columns.read()?,
+            forgotten: {
+                let (since, why) = (columns.read()?, columns.parsed(DriveLoss::from_text)?);
+                let (place, why) = (columns.read()?, why.unwrap_or(DriveLoss::Broken));
+                Option::map(since, |since| Forgotten { since, why, place })
             },
-            replaced: match replaced {
-                Some(since) => {
-                    let how = ReplacedHow::from_text(word(22)?);
-                    Some(Replaced { since, by: id(21)?, how })
-                }
-                None => None,
+            replaced: {
+                let (since, by) = (columns.read()?, columns.read()?);
+                let how = columns.parsed(|text| Some(ReplacedHow::from_text(text)))?;
+                let how = how.unwrap_or(ReplacedHow::Place);
+                Option::map(since, |since| Replaced { since, by, how })
             },
-            counts: row.get(23)?,
+            counts: columns.read()?,
         })
     }
 }
@@ -238,16 +227,13 @@ impl Catalogue {
     /// Every drive ever seen.
     pub fn drives(&self) -> Result<Vec<DriveRow>, JobError> {
         let sql = format!("SELECT {} FROM drive ORDER BY label, id", columns());
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map([], DriveRow::read)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, [])
     }
 
     /// The drive with an id.
     pub fn drive(&self, id: DriveId) -> Result<Option<DriveRow>, JobError> {
         let sql = format!("SELECT {} FROM drive WHERE uuid = ?1", columns());
-        let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row([id.to_string()], DriveRow::read).optional()?)
+        self.first_row(&sql, [id.to_string()])
     }
 
     /// The drive last found at a place, to tell an empty mount point from a new drive.
@@ -256,7 +242,7 @@ impl Catalogue {
             "SELECT {} FROM drive WHERE id = (SELECT drive FROM found WHERE at = ?1)",
             columns()
         );
-        Ok(self.db.prepare_cached(&sql)?.query_row([at], DriveRow::read).optional()?)
+        self.first_row(&sql, [at])
     }
 
     /// Records that a drive is found at a place. Writes only if that is news: the time is kept to the
@@ -305,13 +291,12 @@ impl Catalogue {
             SameDevice::No => (true, None),
             SameDevice::As(mailbox) => (true, Some(mailbox.as_str())),
         };
-        self.db
-            .prepare_cached(
-                "UPDATE drive SET label = ?2, found_at = ?3, last_seen = ?4, medium = ?5, away = NULL, \
+        let sql = "UPDATE drive SET label = ?2, found_at = ?3, last_seen = ?4, medium = ?5, away = NULL, \
                  serial = coalesce(?6, serial), folder = ?7, origin = coalesce(?8, origin), \
-                 same_device = CASE WHEN ?9 THEN ?10 ELSE same_device END WHERE id = ?1",
-            )?
-            .execute(params![
+                 same_device = CASE WHEN ?9 THEN ?10 ELSE same_device END WHERE id = ?1";
+        self.change(
+            sql,
+            params![
                 row,
                 found.label,
                 found.at,
@@ -322,7 +307,8 @@ impl Catalogue {
                 found.origin.map(|id| id.to_string()),
                 device_known,
                 same_device,
-            ])?;
+            ],
+        )?;
         Ok(())
     }
 
@@ -333,11 +319,8 @@ impl Catalogue {
         state: &str,
         detail: &str,
     ) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE drive SET state = ?2, detail = ?3 WHERE id = ?1 AND (state <> ?2 OR detail <> ?3)",
-            )?
-            .execute(params![drive, state, detail])?;
+        let sql = "UPDATE drive SET state = ?2, detail = ?3 WHERE id = ?1 AND (state <> ?2 OR detail <> ?3)";
+        self.change(sql, params![drive, state, detail])?;
         Ok(())
     }
 

@@ -2,10 +2,10 @@
 
 use super::FileState;
 use super::row_ids::{ContentRowId, MailboxRowId};
+use super::rows::{Columns, FromRow};
 use crate::job::JobError;
 use crate::model::message::{FileFacts, Headers, SizeBreakdown};
 use crate::model::{Identity, RelName, Suspicion, Timestamp};
-use rusqlite::Row;
 
 /// A row of the table of files.
 #[derive(Debug, Clone)]
@@ -48,33 +48,34 @@ pub struct FileRow {
     pub hinted: bool,
 }
 
-impl FileRow {
-    pub(super) const COLUMNS: &str = "mailbox, key, state, bytes, modified_s, modified_n, changed, \
-                                      inode, mode, first_statted, first_seen, content, good, suspect, change_no, \
-                                      clock, since, hinted, departure_read";
-
-    pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
+impl FromRow for FileRow {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self {
-            mailbox: row.get(0)?,
-            key: row.get(1)?,
-            state: row.get(2)?,
-            bytes: row.get::<_, i64>(3)? as u64,
-            modified: Timestamp { seconds: row.get(4)?, nanos: row.get(5)? },
-            changed: row.get(6)?,
-            inode: row.get(7)?,
-            mode: row.get(8)?,
-            first_statted: row.get(9)?,
-            first_seen: Timestamp { seconds: row.get(10)?, nanos: 0 },
-            content: row.get(11)?,
-            good: row.get(12)?,
-            suspect: row.get_ref(13)?.as_str_or_null()?.and_then(Suspicion::from_text),
-            change_no: row.get::<_, i64>(14)? as u64,
-            clock_trusted: row.get(15)?,
-            since: row.get::<_, i64>(16)? as u64,
-            hinted: row.get(17)?,
-            departure_read: row.get::<_, i64>(18)? as u64,
+            mailbox: columns.read()?,
+            key: columns.read()?,
+            state: columns.read()?,
+            bytes: columns.read()?,
+            modified: columns.read()?,
+            changed: columns.read()?,
+            inode: columns.read()?,
+            mode: columns.read()?,
+            first_statted: columns.read()?,
+            first_seen: columns.seconds()?,
+            clock_trusted: columns.read()?,
+            content: columns.read()?,
+            good: columns.read()?,
+            suspect: columns.read()?,
+            change_no: columns.read()?,
+            since: columns.read()?,
+            departure_read: columns.read()?,
+            hinted: columns.read()?,
         })
     }
+}
+
+impl FileRow {
+    pub(super) const COLUMNS: &str = "mailbox, key, state, bytes, modified_s, modified_n, changed, inode, mode, \
+        first_statted, first_seen, clock, content, good, suspect, change_no, since, departure_read, hinted";
 
     /// Its path.
     pub fn path(&self) -> Result<RelName, JobError> {
@@ -112,6 +113,19 @@ pub struct FileStatRow {
     pub(super) modified: Timestamp,
     pub(super) changed: i64,
     pub(super) inode: i64,
+}
+
+impl FromRow for FileStatRow {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            key: columns.read()?,
+            state: columns.read()?,
+            bytes: columns.read()?,
+            modified: columns.read()?,
+            changed: columns.read()?,
+            inode: columns.read()?,
+        })
+    }
 }
 
 impl FileStatRow {

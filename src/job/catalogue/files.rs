@@ -8,8 +8,8 @@ use super::row_ids::{ContentRowId, MailboxRowId};
 use crate::job::JobError;
 use crate::model::limits::ALIKE_MAX;
 use crate::model::message::FileFacts;
-use crate::model::{Suspicion, Timestamp, WallTime};
-use rusqlite::{OptionalExtension as _, params};
+use crate::model::{Suspicion, WallTime};
+use rusqlite::params;
 
 const COLUMNS: &str = FileRow::COLUMNS;
 
@@ -22,28 +22,15 @@ impl Catalogue {
         after: &[u8],
         most: usize,
     ) -> Result<Vec<FileStatRow>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT key, state, bytes, modified_s, modified_n, changed, inode FROM file \
-             WHERE mailbox = ?1 AND key > ?2 ORDER BY key LIMIT ?3",
-        )?;
-        let rows = query.query_map(params![mailbox, after, most as i64], |row| {
-            Ok(FileStatRow {
-                key: row.get(0)?,
-                state: row.get(1)?,
-                bytes: row.get::<_, i64>(2)? as u64,
-                modified: Timestamp { seconds: row.get(3)?, nanos: row.get(4)? },
-                changed: row.get(5)?,
-                inode: row.get(6)?,
-            })
-        })?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let sql = "SELECT key, state, bytes, modified_s, modified_n, changed, inode FROM file \
+                   WHERE mailbox = ?1 AND key > ?2 ORDER BY key LIMIT ?3";
+        self.rows(sql, params![mailbox, after, most as i64])
     }
 
     /// The row of one path.
     pub fn file(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<Option<FileRow>, JobError> {
         let sql = format!("SELECT {COLUMNS} FROM file WHERE mailbox = ?1 AND key = ?2");
-        let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row(params![mailbox, key], FileRow::read).optional()?)
+        self.first_row(&sql, params![mailbox, key])
     }
 
     /// Rows of a mailbox in one of the indexed states (all but `Present`) whose look is no later than `until`.
@@ -59,10 +46,7 @@ impl Catalogue {
             "SELECT {COLUMNS} FROM unsettled_file WHERE state = ?1 \
              AND mailbox = ?2 AND key > ?3 AND first_statted <= ?4 ORDER BY mailbox, key LIMIT ?5"
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows =
-            query.query_map(params![state, mailbox, after, until, most as i64], FileRow::read)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, params![state, mailbox, after, until, most as i64])
     }
 
     /// The earliest look among a mailbox's rows that still wait for their second one.
@@ -70,7 +54,7 @@ impl Catalogue {
         let sql = "SELECT min(first_statted) FROM unsettled_file \
                    WHERE mailbox = ?1 AND state IN (?2, ?3, ?4)";
         let of = params![mailbox, FileState::Fresh, FileState::LeavingSeen, FileState::Leaving];
-        Ok(self.db.prepare_cached(sql)?.query_row(of, |row| row.get(0))?)
+        self.only_row(sql, of)
     }
 
     /// Rows of a mailbox that seem to be gone, of contents that are settled somewhere else; at most so many.
@@ -83,10 +67,8 @@ impl Catalogue {
             "SELECT {COLUMNS} FROM unsettled_file u WHERE state IN (?3, ?4) AND mailbox = ?1 \
              AND EXISTS (SELECT 1 FROM present_by_content f WHERE f.content = u.content) LIMIT ?2"
         );
-        let mut query = self.db.prepare_cached(&sql)?;
         let of = params![mailbox, most as i64, FileState::LeavingSeen, FileState::Leaving];
-        let rows = query.query_map(of, FileRow::read)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, of)
     }
 
     /// Rows changed after `change_no`, latest first and before `before`: the newest message is copied first.
@@ -100,11 +82,8 @@ impl Catalogue {
             "SELECT {COLUMNS} FROM file INDEXED BY file_by_change WHERE change_no > ?1 AND change_no < ?2 \
              ORDER BY change_no DESC LIMIT ?3"
         );
-        let mut query = self.db.prepare_cached(&sql)?;
         let before = i64::try_from(before).unwrap_or(i64::MAX);
-        let rows =
-            query.query_map(params![change_no as i64, before, most as i64], FileRow::read)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, params![change_no as i64, before, most as i64])
     }
 
     /// Records a look: new facts, to be settled by a second look. `first_seen` is kept if there was one.
@@ -118,9 +97,7 @@ impl Catalogue {
         (first_statted, now): (i64, WallTime),
         hinted: bool,
     ) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "INSERT INTO file (mailbox, key, state, bytes, modified_s, modified_n, changed, inode, \
+        let sql = "INSERT INTO file (mailbox, key, state, bytes, modified_s, modified_n, changed, inode, \
                  mode, first_statted, first_seen, change_no, clock, hinted) VALUES \
                  (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,0,?12,?13) \
                  ON CONFLICT DO UPDATE SET state=?3, bytes=?4, modified_s=?5, modified_n=?6, changed=?7, \
@@ -128,9 +105,10 @@ impl Catalogue {
                  content=CASE WHEN is_gone THEN NULL ELSE content END, \
                  good=CASE WHEN is_gone THEN NULL ELSE good END, \
                  suspect=CASE WHEN is_gone THEN NULL ELSE suspect END, \
-                 hinted=CASE WHEN state IN (?14, ?15) THEN max(hinted, ?13) ELSE ?13 END",
-            )?
-            .execute(params![
+                 hinted=CASE WHEN state IN (?14, ?15) THEN max(hinted, ?13) ELSE ?13 END";
+        self.change(
+            sql,
+            params![
                 mailbox,
                 key,
                 state,
@@ -146,7 +124,8 @@ impl Catalogue {
                 hinted,
                 FileState::Fresh,
                 FileState::Changing,
-            ])?;
+            ],
+        )?;
         Ok(())
     }
 
@@ -157,11 +136,8 @@ impl Catalogue {
         state: FileState,
         first_statted: i64,
     ) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE file SET state = ?3, first_statted = ?4 WHERE mailbox = ?1 AND key = ?2",
-            )?
-            .execute(params![row.mailbox, row.key, state, first_statted])?;
+        let sql = "UPDATE file SET state = ?3, first_statted = ?4 WHERE mailbox = ?1 AND key = ?2";
+        self.change(sql, params![row.mailbox, row.key, state, first_statted])?;
         Ok(())
     }
 
@@ -172,9 +148,10 @@ impl Catalogue {
 
     /// Forgets a path that was gone before anything of it was read.
     pub fn forget(&self, row: &FileRow) -> Result<(), JobError> {
-        self.db
-            .prepare_cached("DELETE FROM file WHERE mailbox = ?1 AND key = ?2")?
-            .execute(params![row.mailbox, row.key])?;
+        self.change(
+            "DELETE FROM file WHERE mailbox = ?1 AND key = ?2",
+            params![row.mailbox, row.key],
+        )?;
         Ok(())
     }
 
@@ -200,14 +177,11 @@ impl Catalogue {
                 Some(_) => row.content,
             };
             let (good, suspect) = if same { (row.good, row.suspect) } else { (good, new.suspect) };
-            self.db
-                .prepare_cached(
-                    "UPDATE file SET state = ?3, content = ?4, good = ?5, suspect = ?6, change_no = ?7, \
+            let sql = "UPDATE file SET state = ?3, content = ?4, good = ?5, suspect = ?6, change_no = ?7, \
                      first_seen = ?8, clock = ?9, hinted = 0, \
                      since = CASE WHEN ?10 THEN since ELSE ?7 END, move_target = CASE WHEN ?10 THEN move_target ELSE \
-                     0 END WHERE mailbox = ?1 AND key = ?2",
-                )?
-                .execute(params![
+                     0 END WHERE mailbox = ?1 AND key = ?2";
+            self.change(sql, params![
                     row.mailbox,
                     row.key,
                     FileState::Present,
@@ -232,8 +206,6 @@ impl Catalogue {
         let sql = format!(
             "SELECT {COLUMNS} FROM present_by_content WHERE content = ?1 AND suspect IS NULL LIMIT ?2"
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map(params![content, ALIKE_MAX], FileRow::read)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, params![content, ALIKE_MAX])
     }
 }

@@ -2,12 +2,13 @@
 //! Never calls anything departed that nobody saw go.
 
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
+use super::rows::{Columns, FromRow};
 use super::{Catalogue, FileRow, FileState};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::limits::ALIKE_MAX;
 use crate::model::{RelName, Timestamp, WallTime};
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::params;
 
 /// A content that is missing from a location.
 #[derive(Debug, Clone)]
@@ -33,20 +34,19 @@ pub struct MissingRow {
 const MISSING: &str = "SELECT mailbox, key, content, damaged, modified_s, modified_n, mode, first_seen, clock, \
                        change_no FROM missing";
 
-fn read_missing(row: &Row<'_>) -> rusqlite::Result<MissingRow> {
-    Ok(MissingRow {
-        mailbox: row.get(0)?,
-        key: row.get(1)?,
-        content: row.get(2)?,
-        damaged: row.get(3)?,
-        modified: Timestamp { seconds: row.get(4)?, nanos: row.get(5)? },
-        mode: row.get(6)?,
-        first_seen: WallTime {
-            time: Timestamp { seconds: row.get(7)?, nanos: 0 },
-            trusted: row.get(8)?,
-        },
-        change_no: row.get::<_, i64>(9)? as u64,
-    })
+impl FromRow for MissingRow {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            mailbox: columns.read()?,
+            key: columns.read()?,
+            content: columns.read()?,
+            damaged: columns.read()?,
+            modified: columns.read()?,
+            mode: columns.read()?,
+            first_seen: columns.read()?,
+            change_no: columns.read()?,
+        })
+    }
 }
 
 impl MissingRow {
@@ -89,16 +89,12 @@ impl Catalogue {
         damaged: bool,
     ) -> Result<(), JobError> {
         self.record_change(|change_no| {
-            self.db
-                .prepare_cached(
-                    "DELETE FROM departed WHERE mailbox = ?1 AND key = ?2 AND content = ?3",
-                )?
-                .execute(params![row.mailbox, row.key, content])?;
-            self.db
-                .prepare_cached(
-                    "INSERT OR REPLACE INTO missing VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10)",
-                )?
-                .execute(params![
+            let sql = "DELETE FROM departed WHERE mailbox = ?1 AND key = ?2 AND content = ?3";
+            self.change(sql, params![row.mailbox, row.key, content])?;
+            let sql = "INSERT OR REPLACE INTO missing VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10)";
+            self.change(
+                sql,
+                params![
                     row.mailbox,
                     row.key,
                     content,
@@ -109,7 +105,8 @@ impl Catalogue {
                     row.first_seen.seconds,
                     row.clock_trusted,
                     change_no as i64
-                ])?;
+                ],
+            )?;
             Ok(())
         })
     }
@@ -123,13 +120,11 @@ impl Catalogue {
         at: i64,
     ) -> Result<bool, JobError> {
         let Some(content) = row.content else { return Ok(false) };
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3 AND damaged = 0",
-        )?;
+        let sql = "SELECT 1 FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3 AND damaged = 0";
         let id = self.message_id(content)?;
         if id.is_none()
             || self.message_id(before)? != id
-            || !query.exists(params![row.mailbox, row.key, before])?
+            || !self.has_row(sql, params![row.mailbox, row.key, before])?
         {
             return Ok(false);
         }
@@ -140,9 +135,8 @@ impl Catalogue {
 
     /// What is missing from a location is not looked for any more; no drive is told anything of it.
     pub fn forget_missing(&self, row: &MissingRow) -> Result<(), JobError> {
-        self.db
-            .prepare_cached("DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3")?
-            .execute(params![row.mailbox, row.key, row.content])?;
+        let sql = "DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3";
+        self.change(sql, params![row.mailbox, row.key, row.content])?;
         Ok(())
     }
 
@@ -156,7 +150,7 @@ impl Catalogue {
         for table in ["departed", "not_wanted"] {
             let sql =
                 format!("DELETE FROM {table} WHERE mailbox = ?1 AND key = ?2 AND content = ?3");
-            self.db.prepare_cached(&sql)?.execute(params![mailbox, key, content])?;
+            self.change(&sql, params![mailbox, key, content])?;
         }
         Ok(())
     }
@@ -170,9 +164,8 @@ impl Catalogue {
         content: ContentRowId,
         at: i64,
     ) -> Result<(), JobError> {
-        let mut query =
-            self.db.prepare_cached(&format!("{MISSING} WHERE content = ?1 ORDER BY change_no"))?;
-        let rows = query.query_map([content], read_missing)?.collect::<Result<Vec<_>, _>>()?;
+        let sql = format!("{MISSING} WHERE content = ?1 ORDER BY change_no");
+        let rows: Vec<MissingRow> = self.rows(&sql, [content])?;
         if rows.is_empty() {
             return Ok(());
         }
@@ -183,7 +176,7 @@ impl Catalogue {
             let of = (from.mailbox, from.key.as_slice(), content);
             self.set_departed(of, Departed::Moved, Some((mailbox, key, content)), at)?;
         }
-        self.db.prepare_cached("DELETE FROM missing WHERE content = ?1")?.execute([content])?;
+        self.change("DELETE FROM missing WHERE content = ?1", [content])?;
         Ok(())
     }
 
@@ -194,32 +187,26 @@ impl Catalogue {
         row: &FileRow,
         content: ContentRowId,
     ) -> Result<Option<(MailboxRowId, Vec<u8>)>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT mailbox, key FROM possible_move_target WHERE content = ?1 AND NOT (mailbox = ?2 AND key = ?3) \
-             AND since > max(?4, (SELECT scanned FROM mailbox WHERE id = ?2), \
-             coalesce((SELECT twin_seen FROM file WHERE mailbox = ?2 AND key = ?3), 0)) LIMIT 1",
-        )?;
-        let of = params![content, row.mailbox, row.key, row.since as i64];
-        Ok(query.query_row(of, |found| Ok((found.get(0)?, found.get(1)?))).optional()?)
+        let sql = "SELECT mailbox, key FROM possible_move_target WHERE content = ?1 AND NOT (mailbox = ?2 AND key = \
+            ?3) AND since > max(?4, (SELECT scanned FROM mailbox WHERE id = ?2), \
+             coalesce((SELECT twin_seen FROM file WHERE mailbox = ?2 AND key = ?3), 0)) LIMIT 1";
+        self.first_row(sql, params![content, row.mailbox, row.key, row.since as i64])
     }
 
     /// A row is there though its content came to another location just now: what came before this moment was no move.
     pub fn is_still_beside(&self, row: &FileRow) -> Result<(), JobError> {
-        self.db
-            .prepare_cached("UPDATE file SET twin_seen = ?3 WHERE mailbox = ?1 AND key = ?2")?
-            .execute(params![row.mailbox, row.key, self.change_no()? as i64])?;
+        let sql = "UPDATE file SET twin_seen = ?3 WHERE mailbox = ?1 AND key = ?2";
+        self.change(sql, params![row.mailbox, row.key, self.change_no()? as i64])?;
         Ok(())
     }
 
     /// Whether a content was somewhere on this card, as far as is known, when a mailbox was last looked over: it is
     /// there, is missing from there, or was seen to leave. What came to another mailbox since then may be as new there.
     pub fn was_here(&self, mailbox: MailboxRowId, content: ContentRowId) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM readable_by_content f WHERE f.content = ?1 AND f.since <= (SELECT scanned FROM mailbox \
-             WHERE id = ?2) UNION ALL SELECT 1 FROM missing INDEXED BY missing_by_content WHERE content = ?1 \
-             UNION ALL SELECT 1 FROM departed INDEXED BY departed_by_content WHERE content = ?1",
-        )?;
-        Ok(query.exists(params![content, mailbox])?)
+        let sql = "SELECT 1 FROM readable_by_content f WHERE f.content = ?1 AND f.since <= (SELECT scanned FROM \
+            mailbox WHERE id = ?2) UNION ALL SELECT 1 FROM missing INDEXED BY missing_by_content WHERE content = ?1 \
+             UNION ALL SELECT 1 FROM departed INDEXED BY departed_by_content WHERE content = ?1";
+        self.has_row(sql, params![content, mailbox])
     }
 
     /// All of a mailbox was looked over: what is there now was there at the last change. Where nothing changed nothing
@@ -227,7 +214,7 @@ impl Catalogue {
     pub fn set_scanned(&self, mailbox: MailboxRowId) -> Result<(), JobError> {
         let change_no = self.change_no()? as i64;
         let (of, behind) = (params![mailbox, change_no], "WHERE id = ?1 AND scanned <> ?2");
-        if self.db.prepare_cached(&format!("SELECT 1 FROM mailbox {behind}"))?.exists(of)? {
+        if self.has_row(&format!("SELECT 1 FROM mailbox {behind}"), of)? {
             self.db.execute(&format!("UPDATE mailbox SET scanned = ?2 {behind}"), of)?;
         }
         Ok(())
@@ -243,33 +230,24 @@ impl Catalogue {
         let sql = format!(
             "{MISSING} WHERE change_no > ?1 AND change_no <= ?2 ORDER BY change_no LIMIT ?3"
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map([change_no as i64, until as i64, most as i64], read_missing)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, [change_no as i64, until as i64, most as i64])
     }
 
     /// Everything that is missing from the mailboxes in force or damaged there, in order of the paths.
     pub fn each_missing(
         &self,
-        mut each: impl FnMut(MissingRow) -> Result<(), JobError>,
+        each: impl FnMut(MissingRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let here = self.in_force();
         let sql = format!("{MISSING} WHERE true{here} ORDER BY mailbox, key, content");
-        let mut query = self.db.prepare_cached(&sql)?;
-        let mut rows = query.query([])?;
-        while let Some(row) = rows.next()? {
-            each(read_missing(row)?)?;
-        }
-        Ok(())
+        self.each_row(&sql, [], each)
     }
 
     /// Whether a content is in a mailbox of this card, or missing from one.
     pub fn is_somewhere(&self, content: ContentRowId) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM readable_by_content WHERE content = ?1 \
-             UNION ALL SELECT 1 FROM missing INDEXED BY missing_by_content WHERE content = ?1",
-        )?;
-        Ok(query.exists([content])?)
+        let sql = "SELECT 1 FROM readable_by_content WHERE content = ?1 \
+             UNION ALL SELECT 1 FROM missing INDEXED BY missing_by_content WHERE content = ?1";
+        self.has_row(sql, [content])
     }
 
     /// A location where a content is, or is missing from, of which a ledger says so too; among the latest of many.
@@ -278,18 +256,14 @@ impl Catalogue {
         replica: ReplicaRowId,
         content: ContentRowId,
     ) -> Result<Option<(MailboxRowId, Vec<u8>)>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT mailbox, key FROM ( \
+        let sql = "SELECT mailbox, key FROM ( \
              SELECT * FROM (SELECT mailbox, key FROM present_by_content \
              WHERE content = ?2 ORDER BY change_no DESC LIMIT ?3) UNION ALL \
              SELECT * FROM (SELECT mailbox, key FROM missing INDEXED BY missing_by_content \
              WHERE content = ?2 LIMIT ?3)) here \
              WHERE EXISTS (SELECT 1 FROM assertion a WHERE a.replica = ?1 AND a.mailbox = here.mailbox \
-             AND a.key = here.key AND a.content = ?2 AND a.ended IS NULL) LIMIT 1",
-        )?;
-        let found = query
-            .query_row(params![replica, content, ALIKE_MAX], |row| Ok((row.get(0)?, row.get(1)?)));
-        Ok(found.optional()?)
+             AND a.key = here.key AND a.content = ?2 AND a.ended IS NULL) LIMIT 1";
+        self.first_row(sql, params![replica, content, ALIKE_MAX])
     }
 
     /// The file's own time and permission bits of a content at a location, as the last ledger line of it says.
@@ -299,20 +273,15 @@ impl Catalogue {
         key: &[u8],
         content: ContentRowId,
     ) -> Result<Option<(Timestamp, u32)>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT modified_s, modified_n, mode FROM replica JOIN assertion a ON a.replica = replica.id \
-             WHERE a.mailbox = ?1 AND a.key = ?2 AND a.content = ?3 ORDER BY a.as_of DESC, a.line DESC LIMIT 1",
-        )?;
-        let found = query.query_row(params![mailbox, key, content], |row| {
-            Ok((Timestamp { seconds: row.get(0)?, nanos: row.get(1)? }, row.get(2)?))
-        });
-        Ok(found.optional()?)
+        let sql = "SELECT modified_s, modified_n, mode FROM replica JOIN assertion a ON a.replica = replica.id \
+             WHERE a.mailbox = ?1 AND a.key = ?2 AND a.content = ?3 ORDER BY a.as_of DESC, a.line DESC LIMIT 1";
+        self.first_row(sql, params![mailbox, key, content])
     }
 
     /// Whether a content is there, settled, at some path of the mailboxes in force: of another one nobody knows
     /// whether it is still there.
     pub fn is_present(&self, content: ContentRowId) -> Result<bool, JobError> {
         let sql = format!("SELECT 1 FROM present_by_content WHERE content = ?1{}", self.in_force());
-        Ok(self.db.prepare_cached(&sql)?.exists([content])?)
+        self.has_row(&sql, [content])
     }
 }

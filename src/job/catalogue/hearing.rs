@@ -4,7 +4,6 @@
 use super::Catalogue;
 use super::file_rows::FileRow;
 use super::row_ids::{MailboxRowId, ReplicaRowId};
-use super::writers::position_columns;
 use crate::job::JobError;
 use crate::model::Position;
 use rusqlite::params;
@@ -21,15 +20,12 @@ impl Catalogue {
     /// drive they were read on is hardly the only one that has them, so nothing that any drive was told of it before
     /// counts from now on. Lines written later speak of what was read, and no such departure takes them back.
     pub fn hear(&self, replica: ReplicaRowId, behind: u64) -> Result<(), JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT f.mailbox, f.key, d.writer, d.n, max(f.since, f.departure_read) FROM departure d CROSS JOIN file f \
+        let sql = "SELECT f.mailbox, f.key, d.writer, d.n, max(f.since, f.departure_read) FROM departure d \
+             CROSS JOIN file f \
              ON f.mailbox = d.mailbox AND f.key = d.key AND f.content = d.content AND NOT f.is_gone \
-             WHERE d.replica = ?1 AND d.line > ?2",
-        )?;
-        let rows = query.query_map(params![replica, behind as i64], |row| {
-            Ok((row.get(0)?, row.get(1)?, position_columns(row, 2)?, row.get::<_, i64>(4)?))
-        })?;
-        let rows: Vec<(MailboxRowId, Vec<u8>, Position, i64)> = rows.collect::<Result<_, _>>()?;
+             WHERE d.replica = ?1 AND d.line > ?2";
+        let rows: Vec<(MailboxRowId, Vec<u8>, Position, u64)> =
+            self.rows(sql, params![replica, behind as i64])?;
         if rows.is_empty() {
             return Ok(());
         }
@@ -39,15 +35,11 @@ impl Catalogue {
             if last.as_ref() == Some(&(mailbox, key.clone())) {
                 continue;
             }
-            let here = self.position_at(since as u64)?;
+            let here = self.position_at(since)?;
             if here.is_some_and(|here| writers.may_cover(left, here)) {
                 self.record_change(|change_no| {
-                    Ok(self
-                        .db
-                        .prepare_cached(
-                            "UPDATE file SET departure_read = ?3, change_no = ?3 WHERE mailbox = ?1 AND key = ?2",
-                        )?
-                        .execute(params![mailbox, key, change_no as i64])?)
+                    let sql = "UPDATE file SET departure_read = ?3, change_no = ?3 WHERE mailbox = ?1 AND key = ?2";
+                    self.change(sql, params![mailbox, key, change_no as i64])
                 })?;
                 last = Some((mailbox, key));
             }

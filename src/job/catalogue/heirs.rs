@@ -4,18 +4,24 @@
 use super::decisions::Version;
 use super::judge::Judge;
 use super::row_ids::{ContentRowId, MailboxRowId};
-use super::writers::position_columns;
+use super::rows::{Columns, FromRow};
 use super::{Catalogue, ContentAt, FileRow};
 use crate::job::JobError;
 use crate::model::limits::{VERSIONS_FOLLOWED, VERSIONS_MAX};
-use crate::model::{Identity, Position, StationName, Suspicion, Timestamp};
-use rusqlite::{OptionalExtension as _, params};
+use crate::model::{Identity, Position, StationName};
+use rusqlite::params;
 use std::collections::{BTreeSet, HashSet, VecDeque};
 
 /// A departure that names what came after.
 struct Before {
     place: ContentAt,
     position: Position,
+}
+
+impl FromRow for Before {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self { place: columns.read()?, position: columns.read()? })
+    }
 }
 
 impl Catalogue {
@@ -26,11 +32,8 @@ impl Catalogue {
         rest: &Identity,
     ) -> Result<Option<ContentRowId>, JobError> {
         let (mailbox, key) = (row.mailbox, row.key.as_slice());
-        let mut query = self
-            .db
-            .prepare_cached("SELECT content FROM missing WHERE mailbox = ?1 AND key = ?2")?;
-        let missing: Vec<ContentRowId> =
-            query.query_map(params![mailbox, key], |row| row.get(0))?.collect::<Result<_, _>>()?;
+        let sql = "SELECT content FROM missing WHERE mailbox = ?1 AND key = ?2";
+        let missing: Vec<ContentRowId> = self.rows(sql, params![mailbox, key])?;
         if missing.is_empty() {
             return Ok(None);
         }
@@ -46,22 +49,15 @@ impl Catalogue {
         station: &StationName,
         place: &ContentAt,
     ) -> Result<Vec<Before>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d INDEXED BY departure_by_successor \
-             JOIN replica ON replica.id = d.replica AND replica.station = ?1 \
+        let sql = "SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d INDEXED BY \
+            departure_by_successor JOIN replica ON replica.id = d.replica AND replica.station = ?1 \
              WHERE d.to_content = ?4 AND d.to_mailbox = ?2 AND d.to_key = ?3 AND d.counts UNION ALL \
              SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d INDEXED BY departure_by_content \
              JOIN replica ON replica.id = d.replica AND replica.station = ?1 \
              WHERE d.content = ?4 AND d.to_content IS NULL AND d.to_mailbox = ?2 AND d.to_key = ?3 AND d.counts \
-             LIMIT ?5",
-        )?;
+             LIMIT ?5";
         let (mailbox, key, content) = place;
-        let of = params![station.as_str(), mailbox, key, content, VERSIONS_FOLLOWED as i64];
-        let rows = query.query_map(of, |row| {
-            let place = (row.get(0)?, row.get(1)?, row.get(2)?);
-            Ok(Before { place, position: position_columns(row, 3)? })
-        })?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(sql, params![station.as_str(), mailbox, key, content, VERSIONS_FOLLOWED as i64])
     }
 
     /// A content at a location, as the last line of it tells.
@@ -70,20 +66,11 @@ impl Catalogue {
         station: &StationName,
         (mailbox, key, content): &ContentAt,
     ) -> Result<Option<Version>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT a.suspect, a.modified_s, a.modified_n, a.mode FROM replica JOIN assertion a ON a.replica = \
-             replica.id WHERE replica.station = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 \
-             ORDER BY a.replica DESC, a.line DESC LIMIT 1",
-        )?;
-        let found = query.query_row(params![station.as_str(), mailbox, key, content], |row| {
-            Ok(Version {
-                content: *content,
-                suspect: row.get_ref(0)?.as_str_or_null()?.and_then(Suspicion::from_text),
-                modified: Timestamp { seconds: row.get(1)?, nanos: row.get(2)? },
-                mode: row.get(3)?,
-            })
-        });
-        Ok(found.optional()?)
+        let sql = "SELECT a.content, a.suspect, a.modified_s, a.modified_n, a.mode FROM replica \
+             JOIN assertion a ON a.replica = replica.id \
+             WHERE replica.station = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 \
+             ORDER BY a.replica DESC, a.line DESC LIMIT 1";
+        self.first_row(sql, params![station.as_str(), mailbox, key, content])
     }
 }
 

@@ -41,15 +41,12 @@ impl Catalogue {
             return Ok(HeldBack::default());
         }
         let sql = format!("{GONE}{} GROUP BY content", self.in_force());
-        let mut query = self.db.prepare_cached(&sql)?;
-        let mut rows = query.query([station.as_str()])?;
         let (mut held, mut giving) = (HeldBack::default(), None);
-        while let Some(row) = rows.next()? {
-            let (content, why, at): (ContentRowId, i64, Option<i64>) =
-                (row.get(0)?, row.get(1)?, row.get(2)?);
+        self.each_row(&sql, [station.as_str()], |(content, why, at)| {
+            let (content, why, at): (ContentRowId, i64, Option<i64>) = (content, why, at);
             let on = self.labels_with(station, content)?;
             if on.is_empty() {
-                continue;
+                return Ok(());
             }
             let standing = self.places_standing(station, content)?;
             if !standing.is_empty() {
@@ -62,7 +59,7 @@ impl Catalogue {
                     comes_back = comes_back || giving.gives(mailbox, &key, content)?;
                 }
                 if comes_back {
-                    continue;
+                    return Ok(());
                 }
             }
             match why {
@@ -73,7 +70,8 @@ impl Catalogue {
                 _ => held.acknowledged += 1,
             }
             held.on.extend(on);
-        }
+            Ok(())
+        })?;
         Ok(held)
     }
 
@@ -83,13 +81,10 @@ impl Catalogue {
         station: &StationName,
         content: ContentRowId,
     ) -> Result<BTreeSet<String>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT DISTINCT drive.label FROM payload p INDEXED BY payload_by_content \
+        let sql = "SELECT DISTINCT drive.label FROM payload p INDEXED BY payload_by_content \
              CROSS JOIN replica ON replica.id = p.replica AND replica.station = ?1 AND replica.trusted \
-             CROSS JOIN drive ON drive.id = replica.drive WHERE p.content = ?2 AND p.is_good",
-        )?;
-        let rows = query.query_map(params![station.as_str(), content], |row| row.get(0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+             CROSS JOIN drive ON drive.id = replica.drive WHERE p.content = ?2 AND p.is_good";
+        Ok(self.rows(sql, params![station.as_str(), content])?.into_iter().collect())
     }
 
     /// Where a content stands by the ledger of a drive that counts.
@@ -98,13 +93,10 @@ impl Catalogue {
         station: &StationName,
         content: ContentRowId,
     ) -> Result<Vec<(MailboxRowId, Vec<u8>)>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT DISTINCT a.mailbox, a.key FROM assertion a INDEXED BY assertion_by_content \
+        let sql = "SELECT DISTINCT a.mailbox, a.key FROM assertion a INDEXED BY assertion_by_content \
              JOIN replica ON replica.id = a.replica AND replica.station = ?1 AND replica.trusted \
-             WHERE a.content = ?2 AND a.ended IS NULL",
-        )?;
+             WHERE a.content = ?2 AND a.ended IS NULL";
         let of = params![station.as_str(), content];
-        let rows = query.query_map(of, |row| Ok((row.get(0)?, row.get(1)?)))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(sql, of)
     }
 }

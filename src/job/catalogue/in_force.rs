@@ -7,7 +7,7 @@ use crate::job::JobError;
 use crate::job::exclude::ignores;
 use crate::model::{Identity, MailboxName, RelName, StationName};
 use globset::GlobSet;
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::params;
 use std::path::Path;
 
 /// Under this name the rows of the mailboxes last in force are kept, with commas between them.
@@ -103,11 +103,8 @@ impl Catalogue {
         name: &MailboxName,
         root: Option<&[u8]>,
     ) -> Result<MailboxRowId, JobError> {
-        let found = self
-            .db
-            .prepare_cached("SELECT id, root FROM mailbox WHERE name = ?1")?
-            .query_row([name.as_str()], |row| Ok((row.get(0)?, row.get::<_, Option<Vec<u8>>>(1)?)))
-            .optional()?;
+        let found: Option<(_, Option<Vec<u8>>)> =
+            self.first_row("SELECT id, root FROM mailbox WHERE name = ?1", [name.as_str()])?;
         match found {
             Some((id, known)) => {
                 if root.is_some() && known.as_deref() != root {
@@ -123,7 +120,7 @@ impl Catalogue {
                     params![name.as_str(), root],
                 )?;
                 let sql = "SELECT id FROM mailbox WHERE name = ?1";
-                Ok(self.db.query_row(sql, [name.as_str()], |row| row.get(0))?)
+                self.only_row(sql, [name.as_str()])
             }
         }
     }
@@ -133,30 +130,24 @@ impl Catalogue {
         &self,
         id: MailboxRowId,
     ) -> Result<(MailboxName, Option<Vec<u8>>), JobError> {
-        let (name, root): (String, _) = self
-            .db
-            .prepare_cached("SELECT name, root FROM mailbox WHERE id = ?1")?
-            .query_row([id], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let (name, root): (String, _) =
+            self.only_row("SELECT name, root FROM mailbox WHERE id = ?1", [id])?;
         let name = name.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
         Ok((name, root))
     }
 
     /// What is known of a mailbox; `None` if it was never met.
     pub fn mailbox_known(&self, name: &MailboxName) -> Result<Option<KnownMailbox>, JobError> {
-        let mut query = self.db.prepare_cached("SELECT id, root FROM mailbox WHERE name = ?1")?;
-        let read = |row: &Row<'_>| Ok(KnownMailbox { row: row.get(0)?, root: row.get(1)? });
-        Ok(query.query_row([name.as_str()], read).optional()?)
+        let known =
+            self.first_row("SELECT id, root FROM mailbox WHERE name = ?1", [name.as_str()])?;
+        Ok(known.map(|(row, root)| KnownMailbox { row, root }))
     }
 
     /// Messages of a mailbox that were there when it was last looked at, and those that were missing.
     pub fn mailbox_counts(&self, mailbox: MailboxRowId) -> Result<(u64, u64), JobError> {
         let there = "SELECT count(*) FROM file WHERE mailbox = ?1 AND is_there";
         let missing = "SELECT count(*) FROM missing WHERE mailbox = ?1 AND damaged = 0";
-        let count = |sql| -> Result<u64, JobError> {
-            let mut query = self.db.prepare_cached(sql)?;
-            Ok(query.query_row([mailbox], |row| row.get::<_, i64>(0))? as u64)
-        };
-        Ok((count(there)?, count(missing)?))
+        Ok((self.only_row(there, [mailbox])?, self.only_row(missing, [mailbox])?))
     }
 
     /// Some messages that were there when a mailbox was last looked at, none longer than so many bytes.
@@ -168,12 +159,10 @@ impl Catalogue {
     ) -> Result<Vec<(RelName, Identity)>, JobError> {
         let sql = "SELECT key, content FROM file \
                    WHERE mailbox = ?1 AND is_present AND bytes <= ?2 ORDER BY key LIMIT ?3";
-        let mut query = self.db.prepare_cached(sql)?;
-        let values = params![mailbox, bytes as i64, most as i64];
-        let rows = query.query_map(values, |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get(1)?)))?;
+        let rows: Vec<(Vec<u8>, _)> =
+            self.rows(sql, params![mailbox, bytes as i64, most as i64])?;
         let mut found = Vec::new();
-        for row in rows {
-            let (key, content) = row?;
+        for (key, content) in rows {
             if let Ok(path) = RelName::from_key(&key) {
                 found.push((path, self.identity(content)?));
             }
@@ -184,9 +173,8 @@ impl Catalogue {
     /// Mailboxes that are not in force, and of which the drives' ledgers have messages for this station.
     pub fn left_mailboxes(&self, station: &StationName) -> Result<Vec<LeftMailbox>, JobError> {
         let Some(in_force) = self.in_force.borrow().clone() else { return Ok(Vec::new()) };
-        let mut query = self.db.prepare_cached("SELECT id, name FROM mailbox ORDER BY name")?;
-        let rows = query.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
-        let rows = rows.collect::<Result<Vec<(MailboxRowId, String)>, _>>()?;
+        let rows: Vec<(MailboxRowId, String)> =
+            self.rows("SELECT id, name FROM mailbox ORDER BY name", [])?;
         let mut left = Vec::new();
         for (row, name) in rows.into_iter().filter(|(row, _)| !in_force.contains(row)) {
             let messages = self.messages_told(station, row)?;
@@ -203,8 +191,6 @@ impl Catalogue {
     fn messages_told(&self, station: &StationName, mailbox: MailboxRowId) -> Result<u64, JobError> {
         let sql = "SELECT count(DISTINCT a.key) FROM replica CROSS JOIN assertion a ON a.replica = replica.id \
                    AND a.mailbox = ?2 WHERE replica.station = ?1 AND a.ended IS NULL";
-        let mut query = self.db.prepare_cached(sql)?;
-        let values = params![station.as_str(), mailbox];
-        Ok(query.query_row(values, |row| row.get::<_, i64>(0))? as u64)
+        self.only_row(sql, params![station.as_str(), mailbox])
     }
 }

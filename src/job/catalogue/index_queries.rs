@@ -4,6 +4,7 @@
 use super::Catalogue;
 use super::CopyState;
 use super::row_ids::{ContentRowId, DriveRowId, MailboxRowId, ReplicaRowId};
+use super::rows::{Columns, FromRow};
 use crate::job::JobError;
 use crate::model::Timestamp;
 use rusqlite::params;
@@ -50,6 +51,22 @@ pub struct LastLocation {
     pub whereabouts: LocationStatus,
 }
 
+impl FromRow for LastLocation {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        let (mailbox, key) = (columns.read()?, columns.read()?);
+        let (ended, missing): (Option<i64>, bool) = columns.read()?;
+        let why: Option<String> = columns.read()?;
+        let whereabouts = match (ended, why.as_deref()) {
+            (None, _) if missing => LocationStatus::Missing,
+            (None, _) => LocationStatus::There,
+            (_, Some("moved")) => LocationStatus::Moved,
+            (_, Some("replaced")) => LocationStatus::Replaced,
+            _ => LocationStatus::Removed,
+        };
+        Ok(Self { mailbox, key, whereabouts })
+    }
+}
+
 impl Catalogue {
     /// Goes through every copy that a drive has of a station, in order of their numbers.
     pub fn each_dated(
@@ -57,22 +74,14 @@ impl Catalogue {
         replica: ReplicaRowId,
         mut each: impl FnMut(DatedCopy),
     ) -> Result<(), JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT p.number, c.sender IS NOT NULL, c.date, c.seen, p.state FROM payload p \
-             JOIN content c ON c.id = p.content WHERE p.replica = ?1 ORDER BY p.number",
-        )?;
-        let mut rows = query.query([replica])?;
-        while let Some(row) = rows.next()? {
-            let read: bool = row.get(1)?;
-            let date: Option<String> = row.get(2)?;
-            each(DatedCopy {
-                number: row.get(0)?,
-                date: read.then(|| date.unwrap_or_default()),
-                seen: row.get(3)?,
-                given_up: row.get::<_, CopyState>(4)?.is_given_up(),
-            });
-        }
-        Ok(())
+        let sql = "SELECT p.number, c.sender IS NOT NULL, c.date, c.seen, p.state FROM payload p \
+                   JOIN content c ON c.id = p.content WHERE p.replica = ?1 ORDER BY p.number";
+        self.each_row(sql, [replica], |(number, is_read, date, seen, state)| {
+            let (is_read, date, state): (bool, Option<String>, CopyState) = (is_read, date, state);
+            let date = is_read.then(|| date.unwrap_or_default());
+            each(DatedCopy { number, date, seen, given_up: state.is_given_up() });
+            Ok(())
+        })
     }
 
     /// Where, by a drive's ledger, a content is, or else was; one row a location.
@@ -81,26 +90,13 @@ impl Catalogue {
         replica: ReplicaRowId,
         content: ContentRowId,
     ) -> Result<Vec<LastLocation>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT a.mailbox, a.key, max(a.line), a.ended, a.missing, \
+        let sql = "SELECT a.mailbox, a.key, a.ended, a.missing, \
              (SELECT why FROM departure d WHERE d.replica = a.replica AND d.mailbox = a.mailbox AND d.key = a.key \
-             AND d.content = a.content ORDER BY d.line DESC LIMIT 1) \
+             AND d.content = a.content ORDER BY d.line DESC LIMIT 1), max(a.line) \
              FROM assertion a INDEXED BY assertion_by_content WHERE a.content = ?2 AND a.replica = ?1 \
-             GROUP BY a.mailbox, a.key ORDER BY a.ended IS NOT NULL, a.missing, a.mailbox, a.key LIMIT ?3",
-        )?;
-        let rows = query.query_map(params![replica, content, PLACES_NAMED], |row| {
-            let (ended, missing): (Option<i64>, bool) = (row.get(3)?, row.get(4)?);
-            let why: Option<String> = row.get(5)?;
-            let whereabouts = match (ended, why.as_deref()) {
-                (None, _) if missing => LocationStatus::Missing,
-                (None, _) => LocationStatus::There,
-                (_, Some("moved")) => LocationStatus::Moved,
-                (_, Some("replaced")) => LocationStatus::Replaced,
-                _ => LocationStatus::Removed,
-            };
-            Ok(LastLocation { mailbox: row.get(0)?, key: row.get(1)?, whereabouts })
-        })?;
-        let mut stands = rows.collect::<Result<Vec<_>, _>>()?;
+             GROUP BY a.mailbox, a.key ORDER BY a.ended IS NOT NULL, a.missing, a.mailbox, a.key LIMIT ?3";
+        let mut stands: Vec<LastLocation> =
+            self.rows(sql, params![replica, content, PLACES_NAMED])?;
         stands.sort_by_key(|stand| stand.whereabouts);
         Ok(stands)
     }

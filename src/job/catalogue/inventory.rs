@@ -30,21 +30,16 @@ pub struct CopyCounts {
 impl Catalogue {
     /// How the copies in a replica stand.
     pub fn copy_counts(&self, replica: ReplicaRowId) -> Result<CopyCounts, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT p.state, count(*), sum(c.bytes), sum(p.reread), min(p.proven) FROM payload p \
-             JOIN content c ON c.id = p.content WHERE p.replica = ?1 GROUP BY p.state",
-        )?;
-        let mut rows = query.query([replica])?;
+        let sql = "SELECT p.state, count(*), sum(c.bytes), sum(p.reread), min(p.proven) FROM payload p \
+                   JOIN content c ON c.id = p.content WHERE p.replica = ?1 GROUP BY p.state";
         let mut counts = CopyCounts::default();
-        while let Some(row) = rows.next()? {
-            let (state, copies): (CopyState, i64) = (row.get(0)?, row.get(1)?);
-            let copies = copies as u64;
+        let groups: Vec<(CopyState, u64, u64, u64, i64)> = self.rows(sql, [replica])?;
+        for (state, copies, bytes, reread, seconds) in groups {
             match state {
                 CopyState::Good | CopyState::Adopted => {
-                    let seconds: i64 = row.get(4)?;
                     counts.whole += copies;
-                    counts.bytes += row.get::<_, i64>(2)? as u64;
-                    counts.reread += row.get::<_, i64>(3)? as u64;
+                    counts.bytes += bytes;
+                    counts.reread += reread;
                     let earlier = counts.oldest.map_or(seconds, |o| o.seconds.min(seconds));
                     counts.oldest = Some(Timestamp { seconds: earlier, nanos: 0 });
                 }

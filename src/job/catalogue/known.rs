@@ -4,10 +4,11 @@
 
 use super::Catalogue;
 use super::row_ids::{DriveRowId, ReplicaRowId};
+use super::rows::{Columns, FromRow, read};
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::{DriveId, Timestamp};
-use rusqlite::{Connection, OpenFlags, OptionalExtension as _, params};
+use rusqlite::{Connection, OpenFlags, params};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 
@@ -64,19 +65,33 @@ struct Kept {
     since: String,
 }
 
+impl FromRow for KnownAs {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            since: columns.read::<Option<Timestamp>>()?.unwrap_or_default(),
+            how: columns.parsed(KnownHow::from_text)?.unwrap_or(KnownHow::Copied),
+            serial: columns.read()?,
+        })
+    }
+}
+
+impl FromRow for Kept {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            id: columns.read()?,
+            label: columns.read()?,
+            serial: columns.read()?,
+            how: columns.read()?,
+            since: columns.read()?,
+        })
+    }
+}
+
 impl Catalogue {
     /// What is kept of a drive, if it is ours.
     pub fn known_as(&self, id: DriveId) -> Result<Option<KnownAs>, JobError> {
         let sql = "SELECT since, how, serial FROM known_drive WHERE uuid = ?1";
-        let mut query = self.db.prepare_cached(sql)?;
-        let known = query.query_row([id.to_string()], |row| {
-            Ok(KnownAs {
-                since: Timestamp::from_text(row.get_ref(0)?.as_str()?).unwrap_or_default(),
-                how: KnownHow::from_text(row.get_ref(1)?.as_str()?).unwrap_or(KnownHow::Copied),
-                serial: row.get(2)?,
-            })
-        });
-        Ok(known.optional()?)
+        self.first_row(sql, [id.to_string()])
     }
 
     /// Whether this drive is ours: its id alone anybody can write who has read it once, so the file system must be the
@@ -112,13 +127,13 @@ impl Catalogue {
     /// Whether this card knows any drive.
     pub fn knows_drives(&self) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM known_drive UNION ALL SELECT 1 FROM drive LIMIT 1";
-        Ok(self.db.prepare_cached(sql)?.exists([])?)
+        self.has_row(sql, [])
     }
 
     /// Whether a ledger tells of any good copy.
     pub fn has_good_copies(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND is_good";
-        Ok(self.db.prepare_cached(sql)?.exists([replica])?)
+        self.has_row(sql, [replica])
     }
 
     /// A drive is ours no more.
@@ -135,18 +150,7 @@ impl Catalogue {
     fn keep_known(&self) {
         let Some(state) = self.state() else { return };
         let keep = || -> Result<(), JobError> {
-            let mut query =
-                self.db.prepare("SELECT uuid, label, serial, how, since FROM known_drive")?;
-            let rows = query.query_map([], |row| {
-                Ok(Kept {
-                    id: row.get(0)?,
-                    label: row.get(1)?,
-                    serial: row.get(2)?,
-                    how: row.get(3)?,
-                    since: row.get(4)?,
-                })
-            })?;
-            write(state, rows.collect::<Result<Vec<_>, _>>()?)
+            write(state, self.rows("SELECT uuid, label, serial, how, since FROM known_drive", [])?)
         };
         if let Err(error) = keep() {
             tracing::warn!(%error, "which drives are known is kept in the catalogue alone");
@@ -187,16 +191,13 @@ pub(super) fn keep_before_set_aside(catalogue: &Path, state: &Path) {
         let db = Connection::open_with_flags(catalogue, flags)?;
         let copied_to = |column: &str| {
             db.prepare(&format!(
-                "SELECT uuid, label, serial, coalesce(known_since, '') FROM drive WHERE forgotten IS NULL \
+                "SELECT uuid, label, serial, ?1, coalesce(known_since, '') FROM drive WHERE forgotten IS NULL \
                  AND id IN (SELECT drive FROM replica WHERE {column} > 0)"
             ))
         };
         // The second is what versions of the tables before 16 called it.
         let mut query = copied_to("recorded_through").or_else(|_| copied_to("told"))?;
-        let rows = query.query_map([], |row| {
-            let (id, label, serial, since) = (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
-            Ok(Kept { id, label, serial, how: KnownHow::Copied.as_str().to_owned(), since })
-        })?;
+        let rows = query.query_map([KnownHow::Copied.as_str()], read)?;
         let kept = rows.collect::<Result<Vec<_>, _>>()?;
         if kept.is_empty() { Ok(()) } else { write(state, kept) }
     };

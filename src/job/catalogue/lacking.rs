@@ -2,7 +2,6 @@
 //! the merge's, says both; beside the ledgers, what this card itself saw go and what a person does not want here count.
 //! Never calls a message lacking that the config ignores, or one that a restore would leave out.
 
-use super::assertions::{STANDING_COLUMNS, read_standing};
 use super::decisions::Decision;
 use super::judge::Judge;
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
@@ -75,8 +74,9 @@ impl Catalogue {
              WHERE b.id = ?1 AND b.gaps > 0 AND a.ended IS NOT NULL AND NOT EXISTS (SELECT 1 FROM departure d \
              WHERE d.replica = a.replica AND d.mailbox = a.mailbox AND d.key = a.key AND d.content = a.content \
              AND d.counts))";
+        let columns = AssertedRow::COLUMNS;
         let sql = format!(
-            "SELECT {STANDING_COLUMNS} FROM {told} s WHERE true \
+            "SELECT {columns} FROM {told} s WHERE true \
              AND NOT EXISTS (SELECT 1 FROM live_by_content f WHERE f.content = s.content) \
              AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.content = s.content) \
              AND NOT (s.suspect IS NOT NULL AND EXISTS (SELECT 1 FROM file f \
@@ -86,19 +86,16 @@ impl Catalogue {
              ORDER BY mailbox, key, content, line DESC",
             self.in_force()
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let mut rows = query.query([replica])?;
         let mut giving = None;
         let mut last: Option<ContentAt> = None;
-        while let Some(row) = rows.next()? {
-            let standing = read_standing(row)?;
+        self.each_row(&sql, [replica], |standing: AssertedRow| {
             let of = (standing.mailbox, standing.key.clone(), standing.content);
             if last.as_ref() == Some(&of) {
-                continue;
+                return Ok(());
             }
             last = Some(of);
             if self.is_ignored(&standing.key) {
-                continue;
+                return Ok(());
             }
             let giving = match &mut giving {
                 Some(giving) => giving,
@@ -107,8 +104,8 @@ impl Catalogue {
             if giving.gives(standing.mailbox, &standing.key, standing.content)? {
                 each(standing)?;
             }
-        }
-        Ok(())
+            Ok(())
+        })
     }
 
     /// What a drive asserts and this card lacks: as the last pass left it, or looked for where none has told the drive
@@ -124,21 +121,21 @@ impl Catalogue {
     pub fn lacking(&self, replica: &ReplicaState) -> Result<Lacking, JobError> {
         let mut lacking = Lacking::default();
         self.lacked(replica.row, |standing| {
-            let (bytes, seen): (i64, Option<i64>) = self
-                .db
-                .prepare_cached("SELECT bytes, seen FROM content WHERE id = ?1")?
-                .query_row([standing.content], |row| Ok((row.get(0)?, row.get(1)?)))?;
+            let (bytes, seen): (u64, Option<i64>) =
+                self.only_row("SELECT bytes, seen FROM content WHERE id = ?1", [standing.content])?;
             lacking.messages += 1;
-            lacking.bytes = lacking.bytes.saturating_add(bytes as u64);
+            lacking.bytes = lacking.bytes.saturating_add(bytes);
             lacking.newest = lacking.newest.max(seen);
             Ok(())
         })?;
         Ok(lacking)
     }
 
-    fn station_of_replica(&self, replica: ReplicaRowId) -> Result<StationName, JobError> {
-        let mut query = self.db.prepare_cached("SELECT station FROM replica WHERE id = ?1")?;
-        let name: String = query.query_row([replica], |row| row.get(0))?;
+    pub(super) fn station_of_replica(
+        &self,
+        replica: ReplicaRowId,
+    ) -> Result<StationName, JobError> {
+        let name: String = self.only_row("SELECT station FROM replica WHERE id = ?1", [replica])?;
         name.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))
     }
 
@@ -148,13 +145,11 @@ impl Catalogue {
         station: &StationName,
         of: (MailboxRowId, &[u8], ContentRowId),
     ) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL AND ?2 <= coalesce(own_last, \
-             (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'change_no'))",
-        )?;
+        let sql = "SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL AND ?2 <= coalesce(own_last, \
+             (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'change_no'))";
         for replica in self.replicas_of_station(station)? {
             for position in self.uncovered(replica, of)? {
-                if !query.exists(params![bits(position.writer), position.n as i64])? {
+                if !self.has_row(sql, params![bits(position.writer), position.n as i64])? {
                     return Ok(false);
                 }
             }

@@ -45,14 +45,9 @@ impl Catalogue {
              restorable.replica \
              JOIN drive d ON d.id = b.drive AND d.replaced IS NULL {OF_FILE} AND b.trusted = 1 AND b.drive <> ?2)"
         );
-        let mut on_card = self.db.prepare_cached(&on_card)?;
-        let on_card: i64 = on_card.query_row(params![replica.row, drive], |row| row.get(0))?;
-        let mut wanted: Vec<ContentRowId> = Vec::new();
-        let mut query = self.db.prepare_cached("SELECT DISTINCT content FROM missing")?;
-        let mut rows = query.query([])?;
-        while let Some(row) = rows.next()? {
-            wanted.push(row.get(0)?);
-        }
+        let on_card = self.only_row(&on_card, params![replica.row, drive])?;
+        let mut wanted: Vec<ContentRowId> =
+            self.rows("SELECT DISTINCT content FROM missing", [])?;
         self.lacked(replica.row, |standing| {
             wanted.push(standing.content);
             Ok(())
@@ -63,13 +58,11 @@ impl Catalogue {
             "SELECT EXISTS (SELECT 1 FROM payload p JOIN replica b ON b.id = p.replica \
              WHERE p.content = ?1 AND p.is_usable AND b.drive = ?2) AND NOT {KEPT_BY_OTHER}"
         );
-        let mut is_last = self.db.prepare_cached(&sql)?;
         let mut nowhere = 0;
         for content in wanted {
-            let is_last: bool = is_last.query_row(params![content, drive], |row| row.get(0))?;
-            nowhere += u64::from(is_last);
+            nowhere += self.only_row::<u64>(&sql, params![content, drive])?;
         }
-        Ok(LastCopies { on_card: on_card as u64, nowhere })
+        Ok(LastCopies { on_card, nowhere })
     }
 
     /// Takes out of what is known all that a wiped drive had. The drive itself stays known, as given up.

@@ -10,9 +10,9 @@ use super::heirs::chain;
 use super::judge::Judge;
 use super::ledger_lines::{
     ASSERTIONS, ASSERTIONS_AT, AssertionLine, DEPARTURES, DEPARTURES_AT, DepartureLine,
-    read_assertion, read_departure,
 };
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
+use super::rows::read;
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::limits::LINES_OF_A_LOCATION;
@@ -59,13 +59,13 @@ impl Judge<'_> {
         let db = &self.catalogue.db;
         let of = params![self.station.as_str(), mailbox];
         let mut departures = db.prepare_cached(DEPARTURES)?;
-        let mut departures = departures.query_map(of, read_departure)?;
+        let mut departures = departures.query_map(of, read::<DepartureLine>)?;
         let mut next = departures.next().transpose()?;
         let mut query = db.prepare_cached(ASSERTIONS)?;
         let mut rows = query.query(of)?;
         let mut told = LocationLines::default();
         loop {
-            let line = rows.next()?.map(read_assertion).transpose()?;
+            let line = rows.next()?.map(read::<AssertionLine>).transpose()?;
             let goes_on = |first: &AssertionLine| {
                 line.as_ref().is_some_and(|l| (l.mailbox, &l.key) == (first.mailbox, &first.key))
             };
@@ -105,11 +105,11 @@ impl Judge<'_> {
         let at = params![self.station.as_str(), mailbox, key, replica];
         let mut query = self.catalogue.db.prepare_cached(ASSERTIONS_AT)?;
         let mut told = LocationLines::default();
-        for line in query.query_map(at, read_assertion)? {
+        for line in query.query_map(at, read)? {
             told.add(line?);
         }
         let mut query = self.catalogue.db.prepare_cached(DEPARTURES_AT)?;
-        let left = query.query_map(at, read_departure)?.take(LINES_OF_A_LOCATION);
+        let left = query.query_map(at, read::<DepartureLine>)?.take(LINES_OF_A_LOCATION);
         let mut left = left.collect::<Result<Vec<_>, _>>()?;
         let replicas: BTreeSet<_> = told.lines.iter().map(|line| line.replica).collect();
         left.extend(self.catalogue.own_departures((mailbox, key), &replicas)?);

@@ -42,6 +42,7 @@ mod replicas;
 mod retired;
 mod room;
 mod row_ids;
+mod rows;
 mod scrub;
 mod stamps;
 mod states;
@@ -163,8 +164,4 @@ impl Catalogue {
 /// Monotonic milliseconds, as kept in the catalogue.
 pub fn millis(clock: &dyn Clock) -> i64 {
     i64::try_from(clock.since_boot().as_millis()).unwrap_or(i64::MAX)
-}
-
-fn digest_column(row: &rusqlite::Row<'_>, at: usize) -> rusqlite::Result<crate::model::Digest> {
-    row.get::<_, [u8; 32]>(at).map(crate::model::Digest::from_bytes)
 }

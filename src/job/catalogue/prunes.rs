@@ -1,7 +1,7 @@
 //! Superseded versions on a drive: which they are, and which of those given up are still to be removed.
 //! Never names a content that any drive's ledger still gives a place, or the mailbox ever had last.
 
-use super::copies::{CopyRow, PAYLOAD, read_payload};
+use super::copies::{CopyRow, PAYLOAD};
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::{Catalogue, CopyState};
 use crate::job::JobError;
@@ -34,14 +34,10 @@ impl Catalogue {
         replica: ReplicaRowId,
         content: ContentRowId,
     ) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT DISTINCT mailbox, key FROM assertion INDEXED BY assertion_by_content \
-             WHERE content = ?2 AND replica = ?1",
-        )?;
-        let rows =
-            query.query_map(params![replica, content], |row| Ok((row.get(0)?, row.get(1)?)))?;
-        for row in rows {
-            let (mailbox, key): (MailboxRowId, Vec<u8>) = row?;
+        let sql = "SELECT DISTINCT mailbox, key FROM assertion INDEXED BY assertion_by_content \
+                   WHERE content = ?2 AND replica = ?1";
+        let rows: Vec<(MailboxRowId, Vec<u8>)> = self.rows(sql, params![replica, content])?;
+        for (mailbox, key) in rows {
             if !self.uncovered(replica, (mailbox, &key, content))?.is_empty() {
                 return Ok(false);
             }
@@ -51,12 +47,11 @@ impl Catalogue {
 
     /// Copies that are given up by the ledger and may still be there.
     pub fn given_up(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
+        let sql = format!(
             "SELECT {PAYLOAD} FROM copy_to_remove p JOIN content c ON c.id = p.content \
              WHERE p.replica = ?1 ORDER BY p.number"
-        ))?;
-        let rows = query.query_map([replica], read_payload)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        );
+        self.rows(&sql, [replica])
     }
 
     /// They are not there any more, durably.

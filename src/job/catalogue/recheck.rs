@@ -8,9 +8,10 @@ use rusqlite::params;
 impl Catalogue {
     /// A settled file of whole seconds is to be read at the next scan: to that its time of change is another.
     pub fn recheck_later(&self, row: &FileRow) -> Result<(), JobError> {
-        self.db
-            .prepare_cached("UPDATE file SET changed = ?3 WHERE mailbox = ?1 AND key = ?2")?
-            .execute(params![row.mailbox, row.key, row.changed.wrapping_sub(1)])?;
+        self.change(
+            "UPDATE file SET changed = ?3 WHERE mailbox = ?1 AND key = ?2",
+            params![row.mailbox, row.key, row.changed.wrapping_sub(1)],
+        )?;
         Ok(())
     }
 }

@@ -2,14 +2,14 @@
 //! tells no more is written again. Nothing here counts as a copy or a place meanwhile: a retired replica is of no
 //! station.
 
-use super::copies::{CopyRow, PAYLOAD, read_payload};
+use super::copies::{CopyRow, PAYLOAD};
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
-use super::writers::position_columns;
+use super::rows::Columns;
 use super::{Catalogue, ContentAt, CopyState, ReplicaState};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::{Position, Suspicion, Timestamp};
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::params;
 
 /// A replica set aside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -70,12 +70,8 @@ impl Catalogue {
         replica: &mut ReplicaState,
         same_medium: bool,
     ) -> Result<(), JobError> {
-        let knows = self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM payload WHERE replica = ?1 UNION ALL SELECT 1 FROM assertion WHERE replica = ?1",
-            )?
-            .exists([replica.row])?;
+        let sql = "SELECT 1 FROM payload WHERE replica = ?1 UNION ALL SELECT 1 FROM assertion WHERE replica = ?1";
+        let knows = self.has_row(sql, [replica.row])?;
         if let Some(before) = self.retired(replica)? {
             // Once it ended otherwise it may be another medium, whatever it ends in now.
             let sql = "UPDATE replica SET trusted = trusted AND ?2 WHERE id = ?1";
@@ -86,12 +82,7 @@ impl Catalogue {
         if !knows || replica.ledger_bytes == 0 {
             return self.forget_replica(replica);
         }
-        let station: String = self.db.query_row(
-            "SELECT station FROM replica WHERE id = ?1",
-            [replica.row],
-            |row| row.get(0),
-        )?;
-        let name = station.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
+        let name = self.station_of_replica(replica.row)?;
         self.write_transaction(|| {
             // No station has a name with a slash in it.
             self.db.execute(
@@ -112,28 +103,18 @@ impl Catalogue {
 
     /// The replica set aside for the ledger that this one is of.
     pub fn retired(&self, replica: &ReplicaState) -> Result<Option<Retired>, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT id, trusted, ledger_bytes FROM replica WHERE drive = ?1 \
-                 AND station = '/' || (SELECT station FROM replica WHERE id = ?2)",
-            )?
-            .query_row(params![replica.drive, replica.row], |row| {
-                let ledger_bytes = row.get::<_, i64>(2)? as u64;
-                Ok(Retired { row: row.get(0)?, same_medium: row.get(1)?, ledger_bytes })
-            })
-            .optional()?)
+        let sql = "SELECT id, trusted, ledger_bytes FROM replica WHERE drive = ?1 \
+                   AND station = '/' || (SELECT station FROM replica WHERE id = ?2)";
+        let found = self.first_row(sql, params![replica.drive, replica.row])?;
+        Ok(found.map(|(row, same_medium, ledger_bytes)| Retired { row, same_medium, ledger_bytes }))
     }
 
     /// Forgets what was set aside: all that is still so is in the ledger again.
     pub fn drop_retired(&self, retired: ReplicaRowId) -> Result<(), JobError> {
         self.write_transaction(|| {
-            let mut tables = self.db.prepare(
-                "SELECT t.name FROM sqlite_master t JOIN pragma_table_info(t.name) c \
-                 WHERE t.type = 'table' AND c.name = 'replica'",
-            )?;
-            let tables = tables.query_map([], |row| row.get::<_, String>(0))?;
-            for table in tables.collect::<Result<Vec<_>, _>>()? {
+            let tables = "SELECT t.name FROM sqlite_master t JOIN pragma_table_info(t.name) c \
+                          WHERE t.type = 'table' AND c.name = 'replica'";
+            for table in self.rows::<String>(tables, [])? {
                 self.db.execute(&format!("DELETE FROM {table} WHERE replica = ?1"), [retired])?;
             }
             self.db.execute("DELETE FROM replica WHERE id = ?1", [retired])?;
@@ -172,10 +153,7 @@ impl Catalogue {
              WHEN p.is_bad OR p.is_given_up THEN n.is_usable \
              ELSE p.is_whole AND n.is_bad END ORDER BY p.number LIMIT ?4"
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query
-            .query_map(params![retired, replica, after, most, CopyState::Debris], read_payload)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, params![retired, replica, after, most, CopyState::Debris])
     }
 
     /// Up to `most` contents that were at locations and of which the ledger tells nothing there any more, in order,
@@ -187,26 +165,20 @@ impl Catalogue {
         after: Option<&Untold>,
         most: u32,
     ) -> Result<Vec<Untold>, JobError> {
-        let after = (after.map(|a| a.mailbox), after.map(|a| &a.key), after.map(|a| a.content));
-        let mut query = self.db.prepare_cached(
-            "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.missing, o.suspect, o.modified_s, o.modified_n, \
-             o.mode, max(o.line) FROM assertion o WHERE o.replica = ?1 \
-             AND (o.mailbox, o.key, o.content) > (coalesce(?3, -1), coalesce(?4, x''), coalesce(?5, 0)) AND NOT \
-             EXISTS (SELECT 1 FROM assertion n \
+        let sql = "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.missing, o.suspect, o.modified_s, \
+            o.modified_n, o.mode, max(o.line) FROM assertion o WHERE o.replica = ?1 \
+             AND (o.mailbox, o.key, o.content) > (coalesce(?3, -1), coalesce(?4, x''), coalesce(?5, 0)) \
+             AND NOT EXISTS (SELECT 1 FROM assertion n \
              WHERE n.replica = ?2 AND n.mailbox = o.mailbox AND n.key = o.key AND n.content = o.content) \
-             GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, o.content LIMIT ?6",
-        )?;
-        let rows =
-            query.query_map(params![retired, replica, after.0, after.1, after.2, most], |row| {
-                let said = Said::Stands {
-                    missing: row.get(5)?,
-                    suspect: row.get_ref(6)?.as_str_or_null()?.and_then(Suspicion::from_text),
-                    modified: Timestamp { seconds: row.get(7)?, nanos: row.get(8)? },
-                    mode: row.get(9)?,
-                };
-                read_untold(row, said)
-            })?;
-        Ok(rows.collect::<Result<_, _>>()?)
+             GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, o.content LIMIT ?6";
+        self.untold(sql, retired, replica, after, most, |columns| {
+            Ok(Said::Stands {
+                missing: columns.read()?,
+                suspect: columns.read()?,
+                modified: columns.read()?,
+                mode: columns.read()?,
+            })
+        })
     }
 
     /// The same of contents that had left, where the ledger still tells that they were there, and no more that they
@@ -218,27 +190,36 @@ impl Catalogue {
         after: Option<&Untold>,
         most: u32,
     ) -> Result<Vec<Untold>, JobError> {
-        let after = (after.map(|a| a.mailbox), after.map(|a| &a.key), after.map(|a| a.content));
-        let mut query = self.db.prepare_cached(
-            "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.why, o.to_mailbox, o.to_key, \
-             coalesce(o.to_content, o.content), max(o.line) FROM departure o \
-             WHERE o.replica = ?1 AND o.counts AND (o.mailbox, o.key, o.content) > (coalesce(?3, -1), coalesce(?4, \
-             x''), coalesce(?5, 0)) \
+        let sql = "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.why, o.to_mailbox, o.to_key, \
+             coalesce(o.to_content, o.content), max(o.line) FROM departure o WHERE o.replica = ?1 AND o.counts \
+             AND (o.mailbox, o.key, o.content) > (coalesce(?3, -1), coalesce(?4, x''), coalesce(?5, 0)) \
              AND EXISTS (SELECT 1 FROM assertion n WHERE n.replica = ?2 AND n.mailbox = o.mailbox AND n.key = o.key \
              AND n.content = o.content) AND NOT EXISTS (SELECT 1 FROM departure d WHERE d.replica = ?2 \
              AND d.mailbox = o.mailbox AND d.key = o.key AND d.content = o.content AND d.counts) \
-             GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, o.content LIMIT ?6",
-        )?;
-        let rows =
-            query.query_map(params![retired, replica, after.0, after.1, after.2, most], |row| {
-                let why =
-                    Departed::from_text(row.get_ref(5)?.as_str()?).unwrap_or(Departed::Replaced);
-                let (mailbox, key): (Option<MailboxRowId>, Option<Vec<u8>>) =
-                    (row.get(6)?, row.get(7)?);
-                let heir = row.get(8)?;
-                let to = mailbox.zip(key).map(|(mailbox, key)| (mailbox, key, heir));
-                read_untold(row, Said::Left { why, to })
-            })?;
+             GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, o.content LIMIT ?6";
+        self.untold(sql, retired, replica, after, most, |columns| {
+            Ok(Said::Left { why: columns.read()?, to: columns.location()? })
+        })
+    }
+
+    /// What a query finds: the location, the content and the position of each line, then what it said.
+    fn untold(
+        &self,
+        sql: &str,
+        retired: ReplicaRowId,
+        replica: ReplicaRowId,
+        after: Option<&Untold>,
+        most: u32,
+        said: impl Fn(&mut Columns<'_, '_>) -> rusqlite::Result<Said>,
+    ) -> Result<Vec<Untold>, JobError> {
+        let (mailbox, key) = (after.map(|a| a.mailbox), after.map(|a| &a.key));
+        let of = params![retired, replica, mailbox, key, after.map(|a| a.content), most];
+        let mut query = self.db.prepare_cached(sql)?;
+        let rows = query.query_map(of, |row| {
+            let mut columns = Columns::of(row);
+            let (mailbox, key, content, position) = columns.read()?;
+            Ok(Untold { mailbox, key, content, position, said: said(&mut columns)? })
+        })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
@@ -248,21 +229,8 @@ impl Catalogue {
         retired: ReplicaRowId,
         replica: ReplicaRowId,
     ) -> Result<Vec<(MailboxRowId, Vec<u8>)>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT mailbox, root FROM replica_mailbox o WHERE replica = ?1 AND NOT EXISTS \
-             (SELECT 1 FROM replica_mailbox n WHERE n.replica = ?2 AND n.mailbox = o.mailbox) ORDER BY mailbox",
-        )?;
-        let rows = query.query_map([retired, replica], |row| Ok((row.get(0)?, row.get(1)?)))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let sql = "SELECT mailbox, root FROM replica_mailbox o WHERE replica = ?1 AND NOT EXISTS \
+             (SELECT 1 FROM replica_mailbox n WHERE n.replica = ?2 AND n.mailbox = o.mailbox) ORDER BY mailbox";
+        self.rows(sql, [retired, replica])
     }
-}
-
-fn read_untold(row: &Row<'_>, said: Said) -> rusqlite::Result<Untold> {
-    Ok(Untold {
-        mailbox: row.get(0)?,
-        key: row.get(1)?,
-        content: row.get(2)?,
-        position: position_columns(row, 3)?,
-        said,
-    })
 }

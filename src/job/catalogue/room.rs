@@ -128,7 +128,7 @@ impl Catalogue {
     /// Forgets what a reading took in that did not come to its end, of a ledger that nothing was known of.
     pub fn drop_partial(&self, replica: &mut ReplicaState) -> Result<(), JobError> {
         let sql = "SELECT 1 FROM replica WHERE id = ?1 AND partial";
-        match self.db.prepare_cached(sql)?.exists([replica.row])? {
+        match self.has_row(sql, [replica.row])? {
             true => self.drop_rows(replica, [i64::MAX; 2]),
             false => Ok(()),
         }
@@ -138,7 +138,7 @@ impl Catalogue {
     pub fn is_vouched_for(&self, drive: DriveRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM drive JOIN known_drive USING (uuid) \
              WHERE drive.id = ?1 AND known_drive.how = ?2 AND known_drive.serial IS drive.serial";
-        Ok(self.db.prepare_cached(sql)?.exists(params![drive, KnownHow::Added.as_str()])?)
+        self.has_row(sql, params![drive, KnownHow::Added.as_str()])
     }
 
     /// Forgets what is known of a replica, a little at a time, and gives the room of it back.
@@ -189,7 +189,7 @@ impl Catalogue {
 
     fn delete_by_and_by(&self, sql: &str, of: impl rusqlite::ToSql) -> Result<(), JobError> {
         loop {
-            let gone = self.db.prepare_cached(sql)?.execute(params![of, ROWS_DROPPED])?;
+            let gone = self.change(sql, params![of, ROWS_DROPPED])?;
             if gone == 0 {
                 return Ok(());
             }

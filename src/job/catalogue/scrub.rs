@@ -4,11 +4,12 @@
 
 use super::copies::CopyRow;
 use super::row_ids::{DriveRowId, ReplicaRowId};
+use super::rows::{Columns, FromRow};
 use super::{Catalogue, CopyState};
 use crate::job::JobError;
 use crate::model::limits::SPAN_MAX;
 use crate::model::{Clock, Timestamp};
-use rusqlite::{OptionalExtension as _, params};
+use rusqlite::params;
 use std::time::Duration;
 
 /// Seconds counted are kept in steps of this many, so that a pass with nothing new writes nothing.
@@ -34,6 +35,19 @@ struct ScrubRow {
     uptime: i64,
 }
 
+impl FromRow for ScrubRow {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            cycle: columns.read()?,
+            open: columns.read()?,
+            begun: columns.read()?,
+            elapsed: columns.read()?,
+            boot: columns.read()?,
+            uptime: columns.read()?,
+        })
+    }
+}
+
 impl Catalogue {
     /// How long until the copies of a replica are to be read again: nothing if a round is under way. A round is
     /// due by whichever is longer since the last one began, what the clock claims or what was counted while
@@ -57,11 +71,8 @@ impl Catalogue {
             Some(_) => row.elapsed.saturating_add(up),
         };
         if row.boot.as_ref() != Some(&now.boot) || elapsed - row.elapsed >= COUNTED_STEP {
-            self.db
-                .prepare_cached(
-                    "UPDATE scrub SET elapsed = ?2, boot = ?3, uptime = ?4 WHERE replica = ?1",
-                )?
-                .execute(params![replica, elapsed, now.boot, up])?;
+            let sql = "UPDATE scrub SET elapsed = ?2, boot = ?3, uptime = ?4 WHERE replica = ?1";
+            self.change(sql, params![replica, elapsed, now.boot, up])?;
         }
         if row.open {
             return Ok(Duration::ZERO);
@@ -80,22 +91,8 @@ impl Catalogue {
     }
 
     fn reread_row(&self, replica: ReplicaRowId) -> Result<Option<ScrubRow>, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT cycle, open, begun, elapsed, boot, uptime FROM scrub WHERE replica = ?1",
-            )?
-            .query_row([replica], |row| {
-                Ok(ScrubRow {
-                    cycle: row.get(0)?,
-                    open: row.get(1)?,
-                    begun: row.get(2)?,
-                    elapsed: row.get(3)?,
-                    boot: row.get(4)?,
-                    uptime: row.get(5)?,
-                })
-            })
-            .optional()?)
+        let sql = "SELECT cycle, open, begun, elapsed, boot, uptime FROM scrub WHERE replica = ?1";
+        self.first_row(sql, [replica])
     }
 
     /// A replica met for the first time is as old as its ledger says: since all of it was read, else since its
@@ -111,12 +108,8 @@ impl Catalogue {
             let begun = now.seconds;
             return Ok(ScrubRow { cycle: 1, open: true, begun, elapsed: 0, boot: None, uptime: 0 });
         }
-        let oldest: Option<i64> = self.db.query_row(
-            "SELECT min(proven) FROM payload WHERE replica = ?1 AND is_whole",
-            [replica],
-            |row| row.get(0),
-        )?;
-        let begun = oldest.unwrap_or(now.seconds);
+        let sql = "SELECT min(proven) FROM payload WHERE replica = ?1 AND is_whole";
+        let begun = self.only_row::<Option<i64>>(sql, [replica])?.unwrap_or(now.seconds);
         self.db.execute(
             "INSERT INTO scrub (replica, cycle, open, begun, elapsed, uptime, errors) \
              VALUES (?1, 0, 0, ?2, 0, 0, 0)",
@@ -154,13 +147,10 @@ impl Catalogue {
         replica: ReplicaRowId,
         when: Timestamp,
     ) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE scrub SET begun = CASE open WHEN 1 THEN begun ELSE ?2 END, \
+        let sql = "UPDATE scrub SET begun = CASE open WHEN 1 THEN begun ELSE ?2 END, \
                  elapsed = CASE open WHEN 1 THEN elapsed ELSE 0 END, \
-                 boot = CASE open WHEN 1 THEN boot END, open = 0 WHERE replica = ?1",
-            )?
-            .execute(params![replica, when.seconds])?;
+                 boot = CASE open WHEN 1 THEN boot END, open = 0 WHERE replica = ?1";
+        self.change(sql, params![replica, when.seconds])?;
         Ok(())
     }
 
@@ -191,11 +181,9 @@ impl Catalogue {
     /// Copies with numbers from `from` on that lines just read tell of: another card proved them, or this one before it
     /// lost its catalogue. Until they are read here they are claims.
     pub fn told_by_lines(&self, replica: ReplicaRowId, from: u32) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE payload SET read_here = 0 WHERE replica = ?1 AND number >= ?2 AND cycle = 0",
-            )?
-            .execute(params![replica, from])?;
+        let sql =
+            "UPDATE payload SET read_here = 0 WHERE replica = ?1 AND number >= ?2 AND cycle = 0";
+        self.change(sql, params![replica, from])?;
         Ok(())
     }
 
@@ -205,11 +193,8 @@ impl Catalogue {
         replica: ReplicaRowId,
         numbers: std::ops::RangeInclusive<u32>,
     ) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE payload SET read_here = 1 WHERE replica = ?1 AND number BETWEEN ?2 AND ?3 AND NOT read_here",
-            )?
-            .execute(params![replica, numbers.start(), numbers.end()])?;
+        let sql = "UPDATE payload SET read_here = 1 WHERE replica = ?1 AND number BETWEEN ?2 AND ?3 AND NOT read_here";
+        self.change(sql, params![replica, numbers.start(), numbers.end()])?;
         Ok(())
     }
 
@@ -217,10 +202,7 @@ impl Catalogue {
     pub fn read_elsewhere(&self, replica: ReplicaRowId) -> Result<(u64, u64), JobError> {
         let sql = "SELECT coalesce(sum(NOT read_here), 0), count(*) FROM payload \
                    WHERE replica = ?1 AND is_whole";
-        let counts = self.db.prepare_cached(sql)?.query_row([replica], |row| {
-            Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64))
-        })?;
-        Ok(counts)
+        self.only_row(sql, [replica])
     }
 
     /// A round has come to a copy.
@@ -230,11 +212,8 @@ impl Catalogue {
         number: u32,
         cycle: i64,
     ) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE payload SET cycle = ?3, read_here = 1 WHERE replica = ?1 AND number = ?2",
-            )?
-            .execute(params![replica, number, cycle])?;
+        let sql = "UPDATE payload SET cycle = ?3, read_here = 1 WHERE replica = ?1 AND number = ?2";
+        self.change(sql, params![replica, number, cycle])?;
         Ok(())
     }
 
@@ -247,7 +226,7 @@ impl Catalogue {
     /// Whether every copy was given by the medium in the last round.
     pub fn round_without_error(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
         let sql = "SELECT errors = 0 FROM scrub WHERE replica = ?1";
-        Ok(self.db.query_row(sql, [replica], |row| row.get(0)).optional()?.unwrap_or(false))
+        Ok(self.first_row(sql, [replica])?.unwrap_or(false))
     }
 
     /// What stands of a replica after a round.
@@ -260,9 +239,7 @@ impl Catalogue {
              FROM bad_copy p WHERE p.replica = ?1 AND {missed}"
         );
         let of = params![replica, CopyState::Damaged, CopyState::Missing];
-        Ok(self.db.query_row(&sql, of, |row| {
-            let number = |at| row.get::<_, i64>(at).map(|n| n as u64);
-            Ok(CycleTotals { checked: number(0)?, damaged: number(1)?, missing: number(2)? })
-        })?)
+        let (checked, damaged, missing) = self.only_row(&sql, of)?;
+        Ok(CycleTotals { checked, damaged, missing })
     }
 }

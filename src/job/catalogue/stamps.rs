@@ -4,7 +4,6 @@
 
 use super::Catalogue;
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
-use super::writers::position_columns;
 use crate::job::JobError;
 use crate::model::limits::{MARKS_APART, MARKS_HELD};
 use crate::model::{Position, WriterId, Writers};
@@ -127,20 +126,18 @@ impl Lineage {
         replica: ReplicaRowId,
         mailbox: MailboxRowId,
     ) -> Result<Run, JobError> {
-        let mut query = catalogue.db.prepare_cached(
-            "SELECT line, writer, n FROM mark WHERE replica = ?1 AND mailbox = ?2 ORDER BY line LIMIT ?3",
-        )?;
-        let mut rows = query.query(params![replica, mailbox, MARKS_HELD as i64 + 1])?;
+        let sql = "SELECT line, writer, n FROM mark WHERE replica = ?1 AND mailbox = ?2 ORDER BY line LIMIT ?3";
         let mut marks: Vec<Mark> = Vec::new();
-        while let Some(row) = rows.next()? {
-            let position = position_columns(row, 1)?;
+        let of = params![replica, mailbox, MARKS_HELD as i64 + 1];
+        catalogue.each_row(sql, of, |(line, position)| {
             // What is between a mark and the latest before it that it does not cover was covered when that one came.
             let mut apart = marks.len();
             while apart > 0 && self.writers.covers(position, marks[apart - 1].position) {
                 apart = marks[apart - 1].apart as usize;
             }
-            marks.push(Mark { line: row.get(0)?, position, apart: apart as u32 });
-        }
+            marks.push(Mark { line, position, apart: apart as u32 });
+            Ok(())
+        })?;
         if self.held + marks.len() > MARKS_HELD {
             // The locations come in the order of their mailboxes.
             self.runs.retain(|(_, of), _| *of == mailbox);
@@ -161,16 +158,12 @@ impl Lineage {
         replica: ReplicaRowId,
         (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),
     ) -> Result<(), JobError> {
-        let mut query = catalogue.db.prepare_cached(
-            "SELECT line, ended, writer, n FROM assertion \
-             WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4",
-        )?;
-        let mut rows = query.query(params![replica, mailbox, key, content])?;
-        while let Some(row) = rows.next()? {
-            let (line, ended): (i64, Option<i64>) = (row.get(0)?, row.get(1)?);
-            stamps.add(replica, position_columns(row, 2)?);
-            self.renew(catalogue, stamps, (replica, mailbox), (line, ended))?;
-        }
-        Ok(())
+        let sql = "SELECT line, ended, writer, n FROM assertion \
+                   WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4";
+        let of = params![replica, mailbox, key, content];
+        catalogue.each_row(sql, of, |(line, ended, position)| {
+            stamps.add(replica, position);
+            self.renew(catalogue, stamps, (replica, mailbox), (line, ended))
+        })
     }
 }

@@ -1,7 +1,7 @@
 //! What the ledgers of a station tell of copies, locations and mailboxes, whichever drive each is on.
 //! Never decides which of two words counts; the merge does.
 
-use super::copies::{CopyRow, PAYLOAD, read_payload};
+use super::copies::{CopyRow, PAYLOAD};
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::{Catalogue, CopyState};
 use crate::job::JobError;
@@ -12,12 +12,9 @@ use rusqlite::params;
 impl Catalogue {
     /// How many locations the drives tell of.
     pub fn paths_told(&self, station: &StationName) -> Result<u64, JobError> {
-        Ok(self.db.query_row(
-            "SELECT count(*) FROM (SELECT DISTINCT a.mailbox, a.key FROM replica JOIN assertion a \
-             ON a.replica = replica.id WHERE replica.station = ?1 AND a.ended IS NULL)",
-            [station.as_str()],
-            |row| row.get::<_, i64>(0).map(|n| n as u64),
-        )?)
+        let sql = "SELECT count(*) FROM (SELECT DISTINCT a.mailbox, a.key FROM replica JOIN assertion a \
+                   ON a.replica = replica.id WHERE replica.station = ?1 AND a.ended IS NULL)";
+        self.only_row(sql, [station.as_str()])
     }
 
     /// Whether a drive tells of a message at a location, be it there no more.
@@ -27,11 +24,9 @@ impl Catalogue {
         mailbox: MailboxRowId,
         key: &[u8],
     ) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM assertion a JOIN replica ON replica.id = a.replica AND replica.station = ?1 \
-             WHERE a.mailbox = ?2 AND a.key = ?3",
-        )?;
-        Ok(query.exists(params![station.as_str(), mailbox, key])?)
+        let sql = "SELECT 1 FROM assertion a JOIN replica ON replica.id = a.replica AND replica.station = ?1 \
+             WHERE a.mailbox = ?2 AND a.key = ?3";
+        self.has_row(sql, params![station.as_str(), mailbox, key])
     }
 
     /// Every copy of a content: the replica it is in, and the copy; those known good first.
@@ -40,16 +35,13 @@ impl Catalogue {
         station: &StationName,
         content: ContentRowId,
     ) -> Result<Vec<(ReplicaRowId, CopyRow)>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD}, p.replica FROM payload p INDEXED BY payload_by_content \
+        let sql = format!(
+            "SELECT p.replica, {PAYLOAD} FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content \
              JOIN replica ON replica.id = p.replica AND replica.station = ?1 \
              WHERE p.content = ?2 ORDER BY p.is_whole DESC, p.state, p.replica, p.number DESC"
-        ))?;
-        let rows = query.query_map(params![station.as_str(), content], |row| {
-            Ok((row.get(7)?, read_payload(row)?))
-        })?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        );
+        self.rows(&sql, params![station.as_str(), content])
     }
 
     /// Copies whose content their own ledger gives no location: adopted after a power failure and not told of since,
@@ -78,13 +70,9 @@ impl Catalogue {
         station: &StationName,
         mailbox: MailboxRowId,
     ) -> Result<Vec<(ReplicaRowId, Vec<u8>)>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT replica.id, root FROM replica_mailbox JOIN replica ON replica.id = replica_mailbox.replica \
-             WHERE station = ?1 AND mailbox = ?2 ORDER BY replica.id",
-        )?;
-        let rows = query
-            .query_map(params![station.as_str(), mailbox], |row| Ok((row.get(0)?, row.get(1)?)))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let sql = "SELECT replica.id, root FROM replica_mailbox JOIN replica ON replica.id = replica_mailbox.replica \
+             WHERE station = ?1 AND mailbox = ?2 ORDER BY replica.id";
+        self.rows(sql, params![station.as_str(), mailbox])
     }
 
     /// The mailboxes that the drives tell of for a station.
@@ -92,19 +80,11 @@ impl Catalogue {
         &self,
         station: &StationName,
     ) -> Result<Vec<(MailboxRowId, MailboxName)>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT id, name FROM mailbox WHERE id IN (SELECT mailbox FROM replica_mailbox JOIN replica \
+        let sql = "SELECT id, name FROM mailbox WHERE id IN (SELECT mailbox FROM replica_mailbox JOIN replica \
              ON replica.id = replica WHERE station = ?1) OR id IN (SELECT mailbox FROM assertion JOIN replica \
-             ON replica.id = replica WHERE station = ?1) ORDER BY name",
-        )?;
-        let rows = query
-            .query_map([station.as_str()], |row| Ok((row.get(0)?, row.get::<_, String>(1)?)))?;
-        let mut found = Vec::new();
-        for row in rows {
-            let (id, name) = row?;
-            found.extend(name.parse().map(|name| (id, name)));
-        }
-        Ok(found)
+             ON replica.id = replica WHERE station = ?1) ORDER BY name";
+        let rows: Vec<(_, String)> = self.rows(sql, [station.as_str()])?;
+        Ok(rows.into_iter().filter_map(|(id, name)| Some((id, name.parse().ok()?))).collect())
     }
 
     /// Other locations at which ledgers of a station ever had a content.
@@ -114,14 +94,11 @@ impl Catalogue {
         (mailbox, key): (MailboxRowId, &[u8]),
         content: ContentRowId,
     ) -> Result<Vec<(MailboxRowId, Vec<u8>)>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT DISTINCT a.mailbox, a.key FROM assertion a INDEXED BY assertion_by_content \
+        let sql = "SELECT DISTINCT a.mailbox, a.key FROM assertion a INDEXED BY assertion_by_content \
              JOIN replica ON replica.id = a.replica WHERE a.content = ?4 AND replica.station = ?1 \
-             AND NOT (a.mailbox = ?2 AND a.key = ?3) LIMIT ?5",
-        )?;
+             AND NOT (a.mailbox = ?2 AND a.key = ?3) LIMIT ?5";
         let of = params![station.as_str(), mailbox, key, content, ALIKE_MAX];
-        let rows = query.query_map(of, |row| Ok((row.get(0)?, row.get(1)?)))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(sql, of)
     }
 
     /// How many contents ledgers of a station ever had at a location.
@@ -131,12 +108,9 @@ impl Catalogue {
         mailbox: MailboxRowId,
         key: &[u8],
     ) -> Result<u64, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT count(DISTINCT a.content) FROM replica JOIN assertion a ON a.replica = replica.id \
-             WHERE replica.station = ?1 AND a.mailbox = ?2 AND a.key = ?3",
-        )?;
-        let of = params![station.as_str(), mailbox, key];
-        Ok(query.query_row(of, |row| row.get::<_, i64>(0))? as u64)
+        let sql = "SELECT count(DISTINCT a.content) FROM replica JOIN assertion a ON a.replica = replica.id \
+                   WHERE replica.station = ?1 AND a.mailbox = ?2 AND a.key = ?3";
+        self.only_row(sql, params![station.as_str(), mailbox, key])
     }
 
     /// The replicas of a station.
@@ -144,8 +118,6 @@ impl Catalogue {
         &self,
         station: &StationName,
     ) -> Result<Vec<ReplicaRowId>, JobError> {
-        let mut query = self.db.prepare_cached("SELECT id FROM replica WHERE station = ?1")?;
-        let rows = query.query_map([station.as_str()], |row| row.get(0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows("SELECT id FROM replica WHERE station = ?1", [station.as_str()])
     }
 }

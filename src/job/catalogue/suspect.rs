@@ -18,11 +18,8 @@ impl Catalogue {
         self.write_transaction(|| {
             self.set_missing(row, good, true)?;
             let change_no = self.next_change_no()?;
-            self.db
-                .prepare_cached(
-                    "UPDATE file SET good = ?3, suspect = ?4, change_no = ?5 WHERE mailbox = ?1 AND key = ?2",
-                )?
-                .execute(params![row.mailbox, row.key, good, why.as_str(), change_no as i64])?;
+            let sql = "UPDATE file SET good = ?3, suspect = ?4, change_no = ?5 WHERE mailbox = ?1 AND key = ?2";
+            self.change(sql, params![row.mailbox, row.key, good, why.as_str(), change_no as i64])?;
             Ok(())
         })
     }
@@ -38,12 +35,9 @@ impl Catalogue {
                 }
             }
             let change_no = self.next_change_no()?;
-            self.db
-                .prepare_cached(
-                    "UPDATE file SET good = coalesce(good, content), content = ?3, suspect = ?4, change_no = ?5, \
-                     since = ?5 WHERE mailbox = ?1 AND key = ?2",
-                )?
-                .execute(params![
+            let sql = "UPDATE file SET good = coalesce(good, content), content = ?3, suspect = ?4, change_no = ?5, \
+                     since = ?5 WHERE mailbox = ?1 AND key = ?2";
+            self.change(sql, params![
                     row.mailbox,
                     row.key,
                     content,
@@ -57,20 +51,16 @@ impl Catalogue {
     /// A version that looked like damage is taken for the message.
     pub fn take_as_it_is(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<(), JobError> {
         self.record_change(|change_no| {
-            self.db
-                .prepare_cached(
-                    "UPDATE file SET suspect = NULL, good = NULL, change_no = ?3 WHERE mailbox = ?1 AND key = ?2",
-                )?
-                .execute(params![mailbox, key, change_no as i64])?;
+            let sql = "UPDATE file SET suspect = NULL, good = NULL, change_no = ?3 WHERE mailbox = ?1 AND key = ?2";
+            self.change(sql, params![mailbox, key, change_no as i64])?;
             Ok(())
         })
     }
 
     /// What is missing in place of a damaged version is missing without one from now on.
     pub fn damage_is_gone(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<(), JobError> {
-        self.db
-            .prepare_cached("UPDATE missing SET damaged = 0 WHERE mailbox = ?1 AND key = ?2")?
-            .execute(params![mailbox, key])?;
+        let sql = "UPDATE missing SET damaged = 0 WHERE mailbox = ?1 AND key = ?2";
+        self.change(sql, params![mailbox, key])?;
         Ok(())
     }
 }

@@ -2,11 +2,12 @@
 //! Never changes anything, and leaves nothing out.
 
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
-use super::{Catalogue, CopyState, digest_column};
+use super::rows::{Columns, FromRow};
+use super::{Catalogue, CopyState};
 use crate::job::JobError;
 use crate::model::message::Headers;
 use crate::model::{Identity, StationName};
-use rusqlite::{OptionalExtension as _, params};
+use rusqlite::params;
 
 /// What something known says of a message: one place where it is or was, or a copy of it.
 #[derive(Debug, Clone)]
@@ -68,64 +69,52 @@ const WORDS: &str = "SELECT * FROM (\
     FROM payload JOIN replica ON replica.id = payload.replica WHERE station = ?1 AND state <> ?3 \
     ) ORDER BY c, rank, number, then_by";
 
+impl FromRow for LocationRecord {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        let content = columns.read()?;
+        let (rank, line): (i64, u64) = columns.read()?;
+        let order = match rank {
+            0 => Counted::Earlier(line),
+            1 => Counted::Own,
+            _ => Counted::Not,
+        };
+        let (mailbox, key): (Option<MailboxRowId>, Option<Vec<u8>>) = columns.read()?;
+        Ok(Self {
+            content,
+            place: mailbox.zip(key),
+            order,
+            suspect: columns.read()?,
+            seen: columns.first_sight()?,
+            here: columns.read()?,
+        })
+    }
+}
+
+impl FromRow for MessageInfo {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            identity: columns.read()?,
+            headers: columns.read()?,
+            seen: columns.first_sight()?,
+        })
+    }
+}
+
 impl Catalogue {
     /// Goes through all words on all messages of a station, content by content.
     pub fn each_word(
         &self,
         station: &StationName,
-        mut each: impl FnMut(LocationRecord) -> Result<(), JobError>,
+        each: impl FnMut(LocationRecord) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let longest: Option<ReplicaRowId> = self
-            .db
-            .prepare_cached(
-                "SELECT id FROM replica WHERE station = ?1 ORDER BY seq DESC, id LIMIT 1",
-            )?
-            .query_row([station.as_str()], |row| row.get(0))
-            .optional()?;
-        let mut query = self.db.prepare_cached(WORDS)?;
-        let mut rows = query.query(params![station.as_str(), longest, CopyState::Debris])?;
-        while let Some(row) = rows.next()? {
-            let (mailbox, key): (Option<MailboxRowId>, Option<Vec<u8>>) =
-                (row.get(3)?, row.get(4)?);
-            let (seen, clock): (Option<i64>, Option<bool>) = (row.get(6)?, row.get(7)?);
-            each(LocationRecord {
-                content: row.get(0)?,
-                place: mailbox.zip(key),
-                order: match row.get::<_, i64>(1)? {
-                    0 => Counted::Earlier(row.get::<_, i64>(2)? as u64),
-                    1 => Counted::Own,
-                    _ => Counted::Not,
-                },
-                here: row.get(8)?,
-                suspect: row.get(5)?,
-                seen: seen.map(|seen| (seen, clock == Some(true))),
-            })?;
-        }
-        Ok(())
+        let sql = "SELECT id FROM replica WHERE station = ?1 ORDER BY seq DESC, id LIMIT 1";
+        let longest: Option<ReplicaRowId> = self.first_row(sql, [station.as_str()])?;
+        self.each_row(WORDS, params![station.as_str(), longest, CopyState::Debris], each)
     }
 
     /// What is known of a content.
     pub fn known(&self, content: ContentRowId) -> Result<MessageInfo, JobError> {
         let sql = "SELECT sha256, bytes, sender, receivers, subject, date, seen, clock FROM content WHERE id = ?1";
-        Ok(self.db.prepare_cached(sql)?.query_row([content], |row| {
-            let text = |at| row.get::<_, Option<String>>(at).map(Option::unwrap_or_default);
-            let read = row.get::<_, Option<String>>(2)?.is_some();
-            let headers = Headers {
-                from: text(2)?,
-                to: text(3)?,
-                subject: text(4)?,
-                date: text(5)?,
-                ..Headers::default()
-            };
-            let (seen, clock): (Option<i64>, Option<bool>) = (row.get(6)?, row.get(7)?);
-            Ok(MessageInfo {
-                identity: Identity {
-                    digest: digest_column(row, 0)?,
-                    bytes: row.get::<_, i64>(1)? as u64,
-                },
-                headers: read.then_some(headers),
-                seen: seen.map(|seen| (seen, clock == Some(true))),
-            })
-        })?)
+        self.only_row(sql, [content])
     }
 }

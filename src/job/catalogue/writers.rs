@@ -1,26 +1,18 @@
 //! Who writes, and which of two words is the later: this card's writers, and those of the ledgers it has read.
 //! Never takes a parent or a number from a drive: two cards with one past fork as soon as both write.
 
+use super::rows::read;
 use super::{Catalogue, FileState, millis};
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::limits::WRITER_LINKS_MAX;
 use crate::model::{Clock, Position, WriterId, Writers};
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::params;
 use std::collections::HashMap;
-
-fn writer_column(row: &Row<'_>, at: usize) -> rusqlite::Result<WriterId> {
-    Ok(WriterId::from_bits(row.get::<_, i64>(at)? as u64))
-}
 
 /// A writer as the catalogue keeps it.
 pub(super) fn bits(writer: WriterId) -> i64 {
     writer.bits() as i64
-}
-
-/// The position in two columns of a row.
-pub(super) fn position_columns(row: &Row<'_>, at: usize) -> rusqlite::Result<Position> {
-    Ok(Position { writer: writer_column(row, at)?, n: row.get::<_, i64>(at + 1)? as u64 })
 }
 
 impl Catalogue {
@@ -39,7 +31,7 @@ impl Catalogue {
             FileState::LeavingSeen,
             FileState::Leaving
         ];
-        if self.db.prepare_cached(&format!("SELECT 1 {stale}"))?.exists(of)? {
+        if self.has_row(&format!("SELECT 1 {stale}"), of)? {
             let sql = format!(
                 "UPDATE file SET first_statted = ?1 WHERE (mailbox, key) IN (SELECT mailbox, key {stale})"
             );
@@ -70,7 +62,7 @@ impl Catalogue {
             self.is_fresh.set(false);
         }
         let sql = "UPDATE meta SET value = value + 1 WHERE name = 'change_no' RETURNING CAST(value AS INTEGER)";
-        Ok(self.db.prepare_cached(sql)?.query_row([], |row| row.get::<_, i64>(0))? as u64)
+        self.only_row(sql, [])
     }
 
     /// The position that lines written now speak as of; none before the first change. Once something was read that this
@@ -109,22 +101,17 @@ impl Catalogue {
     fn read_since(&self, parent: Option<Position>) -> Result<Vec<Position>, JobError> {
         // What a writer of this card told beyond its last change known here was lost with an end of this state, as
         // after an old image of the card was put back: that is read like another card's.
-        let mut query = self.db.prepare_cached(
-            "SELECT bits, seen FROM writer WHERE seen > 0 AND (own_first IS NULL OR seen > coalesce(own_last, \
-             (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'change_no')))",
-        )?;
-        let rows = query.query_map([], |row| position_columns(row, 0))?;
-        let met = rows.collect::<Result<Vec<_>, _>>()?;
+        let sql = "SELECT bits, seen FROM writer WHERE seen > 0 AND (own_first IS NULL OR seen > coalesce(own_last, \
+                   (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'change_no')))";
+        let met: Vec<Position> = self.rows(sql, [])?;
         Ok(self.writers()?.latest(parent, &met))
     }
 
     /// The position of this card at a change; none before the first.
     pub fn position_at(&self, change_no: u64) -> Result<Option<Position>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT bits FROM writer INDEXED BY writer_own WHERE own_first IS NOT NULL AND own_first <= ?1 \
-             ORDER BY own_first DESC LIMIT 1",
-        )?;
-        let writer = query.query_row([change_no as i64], |row| writer_column(row, 0)).optional()?;
+        let sql = "SELECT bits FROM writer INDEXED BY writer_own WHERE own_first IS NOT NULL AND own_first <= ?1 \
+             ORDER BY own_first DESC LIMIT 1";
+        let writer = self.first_row(sql, [change_no as i64])?;
         Ok(writer.map(|writer| Position { writer, n: change_no }))
     }
 
@@ -139,21 +126,15 @@ impl Catalogue {
 
     /// What a writer had before it.
     pub fn writer_links(&self, writer: WriterId) -> Result<Vec<Position>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT parent, n FROM writer_link WHERE writer = ?1 ORDER BY number",
-        )?;
-        let rows = query.query_map([bits(writer)], |row| position_columns(row, 0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let sql = "SELECT parent, n FROM writer_link WHERE writer = ?1 ORDER BY number";
+        self.rows(sql, [bits(writer)])
     }
 
     /// A line speaks as of a position.
     pub(super) fn meet_writer(&self, writer: WriterId, n: u64) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "INSERT INTO writer (bits, defined, disputed, seen) VALUES (?1, 0, 0, ?2) \
-                 ON CONFLICT DO UPDATE SET seen = max(seen, ?2)",
-            )?
-            .execute(params![bits(writer), n as i64])?;
+        let sql = "INSERT INTO writer (bits, defined, disputed, seen) VALUES (?1, 0, 0, ?2) \
+                 ON CONFLICT DO UPDATE SET seen = max(seen, ?2)";
+        self.change(sql, params![bits(writer), n as i64])?;
         Ok(())
     }
 
@@ -185,9 +166,9 @@ impl Catalogue {
         let mut last: Option<(WriterId, bool)> = None;
         loop {
             let row = rows.next()?;
-            let next = row
-                .map(|row| Ok::<_, JobError>((writer_column(row, 0)?, row.get::<_, bool>(1)?)))
-                .transpose()?;
+            let row =
+                row.map(read::<(WriterId, bool, Option<WriterId>, Option<i64>)>).transpose()?;
+            let next = row.map(|(writer, disputed, ..)| (writer, disputed));
             if let Some((writer, disputed)) = last.filter(|_| next != last) {
                 writers.define(writer, &links);
                 links.clear();
@@ -195,10 +176,8 @@ impl Catalogue {
                     writers.dispute(writer);
                 }
             }
-            let Some(row) = row else { return Ok(writers) };
-            if row.get::<_, Option<i64>>(2)?.is_some() {
-                links.push(position_columns(row, 2)?);
-            }
+            let Some((.., parent, n)) = row else { return Ok(writers) };
+            links.extend(parent.zip(n).map(|(writer, n)| Position { writer, n: n as u64 }));
             last = next;
         }
     }
@@ -212,9 +191,7 @@ impl Catalogue {
         let known = self.lineage.borrow().as_ref().map(|writers| writers.knows(writer));
         // Another thread may have begun a writer since, or read of one.
         let told = "SELECT 1 FROM writer WHERE bits = ?1 AND (defined OR own_first IS NOT NULL)";
-        if known.is_none()
-            || known == Some(false) && self.db.prepare_cached(told)?.exists([bits(writer)])?
-        {
+        if known.is_none() || known == Some(false) && self.has_row(told, [bits(writer)])? {
             let writers = self.load_lineage(self.reading.get().unwrap_or(u64::MAX))?;
             self.lineage.replace(Some(writers));
         }
@@ -254,13 +231,9 @@ impl Catalogue {
 
     fn load_lineage(&self, most: u64) -> Result<Writers, JobError> {
         let mut writers = self.writers()?;
-        let mut query = self
-            .db
-            .prepare_cached("SELECT bits, own_last FROM writer WHERE own_first IS NOT NULL")?;
-        let mut rows = query.query([])?;
-        while let Some(row) = rows.next()? {
-            let last = row.get::<_, Option<i64>>(1)?.map_or(most, |last| last as u64);
-            writers.set_own(writer_column(row, 0)?, last);
+        let sql = "SELECT bits, own_last FROM writer WHERE own_first IS NOT NULL";
+        for (writer, last) in self.rows::<(WriterId, Option<i64>)>(sql, [])? {
+            writers.set_own(writer, last.map_or(most, |last| last as u64));
         }
         Ok(writers)
     }

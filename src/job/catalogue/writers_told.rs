@@ -24,10 +24,8 @@ impl Catalogue {
             return Ok(());
         }
         self.meet_writer(writer, 0)?;
-        let defined: bool = self
-            .db
-            .prepare_cached("SELECT defined FROM writer WHERE bits = ?1")?
-            .query_row([bits(writer)], |row| row.get(0))?;
+        let defined: bool =
+            self.only_row("SELECT defined FROM writer WHERE bits = ?1", [bits(writer)])?;
         if !defined {
             self.put_links(writer, links)?;
             self.db.execute("UPDATE writer SET defined = 1 WHERE bits = ?1", [bits(writer)])?;
@@ -35,9 +33,10 @@ impl Catalogue {
             self.db.execute("UPDATE writer SET disputed = 1 WHERE bits = ?1", [bits(writer)])?;
             self.note_two_beginnings((replica, line), writer)?;
         }
-        self.db
-            .prepare_cached("INSERT OR IGNORE INTO replica_writer VALUES (?1, ?2, ?3)")?
-            .execute(params![replica, bits(writer), line as i64])?;
+        self.change(
+            "INSERT OR IGNORE INTO replica_writer VALUES (?1, ?2, ?3)",
+            params![replica, bits(writer), line as i64],
+        )?;
         if let Some(writers) = self.lineage.borrow_mut().as_mut() {
             writers.define(writer, links);
         }
@@ -50,13 +49,9 @@ impl Catalogue {
         let (mut writers, mut of_links) = match told {
             Some((_, writers, links)) => (writers, links),
             None => {
-                let mut query = self.db.prepare_cached(
-                    "SELECT count(DISTINCT b.writer), count(l.number) FROM replica_writer b \
-                     LEFT JOIN writer_link l ON l.writer = b.writer WHERE b.replica = ?1",
-                )?;
-                query.query_row([replica], |row| {
-                    Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64))
-                })?
+                let sql = "SELECT count(DISTINCT b.writer), count(l.number) FROM replica_writer b \
+                     LEFT JOIN writer_link l ON l.writer = b.writer WHERE b.replica = ?1";
+                self.only_row(sql, [replica])?
             }
         };
         (writers, of_links) = (writers + 1, of_links + links);
@@ -91,13 +86,9 @@ impl Catalogue {
     }
 
     fn is_told_of(&self, replica: ReplicaRowId, writer: WriterId) -> Result<bool, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM replica_writer WHERE replica = ?1 AND writer = ?2 UNION ALL \
+        let sql = "SELECT 1 FROM replica_writer WHERE replica = ?1 AND writer = ?2 UNION ALL \
                  SELECT 1 FROM writer WHERE bits = ?2 AND NOT defined UNION ALL \
-                 SELECT 1 WHERE NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?2)",
-            )?
-            .exists(params![replica, bits(writer)])?)
+                 SELECT 1 WHERE NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?2)";
+        self.has_row(sql, params![replica, bits(writer)])
     }
 }
