@@ -8,9 +8,6 @@ use crate::job::JobError;
 use crate::model::{Position, Suspicion, Timestamp};
 use rusqlite::params;
 
-/// A content at a location: the mailbox's row, the path as its sorting key, the content's row.
-pub type ContentAt = (MailboxRowId, Vec<u8>, ContentRowId);
-
 /// A content that stands at a location, by a drive's ledger.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AssertedRow {

@@ -65,7 +65,7 @@ impl Catalogue {
                 params![id.to_string(), by.drive],
             )?;
             let is_other = hashes.get(&seq).is_some_and(|there| *there != hash);
-            if is_other && !is_settled && !self.is_judged(by.drive)? {
+            if is_other && !is_settled && !self.is_disqualified(by.drive)? {
                 self.differ(Said { drive: replica.drive, line: seq }, by, Contradicting::Line)?;
             }
         }

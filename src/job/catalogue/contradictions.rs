@@ -202,13 +202,13 @@ impl Catalogue {
         self.has_row(sql, [drive])
     }
 
-    pub(super) fn is_judged(&self, drive: DriveRowId) -> Result<bool, JobError> {
+    pub(super) fn is_disqualified(&self, drive: DriveRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND disqualified AND NOT settled";
         self.has_row(sql, [drive])
     }
 
     /// Replicas of drives that are judged: what left by their word is withheld from no other one.
-    pub(super) fn judged_replicas(&self) -> Result<Vec<ReplicaRowId>, JobError> {
+    pub(super) fn disqualified_replicas(&self) -> Result<Vec<ReplicaRowId>, JobError> {
         let sql = "SELECT id FROM replica WHERE drive IN (SELECT drive FROM contradiction WHERE disqualified AND NOT \
              settled)";
         self.rows(sql, [])

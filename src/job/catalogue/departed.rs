@@ -1,7 +1,7 @@
 //! What was seen to leave this card's mailboxes, from where, and what followed it.
 //! Never calls anything departed that nobody saw go.
 
-use super::ledger_lines::DepartureLine;
+use super::merge::DepartureLine;
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::rows::{Columns, FromRow};
 use super::{Catalogue, ContentAt};

@@ -1,14 +1,13 @@
 //! The mailbox's side of the catalogue: one row a path, its state, its content, its change_no.
 //! Never reads the mailbox; scanning does.
 
-use super::Catalogue;
-use super::FileState;
 use super::file_rows::{FileRow, FileStatRow, NewFile, fold_time};
-use super::row_ids::{ContentRowId, MailboxRowId};
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
+use super::{Catalogue, FileState};
 use crate::job::JobError;
 use crate::model::limits::ALIKE_MAX;
 use crate::model::message::FileFacts;
-use crate::model::{Suspicion, WallTime};
+use crate::model::{Identity, Position, Suspicion, WallTime};
 use rusqlite::params;
 
 const COLUMNS: &str = FileRow::COLUMNS;
@@ -207,5 +206,114 @@ impl Catalogue {
             "SELECT {COLUMNS} FROM present_by_content WHERE content = ?1 AND suspect IS NULL LIMIT ?2"
         );
         self.rows(&sql, params![content, ALIKE_MAX])
+    }
+}
+
+impl Catalogue {
+    /// A settled file of whole seconds is to be read at the next scan: to that its time of change is another.
+    pub fn recheck_later(&self, row: &FileRow) -> Result<(), JobError> {
+        self.change(
+            "UPDATE file SET changed = ?3 WHERE mailbox = ?1 AND key = ?2",
+            params![row.mailbox, row.key, row.changed.wrapping_sub(1)],
+        )?;
+        Ok(())
+    }
+}
+
+impl Catalogue {
+    /// Marks the version of a path suspect, after a look at the version before on a drive: that one is missing.
+    pub fn mark_suspect(
+        &self,
+        row: &FileRow,
+        good: ContentRowId,
+        why: Suspicion,
+    ) -> Result<(), JobError> {
+        self.write_transaction(|| {
+            self.set_missing(row, good, true)?;
+            let change_no = self.next_change_no()?;
+            let sql = "UPDATE file SET good = ?3, suspect = ?4, change_no = ?5 WHERE mailbox = ?1 AND key = ?2";
+            self.change(sql, params![row.mailbox, row.key, good, why.as_str(), change_no as i64])?;
+            Ok(())
+        })
+    }
+
+    /// The card changed a message by itself: what it is now is suspect, what it was is wanted.
+    pub fn mark_altered(&self, row: &FileRow, now: &Identity) -> Result<(), JobError> {
+        let content = self.content(now)?;
+        self.write_transaction(|| {
+            if let Some(good) = row.content {
+                self.headers_as_of(content, good)?;
+                if row.suspect.is_none() {
+                    self.set_missing(row, good, true)?;
+                }
+            }
+            let change_no = self.next_change_no()?;
+            let sql = "UPDATE file SET good = coalesce(good, content), content = ?3, suspect = ?4, change_no = ?5, \
+                     since = ?5 WHERE mailbox = ?1 AND key = ?2";
+            self.change(sql, params![
+                    row.mailbox,
+                    row.key,
+                    content,
+                    Suspicion::Altered.as_str(),
+                    change_no as i64
+                ])?;
+            Ok(())
+        })
+    }
+
+    /// A version that looked like damage is taken for the message.
+    pub fn take_as_it_is(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<(), JobError> {
+        self.record_change(|change_no| {
+            let sql = "UPDATE file SET suspect = NULL, good = NULL, change_no = ?3 WHERE mailbox = ?1 AND key = ?2";
+            self.change(sql, params![mailbox, key, change_no as i64])?;
+            Ok(())
+        })
+    }
+
+    /// What is missing in place of a damaged version is missing without one from now on.
+    pub fn damage_is_gone(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<(), JobError> {
+        let sql = "UPDATE missing SET damaged = 0 WHERE mailbox = ?1 AND key = ?2";
+        self.change(sql, params![mailbox, key])?;
+        Ok(())
+    }
+}
+
+impl FileRow {
+    /// As of which change a ledger has to say that it is here, for a drive to count.
+    pub fn to_be_told(&self) -> u64 {
+        self.since.max(self.departure_read)
+    }
+}
+
+impl Catalogue {
+    /// Takes note of the departures that were just read in a ledger, behind a line: of what is here all the same. The
+    /// drive they were read on is hardly the only one that has them, so nothing that any drive was told of it before
+    /// counts from now on. Lines written later speak of what was read, and no such departure takes them back.
+    pub fn hear(&self, replica: ReplicaRowId, behind: u64) -> Result<(), JobError> {
+        let sql = "SELECT f.mailbox, f.key, d.writer, d.n, max(f.since, f.departure_read) FROM departure d \
+             CROSS JOIN file f \
+             ON f.mailbox = d.mailbox AND f.key = d.key AND f.content = d.content AND NOT f.is_gone \
+             WHERE d.replica = ?1 AND d.line > ?2";
+        let rows: Vec<(MailboxRowId, Vec<u8>, Position, u64)> =
+            self.rows(sql, params![replica, behind as i64])?;
+        if rows.is_empty() {
+            return Ok(());
+        }
+        let mut writers = self.writers()?;
+        let mut last = None;
+        for (mailbox, key, left, since) in rows {
+            if last.as_ref() == Some(&(mailbox, key.clone())) {
+                continue;
+            }
+            let here = self.position_at(since)?;
+            if here.is_some_and(|here| writers.may_cover(left, here)) {
+                self.record_change(|change_no| {
+                    let sql = "UPDATE file SET departure_read = ?3, change_no = ?3 WHERE mailbox = ?1 AND key = ?2";
+                    self.change(sql, params![mailbox, key, change_no as i64])
+                })?;
+                last = Some((mailbox, key));
+            }
+        }
+        Ok(())
     }
 }

@@ -2,8 +2,8 @@
 //! the merge's, says both; beside the ledgers, what this card itself saw go and what a person does not want here count.
 //! Never calls a message lacking that the config ignores, or one that a restore would leave out.
 
-use super::decisions::Decision;
-use super::judge::Judge;
+use super::merge::Decision;
+use super::merge::Merge;
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::writers::bits;
 use super::{AssertedRow, Catalogue, ContentAt, Lacking, ReplicaState};
@@ -14,7 +14,7 @@ use std::collections::BTreeSet;
 
 /// Decides what a restore from all drives known would give, one location after the other.
 pub(super) struct Giving<'a> {
-    judge: Judge<'a>,
+    merge: Merge<'a>,
     /// The replica that counts though its drive may not.
     replica: Option<ReplicaRowId>,
     /// The location asked about last, and what is given there.
@@ -36,7 +36,7 @@ impl Giving<'_> {
             _ => {}
         }
         let mut given = BTreeSet::new();
-        self.judge.decide_at(self.replica, (mailbox, key), &mut |decision| {
+        self.merge.decide_at(self.replica, (mailbox, key), &mut |decision| {
             if let Decision::Give(wanted) = decision {
                 given.insert(wanted.version.content);
             }
@@ -55,7 +55,7 @@ impl Catalogue {
         station: &'a StationName,
         replica: Option<ReplicaRowId>,
     ) -> Result<Giving<'a>, JobError> {
-        Ok(Giving { judge: self.judge(station, false)?, replica, last: None })
+        Ok(Giving { merge: self.merge(station, false)?, replica, last: None })
     }
 
     /// What a ledger says stands in the mailboxes in force and a restore would put there, of contents that no mailbox

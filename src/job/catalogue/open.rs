@@ -48,7 +48,7 @@ impl Catalogue {
         let path = Self::path(state);
         match Self::try_open(&path) {
             Err(error) if error.is_damaged_catalogue() => {
-                super::known::keep_before_set_aside(&path, state);
+                super::known_drives::keep_before_set_aside(&path, state);
                 let aside = Self::set_aside(state, &error)?;
                 Ok((Self::try_open(&path)?, aside))
             }
@@ -214,7 +214,7 @@ impl Catalogue {
         let mut catalogue = Self::over(Connection::open(path)?)?;
         // Before there are files beside it, which get the owner of this one.
         host::give_to_owner_of_folder(path)?;
-        catalogue.db.busy_handler(Some(super::room::wait_for_turn))?;
+        catalogue.db.busy_handler(Some(super::ledger_import::wait_for_turn))?;
         // What a drive took that is not used after all is cut off its end again. Of a new one only: to say it again
         // would write to the card at every opening.
         if !catalogue.has_pages()? {
@@ -297,7 +297,11 @@ fn copy_files(state: &Path, folder: &Path) -> Result<(), JobError> {
     if host::copy_file(&from, &to)? {
         host::copy_file(&beside(&from, "-wal"), &beside(&to, "-wal"))?;
     }
-    for beside in [super::replicas::LOST_PAGES, super::given_up::FORGOTTEN, super::known::KNOWN] {
+    for beside in [
+        super::replicas::LOST_PAGES,
+        super::forgotten_drives::FORGOTTEN,
+        super::known_drives::KNOWN,
+    ] {
         host::copy_file(&state.join(beside), &folder.join(beside))?;
     }
     Ok(())

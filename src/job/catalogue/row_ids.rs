@@ -65,6 +65,9 @@ row_id! {
     ContentRowId
 }
 
+/// A content at a location: the mailbox's row, the path as its sorting key, the content's row.
+pub type ContentAt = (MailboxRowId, Vec<u8>, ContentRowId);
+
 impl DriveRowId {
     /// Of the row that was just inserted.
     pub(super) fn of_inserted(db: &rusqlite::Connection) -> Self {

@@ -36,8 +36,8 @@ fn put_back<'scope>(
 ) -> Result<RestoreReport, JobError> {
     let mut report = RestoreReport::default();
     let locks = targets::lock_all(options)?;
-    let mut judge = sources.catalogue.judge(&sources.station, options.with_removed)?;
-    let mut nameless = sources.nameless(&mut judge)?;
+    let mut merge = sources.catalogue.merge(&sources.station, options.with_removed)?;
+    let mut nameless = sources.nameless(&mut merge)?;
     for mailbox_target in &options.mailbox_targets {
         let mut work = Restorer {
             sources,
@@ -53,7 +53,7 @@ fn put_back<'scope>(
             names: BTreeSet::new(),
         };
         let mut any_in_doubt = false;
-        judge.each_in(Some(mailbox_target.row), |decision| match decision {
+        merge.each_in(Some(mailbox_target.row), |decision| match decision {
             Decision::Give(wanted) if wanted.role.is_in_doubt() => {
                 any_in_doubt = true;
                 Ok(())
@@ -63,7 +63,7 @@ fn put_back<'scope>(
         })?;
         if any_in_doubt {
             // After all others, so that none takes the name of mail that has a place.
-            judge.each_in(Some(mailbox_target.row), |decision| match decision {
+            merge.each_in(Some(mailbox_target.row), |decision| match decision {
                 Decision::Give(wanted) if wanted.role.is_in_doubt() => work.message(wanted),
                 _ => Ok(()),
             })?;

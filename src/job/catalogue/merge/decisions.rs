@@ -1,8 +1,8 @@
 //! What becomes of each content that drives tell of, as the merge decides it. Owns no rule.
 
-use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
-use super::rows::{Columns, FromRow};
 use crate::job::JobError;
+use crate::job::catalogue::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
+use crate::job::catalogue::rows::{Columns, FromRow};
 use crate::model::ledger::Departed;
 use crate::model::{RelName, Suspicion, Timestamp};
 

@@ -3,17 +3,17 @@
 //! assertions that its position covers. Anybody may have written to a drive: the word of one alone leaves nothing out
 //! that another one holds.
 
-use super::Catalogue;
 use super::candidates::{Candidate, LocationLines, candidates};
 use super::decisions::{Decision, RestoreItem, Role, Version, Withheld};
-use super::heirs::chain;
-use super::judge::Judge;
-use super::ledger_lines::{
+use super::lines::{
     ASSERTIONS, ASSERTIONS_AT, AssertionLine, DEPARTURES, DEPARTURES_AT, DepartureLine,
 };
-use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
-use super::rows::read;
+use super::predecessors::chain;
+use super::view::Merge;
 use crate::job::JobError;
+use crate::job::catalogue::Catalogue;
+use crate::job::catalogue::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
+use crate::job::catalogue::rows::read;
 use crate::model::ledger::Departed;
 use crate::model::limits::LINES_OF_A_LOCATION;
 use crate::model::{Position, StationName};
@@ -41,14 +41,14 @@ impl Catalogue {
         with_removed: bool,
         mut each: impl FnMut(RestoreItem) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        self.judge(station, with_removed)?.each_in(None, |decision| match decision {
+        self.merge(station, with_removed)?.each_in(None, |decision| match decision {
             Decision::Give(wanted) => each(wanted),
             Decision::Withhold(_) => Ok(()),
         })
     }
 }
 
-impl Judge<'_> {
+impl Merge<'_> {
     /// Goes through every content at every location that the drives tell of, or of one mailbox, in order of the
     /// locations.
     pub fn each_in(
@@ -96,7 +96,7 @@ impl Judge<'_> {
 
     /// Decides about one location by what all drives known that count say of it, one replica whether it counts or not,
     /// and what this card itself saw go there.
-    pub(super) fn decide_at(
+    pub(in crate::job::catalogue) fn decide_at(
         &mut self,
         replica: Option<ReplicaRowId>,
         (mailbox, key): (MailboxRowId, &[u8]),
@@ -125,7 +125,7 @@ impl Judge<'_> {
         let LocationLines { lines, .. } = told;
         let Some(first) = lines.first() else { return Ok(()) };
         let at = (first.mailbox, first.key.as_slice());
-        // One content that nobody saw go needs no stamps.
+        // One content that nobody saw go needs no positions.
         let plain =
             left.is_empty() && lines.iter().all(|l| l.version.content == first.version.content);
         let mut candidates = candidates(self.catalogue, &mut self.lineage, told, plain)?;
@@ -173,14 +173,14 @@ impl Judge<'_> {
 
     /// Whether the latest word on a content is that it is missing.
     fn is_missing(&mut self, candidate: &Candidate) -> bool {
-        let Candidate { stamps, present, .. } = candidate;
+        let Candidate { positions, present, .. } = candidate;
         let there: HashSet<Position> = present.iter().collect();
-        let mut absent = stamps.iter().filter(|stamp| !there.contains(stamp));
+        let mut absent = positions.iter().filter(|position| !there.contains(position));
         present.is_empty()
             || absent.any(|absent| present.all_are(|(_, there)| self.covers(absent, there)))
     }
 
-    /// By whose word a content is left out, if departures cover every one of its stamps.
+    /// By whose word a content is left out, if departures cover every one of its positions.
     fn withheld(
         &mut self,
         candidate: &Candidate,
@@ -188,9 +188,10 @@ impl Judge<'_> {
     ) -> Option<(Departed, ReplicaRowId)> {
         let left = left.get(&candidate.version.content)?;
         let mut word = None;
-        let all = candidate.stamps.all_are(|(of, stamp)| {
+        let all = candidate.positions.all_are(|(of, position)| {
             let mut by = left.iter().rev();
-            let by = by.find(|d| self.may_judge(d.replica, of) && self.covers(d.position, stamp));
+            let by =
+                by.find(|d| self.may_withhold(d.replica, of) && self.covers(d.position, position));
             word = by.map(|departure| (departure.why, departure.replica));
             by.is_some()
         });
@@ -200,8 +201,8 @@ impl Judge<'_> {
     /// Whether each ledger takes back by itself all that it says of a content, or this card does.
     fn is_taken_back(&mut self, candidate: &Candidate, left: &Left<'_>) -> bool {
         let Some(left) = left.get(&candidate.version.content) else { return false };
-        candidate.stamps.all_are(|(of, stamp)| {
-            left.iter().any(|d| d.replica == of && self.covers(d.position, stamp))
+        candidate.positions.all_are(|(of, position)| {
+            left.iter().any(|d| d.replica == of && self.covers(d.position, position))
         })
     }
 
@@ -324,7 +325,7 @@ impl Judge<'_> {
                 missing: candidate.missing,
                 conflict,
                 instead,
-                latest: candidate.stamps.highest(),
+                latest: candidate.positions.highest(),
                 version: candidate.version,
             }))?;
         }
@@ -337,7 +338,7 @@ impl Judge<'_> {
         withheld: Vec<Candidate>,
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        for Candidate { version, withheld, stamps, elsewhere, .. } in withheld {
+        for Candidate { version, withheld, positions, elsewhere, .. } in withheld {
             let Some((why, replica)) = withheld else { continue };
             let removed = matches!(why, Departed::Deleted | Departed::Acknowledged) && !elsewhere;
             let key = key.to_vec();
@@ -350,7 +351,7 @@ impl Judge<'_> {
                     missing: false,
                     conflict: false,
                     instead: Vec::new(),
-                    latest: stamps.highest(),
+                    latest: positions.highest(),
                 }),
                 // What is elsewhere is given there.
                 false if elsewhere => continue,
@@ -367,7 +368,7 @@ fn doubt(
     in_doubt: Vec<(bool, Candidate)>,
     each: &mut impl FnMut(Decision) -> Result<(), JobError>,
 ) -> Result<(), JobError> {
-    for (is_bettered, Candidate { version, in_doubt, stamps, .. }) in in_doubt {
+    for (is_bettered, Candidate { version, in_doubt, positions, .. }) in in_doubt {
         let (Some((why, replica)), key) = (in_doubt, key.to_vec()) else { continue };
         each(match is_bettered {
             true => {
@@ -381,7 +382,7 @@ fn doubt(
                 missing: false,
                 conflict: false,
                 instead: Vec::new(),
-                latest: stamps.highest(),
+                latest: positions.highest(),
             }),
         })?;
     }

@@ -3,7 +3,7 @@
 
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::rows::{Columns, FromRow};
-use super::{Catalogue, FileRow, FileState};
+use super::{Catalogue, ContentAt, FileRow, FileState};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::limits::ALIKE_MAX;
@@ -283,5 +283,25 @@ impl Catalogue {
     pub fn is_present(&self, content: ContentRowId) -> Result<bool, JobError> {
         let sql = format!("SELECT 1 FROM present_by_content WHERE content = ?1{}", self.in_force());
         self.has_row(&sql, [content])
+    }
+}
+
+impl Catalogue {
+    /// A person does not want a content at a location of this card's mailboxes. No drive is told.
+    pub fn set_not_wanted(
+        &self,
+        (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),
+        at: i64,
+    ) -> Result<(), JobError> {
+        self.change(
+            "INSERT OR REPLACE INTO not_wanted VALUES (?1, ?2, ?3, ?4)",
+            params![mailbox, key, content, at],
+        )?;
+        Ok(())
+    }
+
+    /// What a person does not want in this card's mailboxes: mailbox, path as its sorting key, content.
+    pub fn not_wanted(&self) -> Result<Vec<ContentAt>, JobError> {
+        self.rows("SELECT mailbox, key, content FROM not_wanted", [])
     }
 }

@@ -1,24 +1,24 @@
 //! The contents of one location, each with what all ledgers say of it. Never decides which of them is given.
 
-use super::Catalogue;
 use super::decisions::Version;
-use super::ledger_lines::AssertionLine;
-use super::row_ids::{ContentRowId, ReplicaRowId};
-use super::stamps::{Lineage, Stamps};
+use super::lines::AssertionLine;
+use super::positions::{Lineage, Positions};
 use crate::job::JobError;
+use crate::job::catalogue::Catalogue;
+use crate::job::catalogue::row_ids::{ContentRowId, ReplicaRowId};
 use crate::model::ledger::Departed;
 use crate::model::limits::LINES_OF_A_LOCATION;
 use std::collections::{HashMap, HashSet};
 
 /// A content at a location, as all ledgers tell of it.
-pub(super) struct Candidate {
+pub(in crate::job::catalogue) struct Candidate {
     pub version: Version,
     /// By the latest word it is missing there.
     pub missing: bool,
     /// The positions as of which it is asserted, and the replicas whose ledgers say so.
-    pub stamps: Stamps,
+    pub positions: Positions,
     /// Of these, those as of which it was there, and not missing.
-    pub present: Stamps,
+    pub present: Positions,
     /// Why it is left out, if it is, and the replica whose ledger says so; no replica where a person said it here.
     pub withheld: Option<(Departed, Option<ReplicaRowId>)>,
     /// Another location still has the content, by some ledger.
@@ -31,7 +31,7 @@ pub(super) struct Candidate {
 
 /// What ledgers assert at one location, line by line.
 #[derive(Default)]
-pub(super) struct LocationLines {
+pub(in crate::job::catalogue) struct LocationLines {
     pub lines: Vec<AssertionLine>,
     /// Contents of which there are more lines than are held.
     crowded: HashSet<ContentRowId>,
@@ -41,7 +41,7 @@ pub(super) struct LocationLines {
 
 impl LocationLines {
     /// Of a content that is held already no more than so many: it is given, whatever the others would say of it.
-    pub(super) fn add(&mut self, line: AssertionLine) {
+    pub(in crate::job::catalogue) fn add(&mut self, line: AssertionLine) {
         if self.lines.len() >= LINES_OF_A_LOCATION {
             if self.held.is_empty() {
                 self.held = self.lines.iter().map(|line| line.version.content).collect();
@@ -57,9 +57,9 @@ impl LocationLines {
 
 impl Candidate {
     /// Those as of which it was there; where it never was, those as of which it is missing.
-    pub(super) fn there(&self) -> &Stamps {
+    pub(in crate::job::catalogue) fn there(&self) -> &Positions {
         match self.present.is_empty() {
-            true => &self.stamps,
+            true => &self.positions,
             false => &self.present,
         }
     }
@@ -67,14 +67,14 @@ impl Candidate {
 
 impl Candidate {
     /// Whether every ledger that has it calls it damage, and something else is given there.
-    pub(super) fn is_bettered_by(&self, given: &[Self]) -> bool {
+    pub(in crate::job::catalogue) fn is_bettered_by(&self, given: &[Self]) -> bool {
         let good = given.iter().any(|other| other.version.suspect.is_none());
         good && self.version.suspect.is_some() && !self.vouched
     }
 }
 
 /// The contents of one location, with what is asserted of each.
-pub(super) fn candidates(
+pub(in crate::job::catalogue) fn candidates(
     catalogue: &Catalogue,
     lineage: &mut Lineage,
     LocationLines { lines, crowded, .. }: &LocationLines,
@@ -94,8 +94,8 @@ pub(super) fn candidates(
             candidates.push(Candidate {
                 version: Version { suspect: None, ..line.version.clone() },
                 missing: false,
-                stamps: Stamps::default(),
-                present: Stamps::default(),
+                positions: Positions::default(),
+                present: Positions::default(),
                 withheld: None,
                 elsewhere: false,
                 vouched: false,
@@ -112,7 +112,7 @@ pub(super) fn candidates(
             candidate.vouched |= line.version.suspect.is_none();
         }
         candidate.version = Version { suspect, ..line.version.clone() };
-        candidate.stamps.add(line.replica, line.position);
+        candidate.positions.add(line.replica, line.position);
         if !line.missing {
             candidate.present.add(line.replica, line.position);
         }
@@ -120,7 +120,7 @@ pub(super) fn candidates(
             continue;
         }
         let marks = (line.replica, line.mailbox);
-        lineage.renew(catalogue, &mut candidate.stamps, marks, (line.line, line.ended))?;
+        lineage.renew(catalogue, &mut candidate.positions, marks, (line.line, line.ended))?;
         if !line.missing {
             let end = line.ended.into_iter().chain(next).min();
             lineage.renew(catalogue, &mut candidate.present, marks, (line.line, end))?;
@@ -128,7 +128,7 @@ pub(super) fn candidates(
     }
     for candidate in &mut candidates {
         if crowded.contains(&candidate.version.content) {
-            candidate.stamps.add_unknown();
+            candidate.positions.add_unknown();
             candidate.vouched = true;
         }
     }

@@ -2,9 +2,9 @@
 //! those that others cover none is kept.
 //! Never decides anything.
 
-use super::Catalogue;
-use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use crate::job::JobError;
+use crate::job::catalogue::Catalogue;
+use crate::job::catalogue::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use crate::model::limits::{MARKS_APART, MARKS_HELD};
 use crate::model::{Position, WriterId, Writers};
 use rusqlite::params;
@@ -22,7 +22,7 @@ struct Mark {
 type Run = Option<Vec<Mark>>;
 
 /// What positions cover, and what marks renewed.
-pub(super) struct Lineage {
+pub(in crate::job::catalogue) struct Lineage {
     writers: Writers,
     runs: HashMap<(ReplicaRowId, MailboxRowId), Run>,
     held: usize,
@@ -30,15 +30,15 @@ pub(super) struct Lineage {
 
 /// Positions of several ledgers, of each writer in each the highest: who covers it covers the lower ones.
 #[derive(Debug, Default)]
-pub(super) struct Stamps {
+pub(in crate::job::catalogue) struct Positions {
     all: Vec<(ReplicaRowId, Position)>,
     at: HashMap<(ReplicaRowId, WriterId), usize>,
     /// There are more, which were not looked up: no departure covers those.
     has_unknown: bool,
 }
 
-impl Stamps {
-    pub(super) fn add(&mut self, replica: ReplicaRowId, position: Position) {
+impl Positions {
+    pub(in crate::job::catalogue) fn add(&mut self, replica: ReplicaRowId, position: Position) {
         let next = self.all.len();
         let at = *self.at.entry((replica, position.writer)).or_insert(next);
         match self.all.get_mut(at) {
@@ -48,49 +48,54 @@ impl Stamps {
     }
 
     /// Notes that there are positions which are not looked up.
-    pub(super) fn add_unknown(&mut self) {
+    pub(in crate::job::catalogue) fn add_unknown(&mut self) {
         self.has_unknown = true;
     }
 
-    pub(super) fn is_empty(&self) -> bool {
+    pub(in crate::job::catalogue) fn is_empty(&self) -> bool {
         self.all.is_empty()
     }
 
     /// With the ledgers that have them.
-    pub(super) fn told(&self) -> impl Iterator<Item = (ReplicaRowId, Position)> + Clone + '_ {
+    pub(in crate::job::catalogue) fn told(
+        &self,
+    ) -> impl Iterator<Item = (ReplicaRowId, Position)> + Clone + '_ {
         self.all.iter().copied()
     }
 
     /// Whether something is true of every position; it never is of one that was not looked up.
-    pub(super) fn all_are(&self, mut is: impl FnMut((ReplicaRowId, Position)) -> bool) -> bool {
+    pub(in crate::job::catalogue) fn all_are(
+        &self,
+        mut is: impl FnMut((ReplicaRowId, Position)) -> bool,
+    ) -> bool {
         !self.has_unknown && self.told().all(&mut is)
     }
 
-    pub(super) fn iter(&self) -> impl Iterator<Item = Position> + Clone + '_ {
+    pub(in crate::job::catalogue) fn iter(&self) -> impl Iterator<Item = Position> + Clone + '_ {
         self.all.iter().map(|(_, position)| *position)
     }
 
     /// The highest number among those that were looked up.
-    pub(super) fn highest(&self) -> u64 {
-        self.iter().map(|stamp| stamp.n).max().unwrap_or(0)
+    pub(in crate::job::catalogue) fn highest(&self) -> u64 {
+        self.iter().map(|position| position.n).max().unwrap_or(0)
     }
 }
 
 impl Lineage {
-    pub(super) fn of(catalogue: &Catalogue) -> Result<Self, JobError> {
+    pub(in crate::job::catalogue) fn of(catalogue: &Catalogue) -> Result<Self, JobError> {
         Ok(Self { writers: catalogue.writers()?, runs: HashMap::new(), held: 0 })
     }
 
-    pub(super) fn covers(&mut self, one: Position, other: Position) -> bool {
+    pub(in crate::job::catalogue) fn covers(&mut self, one: Position, other: Position) -> bool {
         self.writers.covers(one, other)
     }
 
     /// Adds the positions of a ledger's marks of a mailbox after a line and before another, without those that later
     /// ones of them cover.
-    pub(super) fn renew(
+    pub(in crate::job::catalogue) fn renew(
         &mut self,
         catalogue: &Catalogue,
-        stamps: &mut Stamps,
+        positions: &mut Positions,
         (replica, mailbox): (ReplicaRowId, MailboxRowId),
         (after, before): (i64, Option<i64>),
     ) -> Result<(), JobError> {
@@ -99,7 +104,7 @@ impl Lineage {
             self.runs.insert((replica, mailbox), run);
         }
         let Some(Some(marks)) = self.runs.get(&(replica, mailbox)) else {
-            stamps.add_unknown();
+            positions.add_unknown();
             return Ok(());
         };
         let first = marks.partition_point(|mark| mark.line <= after);
@@ -110,13 +115,13 @@ impl Lineage {
             && let Some(mark) = marks.get(count - 1)
         {
             if renewed.len() == MARKS_APART {
-                stamps.add_unknown();
+                positions.add_unknown();
                 break;
             }
             renewed.push(mark.position);
             count = mark.apart as usize;
         }
-        renewed.into_iter().rev().for_each(|position| stamps.add(replica, position));
+        renewed.into_iter().rev().for_each(|position| positions.add(replica, position));
         Ok(())
     }
 
@@ -151,10 +156,10 @@ impl Lineage {
     }
 
     /// As of which positions a ledger asserts a content at a location.
-    pub(super) fn stamps(
+    pub(in crate::job::catalogue) fn positions(
         &mut self,
         catalogue: &Catalogue,
-        stamps: &mut Stamps,
+        positions: &mut Positions,
         replica: ReplicaRowId,
         (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),
     ) -> Result<(), JobError> {
@@ -162,8 +167,8 @@ impl Lineage {
                    WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4";
         let of = params![replica, mailbox, key, content];
         catalogue.each_row(sql, of, |(line, ended, position)| {
-            stamps.add(replica, position);
-            self.renew(catalogue, stamps, (replica, mailbox), (line, ended))
+            positions.add(replica, position);
+            self.renew(catalogue, positions, (replica, mailbox), (line, ended))
         })
     }
 }

@@ -2,11 +2,11 @@
 //! back where no good copy of the content is to be had. Never gives one that is given by itself.
 
 use super::decisions::Version;
-use super::judge::Judge;
-use super::row_ids::{ContentRowId, MailboxRowId};
-use super::rows::{Columns, FromRow};
-use super::{Catalogue, ContentAt, FileRow};
+use super::view::Merge;
 use crate::job::JobError;
+use crate::job::catalogue::row_ids::{ContentRowId, MailboxRowId};
+use crate::job::catalogue::rows::{Columns, FromRow};
+use crate::job::catalogue::{Catalogue, ContentAt, FileRow};
 use crate::model::limits::{VERSIONS_FOLLOWED, VERSIONS_MAX};
 use crate::model::{Identity, Position, StationName};
 use rusqlite::params;
@@ -76,20 +76,24 @@ impl Catalogue {
 
 /// What to try one after the other: what looks like damage, the versions before, then what was replaced at the same
 /// location otherwise.
-pub(super) fn chain(suspect: &[Version], before: Vec<Version>, older: &[Version]) -> Vec<Version> {
+pub(in crate::job::catalogue) fn chain(
+    suspect: &[Version],
+    before: Vec<Version>,
+    older: &[Version],
+) -> Vec<Version> {
     let known: HashSet<ContentRowId> = before.iter().map(|version| version.content).collect();
     let older = older.iter().filter(|version| !known.contains(&version.content));
     let all = suspect.iter().cloned().chain(before).chain(older.cloned());
     all.take(VERSIONS_MAX).collect()
 }
 
-impl Judge<'_> {
+impl Merge<'_> {
     /// Versions in whose place a content came, wherever they were, the latest first.
-    pub(super) fn versions_before(
+    pub(in crate::job::catalogue) fn versions_before(
         &mut self,
         (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),
     ) -> Result<Vec<Version>, JobError> {
-        if !self.heirs.contains(&content) {
+        if !self.successors.contains(&content) {
             return Ok(Vec::new());
         }
         let (catalogue, station) = (self.catalogue, self.station);
