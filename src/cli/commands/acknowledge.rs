@@ -102,8 +102,8 @@ fn lacked_on(
         Ok(all)
     };
     let (inspection, all) = Inspection::take_with(resolved, Depth::Brief, output, &more)?;
-    let drive = one_of(&inspection.drives, name)?;
-    let of = all.into_iter().find(|(id, _)| *id == drive.row.id);
+    let (_, id, drive) = one_of(&inspection.drives, name)?;
+    let of = all.into_iter().find(|(of, _)| *of == id);
     let lacked = of.map(|(_, lacked)| lacked).unwrap_or_default();
     let label = escape::shown(drive.row.label.as_bytes());
     if lacked.is_empty() && !drive.mounted {

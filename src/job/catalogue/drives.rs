@@ -7,6 +7,7 @@ use super::rows::{Columns, FromRow};
 use crate::job::JobError;
 use crate::model::{DriveId, DriveLoss, Medium, Timestamp};
 use rusqlite::params;
+use std::ops::Deref;
 
 /// Whether the copies of a row of the table of drives count: it keeps what it is given, its operator has not given it
 /// up, nothing else stands where it was, it can be told from others, it contradicts nothing that is better known, and
@@ -23,6 +24,20 @@ pub struct DriveRow {
     pub row: DriveRowId,
     /// Its random id.
     pub id: DriveId,
+    /// What is known of it.
+    pub facts: DriveFacts,
+}
+
+impl Deref for DriveRow {
+    type Target = DriveFacts;
+    fn deref(&self) -> &DriveFacts {
+        &self.facts
+    }
+}
+
+/// What is known of a drive, whatever its id.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct DriveFacts {
     /// How it is called: the last part of where it is found.
     pub label: String,
     /// Where it was last found, raw.
@@ -172,7 +187,7 @@ impl FoundDrive<'_> {
     }
 }
 
-impl DriveRow {
+impl DriveFacts {
     /// Whether everything of ours was deleted on it, by this program.
     pub fn is_wiped(&self) -> bool {
         self.forgotten.as_ref().is_some_and(|gone| gone.why == DriveLoss::Wiped)
@@ -184,6 +199,14 @@ impl FromRow for DriveRow {
         Ok(Self {
             row: columns.read()?,
             id: columns.read::<Option<DriveId>>()?.unwrap_or(DriveId::NONE),
+            facts: columns.read()?,
+        })
+    }
+}
+
+impl FromRow for DriveFacts {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
             label: columns.read()?,
             at: columns.read()?,
             state: columns.read()?,

@@ -48,7 +48,7 @@ pub use contradictions::{Contradicting, Contradiction};
 pub use copies::{CopyCounts, CopyRow, CopyStatus};
 pub use departed::DepartedRow;
 pub use drive_history::DriveEvent;
-pub use drives::{DriveRow, Forgotten, FoundDrive, Replaced, ReplacedHow, SameDevice};
+pub use drives::{DriveFacts, DriveRow, Forgotten, FoundDrive, Replaced, ReplacedHow, SameDevice};
 pub use file_rows::{FileRow, FileStatRow, NewFile};
 pub use index_queries::{DatedCopy, LastLocation, LocationStatus};
 pub use known_drives::{KnownAs, KnownHow};

@@ -86,8 +86,3 @@ impl ContentRowId {
         self.0.unsigned_abs()
     }
 }
-
-impl DriveRowId {
-    /// TEMP
-    pub const NONE: Self = Self(0);
-}

@@ -244,7 +244,7 @@ fn identified(
         None => Evidence { catalogue, volume, here: asked.here, now }.see(id, &found, findings)?,
     };
     if asked.access == Access::Read
-        && let Some(gone) = catalogue.drive(id)?.and_then(|row| row.forgotten)
+        && let Some(gone) = catalogue.drive(id)?.and_then(|row| row.facts.forgotten)
     {
         let at = volume.facts().shown.clone();
         let (since, why, place) = (gone.since, gone.why, gone.place);

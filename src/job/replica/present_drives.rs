@@ -164,7 +164,7 @@ fn serial_known(catalogue: &Catalogue, id: DriveId) -> Result<Option<String>, Jo
     if let Some(serial) = catalogue.known_as(id)?.and_then(|known| known.serial) {
         return Ok(Some(serial));
     }
-    Ok(catalogue.drive(id)?.and_then(|row| row.serial))
+    Ok(catalogue.drive(id)?.and_then(|row| row.facts.serial))
 }
 
 /// Whether an id is on another file system than the one that this card knows it on, whatever is written beside it; of
