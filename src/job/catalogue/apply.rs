@@ -39,7 +39,8 @@ impl Catalogue {
                 )?;
             }
             Event::Mirrored { payload, identity, assertion, replaces: _ } => {
-                let content = self.content_told(identity, &First::of(assertion, &line.stamp))?;
+                let content =
+                    self.content_first_proven(identity, &First::of(assertion, &line.stamp))?;
                 self.put_payload(replica, *payload, content, proven(trust), &line.stamp)?;
                 self.assert(replica, line.seq, content, assertion, false)?;
                 self.note_written(replica.row, identity.bytes, &line.stamp)?;
@@ -77,7 +78,7 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Takes in what a line tells of one copy, and not of its location.
+    /// Applies a line about one copy, and not about its location.
     fn apply_to_copy(
         &self,
         replica: &mut ReplicaState,
@@ -121,7 +122,7 @@ impl Catalogue {
                     self.set_payload_state(replica.row, payload.number, CopyState::GivenUp)?;
                 }
             }
-            // Told elsewhere; no copy is concerned.
+            // Applied elsewhere; no copy is concerned.
             _ => {}
         }
         Ok(())
@@ -172,7 +173,7 @@ impl Catalogue {
         Ok(())
     }
 
-    /// A copy known from the manifest or from its file alone, in a ledger that does not tell of it.
+    /// A copy known from the manifest or from its file alone, and not from the ledger.
     pub fn claim_payload(
         &self,
         replica: &mut ReplicaState,
@@ -267,8 +268,8 @@ impl Catalogue {
         Ok(())
     }
 
-    /// After a ledger was read: an unreadable line behind a departure may have told again of what left, and so may one
-    /// before it. Only who knew of all of them can say that it is gone.
+    /// After a ledger was read: an unreadable line, before a departure or after it, may have asserted again what left.
+    /// Only a writer that knew of all such lines can say that it is gone.
     pub fn discount_departures(&self, replica: &ReplicaState) -> Result<(), JobError> {
         let sql = "UPDATE departure SET counts = 0 WHERE replica = ?1 AND counts AND gaps < ?2";
         self.change(sql, params![replica.row, replica.gaps as i64])?;
@@ -284,8 +285,8 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         let as_of = self.as_of(position)? as i64;
         for mailbox in mailboxes {
-            // Of a mailbox of which nothing was told there is nothing to renew.
-            let Some(mailbox) = self.mailbox_told(replica.row, mailbox)? else { continue };
+            // Where the ledger asserts nothing of a mailbox there is nothing to renew.
+            let Some(mailbox) = self.asserted_mailbox(replica.row, mailbox)? else { continue };
             let sql = "UPDATE mark SET latest = 0 WHERE replica = ?1 AND mailbox = ?2 AND latest AND as_of <= ?3";
             self.change(sql, params![replica.row, mailbox, as_of])?;
             self.change(
@@ -304,7 +305,7 @@ impl Catalogue {
     }
 
     /// The row of a mailbox, if a ledger asserts anything of it.
-    fn mailbox_told(
+    fn asserted_mailbox(
         &self,
         replica: ReplicaRowId,
         mailbox: &MailboxName,

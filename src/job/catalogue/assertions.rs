@@ -1,5 +1,5 @@
-//! What each ledger asserts of each location, and what it says has left.
-//! Never decides anything: absence says nothing, and what a departure withholds the merge tells.
+//! What each ledger asserts of each location, and what it says has left. Never decides anything: absence says nothing,
+//! and what a departure withholds is for the merge to say.
 
 use super::Catalogue;
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
@@ -8,7 +8,7 @@ use crate::job::JobError;
 use crate::model::{Position, Suspicion, Timestamp};
 use rusqlite::params;
 
-/// A content that stands at a location, by a drive's ledger.
+/// A content that a drive's ledger asserts to be at a location.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AssertedRow {
     /// Mailbox.
@@ -19,7 +19,7 @@ pub struct AssertedRow {
     pub content: ContentRowId,
     /// The last of this card's changes as of which the ledger says so.
     pub as_of: u64,
-    /// The line says that it is wanted back there.
+    /// The line says that it is missing there, and to be restored.
     pub missing: bool,
     /// Why it is suspect.
     pub suspect: Option<Suspicion>,
@@ -50,7 +50,7 @@ impl FromRow for AssertedRow {
 }
 
 impl Catalogue {
-    /// How a ledger says that a content stands at a location, by its last line of it.
+    /// What a ledger's last line about a content at a location asserts, if it still does.
     pub fn standing(
         &self,
         replica: ReplicaRowId,
@@ -66,7 +66,7 @@ impl Catalogue {
         self.first_row(&sql, params![replica, mailbox, key, content])
     }
 
-    /// Everything that a ledger says stands at a location, the last line first.
+    /// Everything that a ledger asserts to be at a location, the last line first.
     pub fn standing_at(
         &self,
         replica: ReplicaRowId,
@@ -105,7 +105,7 @@ impl Catalogue {
         self.has_row(sql, params![replica, mailbox, key, content])
     }
 
-    /// Whether any ledger tells that one content was at a location, and no damage, before another was there.
+    /// Whether, by any ledger, one content was at a location, undamaged, before another was there.
     pub fn was_before(
         &self,
         (mailbox, key): (MailboxRowId, &[u8]),
@@ -136,7 +136,7 @@ impl Catalogue {
         self.has_row(sql, params![replica, content])
     }
 
-    /// Whether a ledger says that a content stands somewhere.
+    /// Whether a ledger asserts a content to be anywhere.
     pub fn is_placed(
         &self,
         replica: ReplicaRowId,
@@ -147,7 +147,7 @@ impl Catalogue {
         self.has_row(sql, params![replica, content])
     }
 
-    /// Another location than this one where, by a ledger, a content stands, or else was.
+    /// Another location than this one where, by a ledger, a content is, or else was.
     pub fn other_place(
         &self,
         replica: ReplicaRowId,
@@ -209,8 +209,8 @@ impl Catalogue {
         Ok(stamps)
     }
 
-    /// Whether everything that a ledger says stands in a mailbox is there on this card, or missing: then one line may
-    /// say all of it again.
+    /// Whether everything that a ledger asserts of a mailbox is there on this card, or missing: then one line may
+    /// assert all of it again.
     pub fn may_be_marked(
         &self,
         replica: ReplicaRowId,

@@ -12,8 +12,8 @@ use rusqlite::params;
 use std::collections::BTreeMap;
 
 /// The copies of a settled message of the mailbox by which it is safe, on the drives of station ?1 that count: the
-/// ledger asserts it at its path as of its last change or later, and as of what was heard of it. (A copy adopted after
-/// a power failure is not called good until a line says where it belongs.)
+/// ledger asserts it at its path as of its last change or later, and as of the last departure of it that this card
+/// read. (A copy adopted after a power failure is not called good until a line says where it belongs.)
 macro_rules! safe_copies {
     () => {
         "FROM restorable CROSS JOIN replica ON replica.id = restorable.replica AND replica.station = ?1 AND \
@@ -32,7 +32,7 @@ const SAFE: &str = concat!(
     ") >= ?2 END"
 );
 
-/// Whether a drive of station ?1 would give back a content that is wanted at a location.
+/// Whether a drive of station ?1 would give back a content that is to be restored to a location.
 const KEPT: &str = "EXISTS (SELECT 1 FROM restorable CROSS JOIN replica ON replica.id = restorable.replica \
                     AND replica.station = ?1 AND replica.trusted WHERE restorable.mailbox = wanted.mailbox \
                     AND restorable.key = wanted.key AND restorable.content = wanted.content)";
@@ -103,14 +103,14 @@ impl Catalogue {
         let (messages, bytes, mirrored, damaged) =
             self.only_row(&sql, params![station.as_str(), copies])?;
         let mut totals = Totals { messages, bytes, mirrored, damaged, ..Totals::default() };
-        // The rest is about few messages, but for a first pass: looked for only where there are any.
+        // The rest is about few messages, except in a first pass: it is counted only where there are any.
         if totals.mirrored < totals.messages {
             self.count_unmirrored(station, copies, &mut totals)?;
         }
         let missing = format!("SELECT mailbox, key, content FROM missing WHERE damaged = 0{here}");
         (totals.missing, totals.missing_on_none) = self.count_lost(station, &missing)?;
         if totals.damaged > 0 {
-            // What is wanted back is the last good version; where none is known, at least this one.
+            // What is to be restored is the last good version; where none is known, at least this one.
             let damaged = format!(
                 "SELECT mailbox, key, coalesce(good, content) AS content FROM file \
                  WHERE suspect IS NOT NULL AND is_there{here}"
@@ -144,7 +144,7 @@ impl Catalogue {
         Ok(())
     }
 
-    /// How many contents are wanted back, and how many of them no drive would give back.
+    /// How many contents are to be restored, and how many of them no drive would give back.
     fn count_lost(&self, station: &StationName, wanted: &str) -> Result<(u64, u64), JobError> {
         let sql =
             format!("SELECT count(*), coalesce(sum(NOT {KEPT}), 0) FROM ({wanted}) AS wanted");
@@ -178,13 +178,13 @@ impl Catalogue {
         self.each_row(&sql, params![station.as_str(), copies], each)
     }
 
-    /// Messages that are there and not safe, of a span: settled by changes with numbers behind `told` and up to
-    /// `until`, or not settled and first looked at in that span, in monotonic milliseconds.
+    /// Messages that are there and not safe, of a span: settled by changes with numbers after `from` and up to `until`,
+    /// or not settled and first found in that span, in monotonic milliseconds.
     pub fn overdue(
         &self,
         station: &StationName,
         copies: u32,
-        told: (u64, i64),
+        from: (u64, i64),
         until: (u64, i64),
     ) -> Result<Overdue, JobError> {
         let span = format!(
@@ -192,8 +192,8 @@ impl Catalogue {
              ELSE first_statted > ?5 AND first_statted <= ?6 END{}",
             self.in_force()
         );
-        let (from, to) = (told.0 as i64, until.0 as i64);
-        let values = params![station.as_str(), copies, from, to, told.1, until.1];
+        let values =
+            params![station.as_str(), copies, from.0 as i64, until.0 as i64, from.1, until.1];
         let sums = format!("SELECT count(*), CAST(total(bytes) AS INTEGER) {span}");
         let (messages, bytes) = self.only_row(&sums, values)?;
         let one =
@@ -267,7 +267,7 @@ impl Catalogue {
         Ok(by_drives)
     }
 
-    /// Drives that would give back a content that is wanted at a location.
+    /// Drives that would give back a content that is to be restored to a location.
     pub fn copies_kept(
         &self,
         station: &StationName,
@@ -292,8 +292,8 @@ impl Catalogue {
         self.rows(sql, of)
     }
 
-    /// Counts the messages that are safe, but not without drives whose ledgers have lost lines: where these messages
-    /// belong such a ledger may not tell.
+    /// Counts the messages that are safe, but not without drives whose ledgers have lost lines: such a ledger may not
+    /// say where these messages belong.
     pub fn resting_on_damaged_ledgers(
         &self,
         station: &StationName,

@@ -25,7 +25,7 @@ impl Catalogue {
         self.write_transaction(|| {
             if anew {
                 let ends = self.known_ends(replica)?;
-                let told = self.told_before(replica, id)?;
+                let told = self.own_witnesses(replica, id)?;
                 let others = ends.iter().chain(&told).filter(|end| is_there(end) == Some(false));
                 if let Some(line) = others.map(|(seq, _)| *seq).min() {
                     self.accuse(
@@ -72,8 +72,8 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Looks for changes of which the lines of a ledger behind one say something else than this card knows, than other
-    /// lines of that ledger, or than other ledgers.
+    /// Looks for changes about which the lines of a ledger after one say something else than this card knows, than
+    /// other lines of that ledger, or than other ledgers.
     pub fn compare_changes(&self, replica: &ReplicaState, behind: u64) -> Result<(), JobError> {
         let new = params![replica.row, behind as i64];
         let sql = "SELECT d.line, d.writer, d.n FROM departure d CROSS JOIN departed o ON o.change_no = d.n \
@@ -86,8 +86,8 @@ impl Catalogue {
                 self.accuse(said, None, Contradicting::Change, true)?;
             }
         }
-        // The first line of each change beside all others of it, not each beside each: a forged ledger may have any
-        // number of them.
+        // The first line of each change is compared with all others of it, not each with each: a forged ledger may have
+        // any number of them.
         let sql = "WITH first AS (SELECT min(line) AS line, writer, n, mailbox, key, content FROM departure \
              WHERE replica = ?1 AND line > ?2 GROUP BY writer, n) \
              SELECT min(d.line), b.drive, o.line FROM first d \
@@ -104,7 +104,7 @@ impl Catalogue {
     }
 
     /// A line of a ledger says of a writer's beginning something else than is known of it.
-    pub(super) fn note_two_beginnings(
+    pub(super) fn note_other_parents(
         &self,
         (replica, line): (ReplicaRowId, u64),
         writer: WriterId,

@@ -1,5 +1,5 @@
-//! What is remembered of a content beside its copies: what it is, its headers, what it is made of.
-//! For a person's eye; only the identity is ever decided by.
+//! What is remembered of a content in addition to its copies: what it is, its headers, what it is made of. For a
+//! person's eye; only the identity is ever decided by.
 
 use super::Catalogue;
 use super::row_ids::ContentRowId;
@@ -9,9 +9,9 @@ use crate::model::message::{Headers, SizeBreakdown};
 use crate::model::{EventTime, Identity, Timestamp};
 use rusqlite::params;
 
-/// What one line tells of a content for a person: when it was first seen, and how long it had waited for its first
-/// proven copy. What counts is the earliest sight that any line tells of, and the shortest wait; one below nothing is
-/// that of a clock that was set meanwhile, and counts last.
+/// What one line says of a content for a person: when it was first seen, and for how long it had no proven copy. What
+/// counts is the earliest sight in any line, and the shortest time; a negative one comes from a clock that was set
+/// meanwhile, and counts last.
 pub(super) struct First {
     seen: i64,
     trusted: bool,
@@ -42,8 +42,8 @@ impl Catalogue {
         }
     }
 
-    /// The row of a content of which a line tells when it was first seen and proven.
-    pub(super) fn content_told(
+    /// The row of a content of which a line says when it was first seen and proven.
+    pub(super) fn content_first_proven(
         &self,
         identity: &Identity,
         first: &First,
@@ -136,14 +136,14 @@ impl Catalogue {
         Ok(self.only_row::<Option<Headers>>(sql, [content])?.unwrap_or_default())
     }
 
-    /// When a content was first seen, as a ledger told it.
+    /// When a content was first seen, by a ledger.
     pub fn first_seen(&self, content: ContentRowId) -> Result<Timestamp, JobError> {
         let sql = "SELECT coalesce(seen, 0) FROM content WHERE id = ?1";
         let seconds = self.only_row(sql, [content])?;
         Ok(Timestamp { seconds, nanos: 0 })
     }
 
-    /// The row of a content, if it was ever told of.
+    /// The row of a content, if it was ever seen.
     pub fn known_content(&self, identity: &Identity) -> Result<Option<ContentRowId>, JobError> {
         let of = params![identity.digest.as_bytes(), identity.bytes as i64];
         self.first_row("SELECT id FROM content WHERE sha256 = ?1 AND bytes = ?2", of)

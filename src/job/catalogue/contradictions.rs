@@ -1,6 +1,6 @@
 //! Drives that contradict each other, or what this card remembers: another line at a number of a ledger, two contents
-//! for one change, a writer with two beginnings. No honest program writes any of these.
-//! Never takes a line or a copy away: only whose copies count is decided, and a person told.
+//! for one change, a writer with two beginnings. No honest program writes any of these. Never takes a line or a copy
+//! away: decides only whose copies count, and reports to a person.
 
 use super::Catalogue;
 use super::row_ids::{DriveRowId, ReplicaRowId};
@@ -15,10 +15,10 @@ pub enum Contradicting {
     /// What a line of a ledger is, by the hash over it and all before it.
     Line,
     /// What left by a change, and from where. A number is given to one change only: each departure draws its own
-    /// (`set_departed`), and one that is told again, or to another drive, keeps content, location and number; only what
-    /// followed it may differ.
+    /// (`set_departed`), and one that is written again, or to another drive, keeps content, location and number; only
+    /// the successor may differ.
     Change,
-    /// What a writer had before it: that is drawn up once, and copied from ledger to ledger.
+    /// The parents of a writer: they are written once, and copied from ledger to ledger.
     Writer,
 }
 
@@ -47,7 +47,7 @@ pub struct Contradiction {
     pub drive: KnownDrive,
     /// The other one; `None` for this card, or for itself.
     pub other: Option<KnownDrive>,
-    /// What is told differently.
+    /// What they say differently.
     pub what: Contradicting,
     /// A line of its ledger: that there is another one there, or that it says so.
     pub line: u64,
@@ -164,9 +164,9 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Two drives differ. Where this card knows one of them, the other one alone is judged: else any stick could talk
-    /// down a good one. Where it knows neither nobody can tell, and neither counts; where it knows both, only a person
-    /// can, and both go on counting.
+    /// Two drives differ. Where this card knows one of them, only the other one is disqualified: otherwise any stick
+    /// could discredit a good one. Where it knows neither, nobody can say which is right, and neither counts; where it
+    /// knows both, only a person can, and both go on counting.
     pub(super) fn differ(
         &self,
         one: Said,
@@ -207,7 +207,7 @@ impl Catalogue {
         self.has_row(sql, [drive])
     }
 
-    /// Replicas of drives that are judged: what left by their word is withheld from no other one.
+    /// Replicas of drives that are disqualified: their departures withhold nothing that another replica asserts.
     pub(super) fn disqualified_replicas(&self) -> Result<Vec<ReplicaRowId>, JobError> {
         let sql = "SELECT id FROM replica WHERE drive IN (SELECT drive FROM contradiction WHERE disqualified AND NOT \
              settled)";

@@ -1,5 +1,5 @@
-//! The copies that a drive's ledger tells of, and how each stands.
-//! Never calls a copy good that was not read back, or whose line is only a claim.
+//! The copies in a drive's ledger, and how each stands. Never calls a copy good that was not read back, or whose line
+//! is only a claim.
 
 use super::row_ids::{ContentRowId, ReplicaRowId};
 use super::rows::{Columns, FromRow};
@@ -172,7 +172,7 @@ impl Catalogue {
         )
     }
 
-    /// Copies `p` of contents `c`, as the rest of a query tells them.
+    /// Copies `p` of contents `c`, as the rest of a query selects them.
     pub(super) fn copies(
         &self,
         of: &str,
@@ -205,7 +205,7 @@ impl Catalogue {
         self.copies(of, params![replica, before, most])
     }
 
-    /// Copies claimed by lines behind a break.
+    /// Copies claimed by lines after a break.
     pub fn claimed_payloads(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.replica = ?1 AND p.state = ?2 ORDER BY p.number";
         self.copies(of, params![replica, CopyState::Claimed])
@@ -236,7 +236,7 @@ pub struct CopyCounts {
     pub reread: u64,
     /// The longest ago that one of them was last read, as claimed.
     pub oldest: Option<Timestamp>,
-    /// Copies whose line stands behind a break: whole only if they are found to be.
+    /// Copies whose line comes after a break: whole only if they are found to be.
     pub claimed: u64,
     /// Copies found damaged.
     pub damaged: u64,

@@ -53,16 +53,16 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Whether a part of a ledger is in the tables of which `ledger_bytes` does not tell: what comes after it may say
-    /// otherwise, so that nothing of it counts.
+    /// Records whether the tables have a part of a ledger that `ledger_bytes` does not count: what comes after it may
+    /// say otherwise, so that nothing of it counts.
     pub fn set_partial(&self, replica: ReplicaRowId, partial: bool) -> Result<(), JobError> {
         let sql = "UPDATE replica SET partial = ?2, trusted = trusted AND NOT ?2 WHERE id = ?1 AND partial <> ?2";
         self.change(sql, params![replica, partial])?;
         Ok(())
     }
 
-    /// The mailbox on whose device an open drive lies, and dies with it. What cannot be told, as while a mailbox is not
-    /// there, is no answer.
+    /// The mailbox on whose device an open drive lies, and dies with it. While a mailbox is not there, that may be
+    /// unknown.
     pub fn same_device_as(&self, facts: &VolumeFacts, at: &[u8]) -> Result<SameDevice, JobError> {
         let at = Path::new(std::ffi::OsStr::from_bytes(at));
         let sql = "SELECT name, root FROM mailbox WHERE root IS NOT NULL ORDER BY id";

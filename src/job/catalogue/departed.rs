@@ -136,8 +136,8 @@ impl Catalogue {
         self.rows(&sql, params![mailbox, key])
     }
 
-    /// What this card itself saw leave a location, as a line of each of these ledgers would say it; not of one that may
-    /// have told again of it, by a line that cannot be read.
+    /// What this card itself saw leave a location, as a line of each of these ledgers would say it; not of a ledger
+    /// that may have asserted it again, by a line that cannot be read.
     pub(super) fn own_departures(
         &self,
         (mailbox, key): (MailboxRowId, &[u8]),

@@ -33,7 +33,7 @@ impl FromRow for DriveEvent {
 }
 
 impl Catalogue {
-    /// Adds to what is told of a drive; of a long history the latest is kept.
+    /// Adds to the history of a drive; of a long one the latest events are kept.
     pub(super) fn note_history(
         &self,
         drive: DriveRowId,

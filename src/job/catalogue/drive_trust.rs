@@ -106,10 +106,10 @@ impl Catalogue {
         Ok(())
     }
 
-    /// The operator begins afresh with a drive, or has one back that was given up. Its marks go. What is on one that
-    /// did not keep what it was given counts for nothing until it was read again, so that everything is copied to it
-    /// anew; one that was given up is looked over as one that comes back, and all of it is read again as soon as
-    /// there is time. Whether it was given up.
+    /// The operator starts over with a drive, or has one back that was given up. Its marks are cleared. What is on one
+    /// that did not keep its data counts for nothing until it was read again, so that everything is copied to it anew;
+    /// one that was given up is inspected like one that comes back, and all of it is read again as soon as there is
+    /// time. Whether it was given up.
     pub fn restore_trust(&self, drive: DriveRowId, now: Timestamp) -> Result<bool, JobError> {
         let taken_back = self.write_transaction(|| {
             self.db.execute(
@@ -134,7 +134,7 @@ impl Catalogue {
             let taken_back = self.take_back(drive, now)?;
             if taken_back {
                 self.db.execute("UPDATE replica SET session = NULL WHERE drive = ?1", [drive])?;
-                self.reread_soon(drive)?;
+                self.scrub_soon(drive)?;
             }
             self.settle_counts(drive)?;
             Ok(taken_back)

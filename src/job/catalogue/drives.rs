@@ -9,9 +9,9 @@ use crate::model::{DriveId, DriveLoss, Medium, Timestamp};
 use rusqlite::params;
 use std::ops::Deref;
 
-/// Whether the copies of a row of the table of drives count: it keeps what it is given, its operator has not given it
-/// up, nothing else stands where it was, it can be told from others, it contradicts nothing that is better known, and
-/// it does not die with the card; unless that was asked to count too.
+/// Whether the copies of a row of the table of drives count: it keeps its data, its operator has not given it up,
+/// nothing else is in its place, it is distinguishable from others, it contradicts nothing that is better known, and it
+/// does not die with the card; unless that was asked to count too.
 pub(super) const COUNTS: &str = "(distrust IS NULL AND forgotten IS NULL \
      AND (replaced IS NULL OR replaced_how = 'place') AND uuid <> '0000000000000000' \
      AND NOT EXISTS (SELECT 1 FROM contradiction WHERE drive = drive.id AND disqualified AND NOT settled) \
@@ -70,13 +70,13 @@ pub struct DriveFacts {
     pub same_device: Option<String>,
     /// Its operator gave it up.
     pub forgotten: Option<Forgotten>,
-    /// Another drive stands where it was.
+    /// Another drive is in its place.
     pub replaced: Option<Replaced>,
     /// Its copies make messages safe.
     pub counts: bool,
 }
 
-/// The operator's word that a drive is gone.
+/// The operator's statement that a drive is gone.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Forgotten {
     /// Since when.
@@ -92,7 +92,7 @@ pub struct Forgotten {
 pub struct Replaced {
     /// Since when.
     pub since: Timestamp,
-    /// The drive that stands there; `None`: one without an id.
+    /// The drive that is there now; `None`: one without an id.
     pub by: Option<DriveId>,
     /// How that is known.
     pub how: ReplacedHow,
@@ -140,7 +140,7 @@ impl ReplacedHow {
 /// Whether a drive lies on the device of a mailbox, and dies with it.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub enum SameDevice {
-    /// It cannot be told: what was known stands.
+    /// Unknown: what was known before holds.
     #[default]
     NotKnown,
     /// On none's.
@@ -169,7 +169,7 @@ pub struct FoundDrive<'a> {
 }
 
 impl FoundDrive<'_> {
-    /// Whether this is news of a drive, beside the time.
+    /// Whether this is news of a drive, apart from the time.
     fn is_news_of(&self, row: &DriveRow) -> bool {
         let other_device = match &self.same_device {
             SameDevice::NotKnown => false,

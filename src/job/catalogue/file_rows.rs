@@ -1,4 +1,4 @@
-//! A path of a mailbox as the catalogue keeps it. Only values: nothing is asked or changed here.
+//! A path of a mailbox as the catalogue keeps it. Only values: nothing is queried or changed here.
 
 use super::FileState;
 use super::row_ids::{ContentRowId, MailboxRowId};

@@ -85,8 +85,8 @@ impl Catalogue {
         self.rows(&sql, params![change_no as i64, before, most as i64])
     }
 
-    /// Records a look: new facts, to be settled by a second look. `first_seen` is kept if there was one.
-    /// A path that was gone begins anew: what it had has left it, or is missing from it.
+    /// Records a look: new facts, to be settled by a second look. `first_seen` is kept if there was one. A path that
+    /// was gone starts over: its content has left it, or is missing from it.
     /// `hinted`: the change was seen as it happened.
     pub fn look(
         &self,
@@ -128,7 +128,7 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Changes where a path stands, and nothing else.
+    /// Changes the state of a path, and nothing else.
     pub fn set_state(
         &self,
         row: &FileRow,
@@ -154,8 +154,8 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Records a content read and settled. Always a change the drives are asked about: while the
-    /// path waited for its second look it was passed over, whatever a drive had not been told of it.
+    /// Records a content read and settled. Always a change that the drives have to record: while the path waited for
+    /// its second look a pass skipped it, whatever a drive had not recorded of it.
     pub fn confirm_file(
         &self,
         row: &FileRow,
@@ -192,9 +192,9 @@ impl Catalogue {
                     trusted,
                     same,
                 ])?;
-            self.is_here(row.mailbox, &row.key, content)?;
+            self.note_present(row.mailbox, &row.key, content)?;
             if suspect.is_none() {
-                self.is_back(row.mailbox, &row.key, content, now.time.seconds)?;
+                self.note_returned(row.mailbox, &row.key, content, now.time.seconds)?;
             }
             Ok(content)
         })
@@ -237,7 +237,7 @@ impl Catalogue {
         })
     }
 
-    /// The card changed a message by itself: what it is now is suspect, what it was is wanted.
+    /// The card changed a message by itself: its present version is suspect, the version before is to be restored.
     pub fn mark_altered(&self, row: &FileRow, now: &Identity) -> Result<(), JobError> {
         let content = self.content(now)?;
         self.write_transaction(|| {
@@ -261,7 +261,7 @@ impl Catalogue {
         })
     }
 
-    /// A version that looked like damage is taken for the message.
+    /// A version that looked like damage is accepted as the message.
     pub fn take_as_it_is(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<(), JobError> {
         self.record_change(|change_no| {
             let sql = "UPDATE file SET suspect = NULL, good = NULL, change_no = ?3 WHERE mailbox = ?1 AND key = ?2";
@@ -279,16 +279,16 @@ impl Catalogue {
 }
 
 impl FileRow {
-    /// As of which change a ledger has to say that it is here, for a drive to count.
+    /// As of which change a ledger has to assert it for the drive's copy to count.
     pub fn to_be_told(&self) -> u64 {
         self.since.max(self.departure_read)
     }
 }
 
 impl Catalogue {
-    /// Takes note of the departures that were just read in a ledger, behind a line: of what is here all the same. The
-    /// drive they were read on is hardly the only one that has them, so nothing that any drive was told of it before
-    /// counts from now on. Lines written later speak of what was read, and no such departure takes them back.
+    /// Takes note of the departures that were just read in a ledger after a line, of what is here all the same. That
+    /// drive is hardly the only one that has them, so nothing that any drive recorded of it before counts from now on.
+    /// Lines written later speak of what was read, and no such departure takes them back.
     pub fn hear(&self, replica: ReplicaRowId, behind: u64) -> Result<(), JobError> {
         let sql = "SELECT f.mailbox, f.key, d.writer, d.n, max(f.since, f.departure_read) FROM departure d \
              CROSS JOIN file f \

@@ -12,7 +12,7 @@ use rusqlite::params;
 /// Places of one message that its line in the list may name.
 const PLACES_NAMED: u32 = 8;
 
-/// A copy, as far as is needed to see where in the list it stands.
+/// A copy, as far as is needed to find its place in the list.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct DatedCopy {
     /// Its number.
@@ -25,7 +25,7 @@ pub struct DatedCopy {
     pub given_up: bool,
 }
 
-/// How a message stands at a location, by a ledger; the first of several is what is said of the message.
+/// How a message stands at a location, by a ledger; the first of several is reported of the message.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum LocationStatus {
     /// It is there.
@@ -101,7 +101,7 @@ impl Catalogue {
         Ok(stands)
     }
 
-    /// Bytes of everything that a drive carries beside the copies, as this card last left it.
+    /// Bytes of everything that a drive carries in addition to the copies, as this card last left it.
     pub fn carried(&self, drive: DriveRowId) -> Result<Option<u64>, JobError> {
         Ok(self.meta(&format!("carried {drive}"))?.and_then(|text| text.parse().ok()))
     }

@@ -1,6 +1,6 @@
 //! Which drives are ours where only known ones are used: those that the operator added, let in, or let be copied to
-//! while any stick was used, each with the serial number of its file system. Kept in the catalogue, and beside it in a
-//! file of its own, since nothing that a stick says of itself may make it one of them.
+//! while any stick was used, each with the serial number of its file system. Kept in the catalogue, and in a file of
+//! its own next to it, since nothing that a stick says of itself may make it one of them.
 
 use super::Catalogue;
 use super::row_ids::{DriveRowId, ReplicaRowId};
@@ -12,7 +12,7 @@ use rusqlite::{Connection, OpenFlags, params};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 
-/// The file beside the catalogue: a line of JSON for each known drive.
+/// The file next to the catalogue: a line of JSON for each known drive.
 pub(super) const KNOWN: &str = "known-drives";
 
 /// How a drive became one of ours.
@@ -100,8 +100,8 @@ impl Catalogue {
         Ok(self.known_as(id)?.is_some_and(|known| known.serial.as_deref() == serial))
     }
 
-    /// A drive is ours from now on. The operator's word counts for the drive it was said of; otherwise one that is
-    /// ours stays as it is, though another one comes with its id, but for the serial number that it lacks.
+    /// A drive is ours from now on. What the operator says counts for the drive it was said of; otherwise one that is
+    /// ours stays as it is, though another one comes with its id, except that a missing serial number is filled in.
     pub fn make_known(
         &self,
         (id, label): (DriveId, &str),
@@ -130,7 +130,7 @@ impl Catalogue {
         self.has_row(sql, [])
     }
 
-    /// Whether a ledger tells of any good copy.
+    /// Whether a ledger has any good copy.
     pub fn has_good_copies(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND is_good";
         self.has_row(sql, [replica])
@@ -145,7 +145,7 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Writes the file anew, all of it at once. Within the change it tells of, so that of two at the same time the
+    /// Writes the file anew, all of it at once. Within the change that it records, so that of two at the same time the
     /// later one writes what both did.
     fn keep_known(&self) {
         let Some(state) = self.state() else { return };
@@ -157,8 +157,8 @@ impl Catalogue {
         }
     }
 
-    /// Takes over into a new catalogue which drives are ours, as the file in the state folder says. Without it none
-    /// is, until the operator adds them: what a stick says of itself is no word of his.
+    /// Takes over into a new catalogue which drives are ours, by the file in the state folder. Without it none is,
+    /// until the operator adds them: what a stick says of itself is no statement of his.
     pub fn recall_known(&self, state: &Path) -> Result<(), JobError> {
         let kept = host::read_text(&state.join(KNOWN)).unwrap_or_else(|error| {
             tracing::warn!(%error, "which drives are known cannot be read");

@@ -1,6 +1,6 @@
 //! What drives hold and this card's mailboxes lack: what a restore from all drives known would put into them. One rule,
-//! the merge's, says both; beside the ledgers, what this card itself saw go and what a person does not want here count.
-//! Never calls a message lacking that the config ignores, or one that a restore would leave out.
+//! the merge's, decides both; in addition to the ledgers, what this card itself saw go and what a person does not want
+//! here count. Never calls a message lacking that the config ignores, or one that a restore would leave out.
 
 use super::merge::Decision;
 use super::merge::Merge;
@@ -58,16 +58,16 @@ impl Catalogue {
         Ok(Giving { merge: self.merge(station, false)?, replica, last: None })
     }
 
-    /// What a ledger says stands in the mailboxes in force and a restore would put there, of contents that no mailbox
-    /// of this card has and that are not missing from it either. Only what some drive has a copy of: anybody can write
-    /// a line.
+    /// What a ledger asserts of the mailboxes in force and a restore would put there, of contents that no mailbox of
+    /// this card has and that are not missing from it either. Only what some drive has a copy of: anybody can write a
+    /// line.
     pub fn lacked(
         &self,
         replica: ReplicaRowId,
         mut each: impl FnMut(AssertedRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let station = self.station_of_replica(replica)?;
-        // Of a ledger with lines that cannot be read, also what left by a word that does not count any more.
+        // Of a ledger with lines that cannot be read, also what left by a departure that does not count any more.
         let told = "(SELECT * FROM current_assertion WHERE replica = ?1 UNION ALL \
              SELECT a.replica, a.mailbox, a.key, a.content, a.line, a.missing, a.suspect, a.modified_s, a.modified_n, \
              a.mode, a.as_of FROM replica b CROSS JOIN assertion a ON a.replica = b.id \
@@ -108,8 +108,8 @@ impl Catalogue {
         })
     }
 
-    /// What a drive asserts and this card lacks: as the last pass left it, or looked for where none has told the drive
-    /// of anything, or something was lacking then.
+    /// What a drive asserts and this card lacks: as the last pass left it, or computed where no pass has recorded
+    /// anything on the drive, or something was lacking then.
     pub fn lacking_now(&self, replica: &ReplicaState) -> Result<Lacking, JobError> {
         match replica.recorded_through == 0 || replica.lacking.messages > 0 {
             true => self.lacking(replica),
@@ -139,7 +139,7 @@ impl Catalogue {
         name.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))
     }
 
-    /// Whether all that is said of a content at a location, and not taken back, this card has said.
+    /// Whether all that is asserted of a content at a location, and not taken back, was written by this card.
     pub fn is_said_here_alone(
         &self,
         station: &StationName,

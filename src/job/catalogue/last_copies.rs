@@ -7,7 +7,7 @@ use super::row_ids::{ContentRowId, DriveRowId};
 use crate::job::JobError;
 use rusqlite::params;
 
-/// Messages of which a drive has the only copy beside the card's, or the only one at all.
+/// Messages of which a drive has the only copy apart from the card's, or the only one at all.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct LastCopies {
     /// Messages on the card that are safe on this drive alone.
@@ -65,7 +65,7 @@ impl Catalogue {
         Ok(LastCopies { on_card, nowhere })
     }
 
-    /// Takes out of what is known all that a wiped drive had. The drive itself stays known, as given up.
+    /// Forgets all that a wiped drive had. The drive itself stays known, as given up.
     pub fn drop_copies(&self, drive: DriveRowId) -> Result<(), JobError> {
         self.write_transaction(|| {
             for table in [

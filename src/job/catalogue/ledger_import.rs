@@ -1,5 +1,5 @@
-//! Takes a long ledger in so that nobody waits for it and the card keeps its room: in portions, between which others
-//! write first, within what the state's file system has; and gives back what a drive took that is not used after all.
+//! Imports a long ledger so that nobody waits for it and the card keeps its room: in portions, between which others
+//! write first, within what the state's file system has; and gives back the room of a drive that is not used after all.
 //! Never decides whether a ledger is to be believed.
 
 use super::row_ids::{ContentRowId, DriveRowId, MailboxRowId, ReplicaRowId};
@@ -20,7 +20,7 @@ static WAITED: AtomicU64 = AtomicU64::new(0);
 const LOOK_AGAIN: Duration = Duration::from_millis(5);
 /// Longer than that: who does not look again within it does not wait.
 const NOBODY_WAITS: Duration = Duration::from_millis(15);
-/// So many that wait are let go first, one after the other, before a portion is taken in all the same.
+/// So many waiters go first, one after the other, before a portion is imported all the same.
 const LET_GO_FIRST: u32 = 64;
 /// How often one looks before it gives up: 30 s together.
 const LOOKS: i32 = 6_000;
@@ -139,7 +139,8 @@ impl Catalogue {
         }
     }
 
-    /// Whether its operator has said that a drive is to be used, whatever it tells: that one, by its file system.
+    /// Whether its operator has said that a drive is to be used, whatever its ledger says: that very one, by its file
+    /// system.
     pub fn is_vouched_for(&self, drive: DriveRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM drive JOIN known_drive USING (uuid) \
              WHERE drive.id = ?1 AND known_drive.how = ?2 AND known_drive.serial IS drive.serial";
@@ -153,7 +154,7 @@ impl Catalogue {
         replica: &mut ReplicaState,
         before: Option<KnownBefore>,
     ) -> Result<(), JobError> {
-        // Of writers that only this ledger told of.
+        // Of writers that only this ledger described.
         let unused = "IN (SELECT writer FROM replica_writer WHERE replica = ?1 AND writer IN (SELECT bits FROM writer \
              WHERE own_first IS NULL AND seen = 0) \
              AND writer NOT IN (SELECT writer FROM replica_writer WHERE replica <> ?1) LIMIT ?2)";

@@ -1,6 +1,6 @@
-//! What checks of a drive rest on: what a replica's two logs were when they were last read or written, by which a line
-//! that rotted is seen wherever it stands; and what of them was found damaged and is not written again yet.
-//! Never says that a log is whole: only that it was not found otherwise.
+//! What the checks of a drive compare with: what a replica's two logs were when they were last read or written, by
+//! which a line that rotted is noticed anywhere in them; and what of them was found damaged and is not written again
+//! yet. Never says that a log is whole: only that nothing else was found.
 
 use super::row_ids::{DriveRowId, ReplicaRowId};
 use super::rows::{Columns, FromRow};
@@ -9,8 +9,8 @@ use crate::job::JobError;
 use crate::model::{Digest, Hasher, StationName};
 use rusqlite::params;
 
-/// The whole lines of a ledger: how many, and a digest over their hashes in order. A chain tells that a line is
-/// damaged; it does not tell so of a second one before a line that settled the break at the first.
+/// The whole lines of a ledger: how many, and a digest over their hashes in order. A chain shows that a line is
+/// damaged; it does not show a second one before a line that settled the break at the first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct KnownLines {
     /// How many.
@@ -43,7 +43,7 @@ pub struct LogDamage {
     pub at: u64,
     /// How many lines, at least.
     pub lines: u64,
-    /// The medium does not give these bytes at all: then writing lines again behind them helps no reader, since none
+    /// The medium does not give these bytes at all: then writing lines again after them helps no reader, since none
     /// gets that far.
     pub unreadable: bool,
 }
@@ -96,7 +96,7 @@ impl Catalogue {
         Ok(())
     }
 
-    /// The segment up to which lengths were looked at when the drive last came; 0 if all of them were.
+    /// The segment up to which lengths were checked when the drive last came; 0 if all of them were.
     pub fn lengths_seen_to(&self, replica: ReplicaRowId) -> Result<u32, JobError> {
         Ok(self
             .first_row("SELECT lengths_to FROM checks WHERE replica = ?1", [replica])?

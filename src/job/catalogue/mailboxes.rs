@@ -16,7 +16,7 @@ const KEPT: &str = "in_force";
 /// Under this name the station is kept.
 const STATION: &str = "station";
 
-/// A mailbox that is not in force, and of which the drives' ledgers tell.
+/// A mailbox that is not in force, and of which the drives' ledgers have messages.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LeftMailbox {
     /// Its name.
@@ -25,12 +25,12 @@ pub struct LeftMailbox {
     pub messages: u64,
 }
 
-/// A mailbox that was met before.
+/// A mailbox that was seen before.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct KnownMailbox {
     /// Its row.
     pub row: MailboxRowId,
-    /// The folder where it was last looked at, raw; `None` if only a drive's ledger tells of it.
+    /// The folder where it was last scanned, raw; `None` if it is known from a drive's ledger alone.
     pub root: Option<Vec<u8>>,
 }
 
@@ -40,8 +40,8 @@ impl Catalogue {
         *self.in_force.borrow_mut() = Some(mailboxes.to_vec());
     }
 
-    /// The same, and every other process and thread finds them with [`kept_in_force`](Self::kept_in_force). Of one that
-    /// was not in force meanwhile the passes told no drive, and each drive's row says so.
+    /// The same, and every other process and thread finds them with [`kept_in_force`](Self::kept_in_force). While one
+    /// was not in force the passes recorded nothing of it on any drive, and each drive's row says so.
     pub fn keep_in_force(&self, mailboxes: &[MailboxRowId]) -> Result<(), JobError> {
         self.put_in_force(mailboxes);
         let before = self.kept_in_force()?;
@@ -76,7 +76,7 @@ impl Catalogue {
         }
     }
 
-    /// A condition on the table of files, to stand behind others: only mailboxes in force.
+    /// A condition on the table of files, to follow others: only mailboxes in force.
     pub(super) fn in_force(&self) -> String {
         match &*self.in_force.borrow() {
             None => String::new(),
@@ -136,21 +136,21 @@ impl Catalogue {
         Ok((name, root))
     }
 
-    /// What is known of a mailbox; `None` if it was never met.
+    /// What is known of a mailbox; `None` if it was never seen.
     pub fn mailbox_known(&self, name: &MailboxName) -> Result<Option<KnownMailbox>, JobError> {
         let known =
             self.first_row("SELECT id, root FROM mailbox WHERE name = ?1", [name.as_str()])?;
         Ok(known.map(|(row, root)| KnownMailbox { row, root }))
     }
 
-    /// Messages of a mailbox that were there when it was last looked at, and those that were missing.
+    /// Messages of a mailbox that were there when it was last scanned, and those that were missing.
     pub fn mailbox_counts(&self, mailbox: MailboxRowId) -> Result<(u64, u64), JobError> {
         let there = "SELECT count(*) FROM file WHERE mailbox = ?1 AND is_there";
         let missing = "SELECT count(*) FROM missing WHERE mailbox = ?1 AND damaged = 0";
         Ok((self.only_row(there, [mailbox])?, self.only_row(missing, [mailbox])?))
     }
 
-    /// Some messages that were there when a mailbox was last looked at, none longer than so many bytes.
+    /// Some messages that were there when a mailbox was last scanned, none longer than so many bytes.
     pub fn some_present(
         &self,
         mailbox: MailboxRowId,
@@ -177,7 +177,7 @@ impl Catalogue {
             self.rows("SELECT id, name FROM mailbox ORDER BY name", [])?;
         let mut left = Vec::new();
         for (row, name) in rows.into_iter().filter(|(row, _)| !in_force.contains(row)) {
-            let messages = self.messages_told(station, row)?;
+            let messages = self.asserted_messages(station, row)?;
             if messages > 0
                 && let Ok(name) = name.parse()
             {
@@ -188,7 +188,11 @@ impl Catalogue {
     }
 
     /// Messages of a mailbox that the drives' ledgers would give back: there, or gone without anybody seeing it.
-    fn messages_told(&self, station: &StationName, mailbox: MailboxRowId) -> Result<u64, JobError> {
+    fn asserted_messages(
+        &self,
+        station: &StationName,
+        mailbox: MailboxRowId,
+    ) -> Result<u64, JobError> {
         let sql = "SELECT count(DISTINCT a.key) FROM replica CROSS JOIN assertion a ON a.replica = replica.id \
                    AND a.mailbox = ?2 WHERE replica.station = ?1 AND a.ended IS NULL";
         self.only_row(sql, params![station.as_str(), mailbox])

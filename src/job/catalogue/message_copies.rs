@@ -1,5 +1,5 @@
-//! Every message beside every copy of it, in one pass over two sorted lists: for reports to a person.
-//! Never changes anything, and holds one message at a time.
+//! Every message with every copy of it, in one pass over two sorted lists: for reports to a person. Never changes
+//! anything, and holds one message at a time.
 
 use super::Catalogue;
 use super::row_ids::{ContentRowId, DriveRowId, MailboxRowId};
@@ -28,7 +28,7 @@ pub struct TrackedMessage {
     pub sender: String,
     /// What it is made of, if it was read on this card.
     pub weight: Option<SizeBreakdown>,
-    /// By the drives' ledgers: when it was first proven, and how many seconds it had waited for that.
+    /// By the drives' ledgers: when it was first proven, and for how many seconds it had no proven copy.
     pub proven: Option<(WallTime, i64)>,
 }
 

@@ -111,8 +111,8 @@ impl Catalogue {
         })
     }
 
-    /// A content is missing from a location only because nobody could tell whether what is there now is the rest of it.
-    /// A drive has told that it is not: of the same message it is a later version. Whether it was so.
+    /// A content is missing from a location only because it was unknown whether what is there now is the rest of it. A
+    /// drive shows that it is not: of the same message it is a later version. Whether it was so.
     pub fn settle_as_replaced(
         &self,
         row: &FileRow,
@@ -133,15 +133,15 @@ impl Catalogue {
         self.set_departed(of, Departed::Replaced, heir, at).map(|_| true)
     }
 
-    /// What is missing from a location is not looked for any more; no drive is told anything of it.
+    /// What is missing from a location is not looked for any more; no drive records anything of it.
     pub fn forget_missing(&self, row: &MissingRow) -> Result<(), JobError> {
         let sql = "DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3";
         self.change(sql, params![row.mailbox, row.key, row.content])?;
         Ok(())
     }
 
-    /// A content is at a location of a mailbox: it has not left it, and is wanted there.
-    pub(super) fn is_here(
+    /// A content is at a location of a mailbox: it has not left it, and is to stay there.
+    pub(super) fn note_present(
         &self,
         mailbox: MailboxRowId,
         key: &[u8],
@@ -157,7 +157,7 @@ impl Catalogue {
 
     /// A content is at a location of a mailbox again: it is missing nowhere any more. Where it was missing from
     /// another location, and has not been here before, it has moved.
-    pub(super) fn is_back(
+    pub(super) fn note_returned(
         &self,
         mailbox: MailboxRowId,
         key: &[u8],
@@ -200,8 +200,8 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Whether a content was somewhere on this card, as far as is known, when a mailbox was last looked over: it is
-    /// there, is missing from there, or was seen to leave. What came to another mailbox since then may be as new there.
+    /// Whether a content was somewhere on this card, as far as is known, when a mailbox was last scanned: it is there,
+    /// is missing from there, or was seen to leave. What came to another mailbox since then may be just as new there.
     pub fn was_here(&self, mailbox: MailboxRowId, content: ContentRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM readable_by_content f WHERE f.content = ?1 AND f.since <= (SELECT scanned FROM \
             mailbox WHERE id = ?2) UNION ALL SELECT 1 FROM missing INDEXED BY missing_by_content WHERE content = ?1 \
@@ -209,8 +209,8 @@ impl Catalogue {
         self.has_row(sql, params![content, mailbox])
     }
 
-    /// All of a mailbox was looked over: what is there now was there at the last change. Where nothing changed nothing
-    /// is written, not even in vain: a catalogue that is open to look only would refuse that, and be copied for it.
+    /// All of a mailbox was scanned: what is there now was there at the last change. Where nothing changed nothing is
+    /// written, not even in vain: a read-only catalogue would refuse that, and be copied for it.
     pub fn set_scanned(&self, mailbox: MailboxRowId) -> Result<(), JobError> {
         let change_no = self.change_no()? as i64;
         let (of, behind) = (params![mailbox, change_no], "WHERE id = ?1 AND scanned <> ?2");
@@ -287,7 +287,7 @@ impl Catalogue {
 }
 
 impl Catalogue {
-    /// A person does not want a content at a location of this card's mailboxes. No drive is told.
+    /// A person does not want a content at a location of this card's mailboxes. No drive records it.
     pub fn set_not_wanted(
         &self,
         (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),

@@ -87,8 +87,8 @@ pub struct Catalogue {
     is_fresh: Cell<bool>,
     /// What is known of writers, once it was asked for.
     lineage: RefCell<Option<Writers>>,
-    /// What the ledger that is read has told of writers: its replica, how many, and how many positions before them.
-    writers_told: Cell<Option<(ReplicaRowId, u64, u64)>>,
+    /// How much the ledger that is being read says of writers: its replica, how many writers, and how many parents.
+    writers_described: Cell<Option<(ReplicaRowId, u64, u64)>>,
     /// The rows of the mailboxes that questions are about; `None`: all there are.
     in_force: RefCell<Option<Vec<MailboxRowId>>>,
     /// What the config ignores in them.

@@ -150,7 +150,7 @@ impl Catalogue {
             keeps_sightings: true,
             is_fresh: true.into(),
             lineage: None.into(),
-            writers_told: None.into(),
+            writers_described: None.into(),
             reading: None.into(),
             in_force: RefCell::new(None),
             ignored: RefCell::new(GlobSet::empty()),
@@ -212,7 +212,7 @@ impl Catalogue {
     fn try_open(path: &Path) -> Result<Self, JobError> {
         refuse_links(path)?;
         let mut catalogue = Self::over(Connection::open(path)?)?;
-        // Before there are files beside it, which get the owner of this one.
+        // Before its other files exist, which get the owner of this one.
         host::give_to_owner_of_folder(path)?;
         catalogue.db.busy_handler(Some(super::ledger_import::wait_for_turn))?;
         // What a drive took that is not used after all is cut off its end again. Of a new one only: to say it again

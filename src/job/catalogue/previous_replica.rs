@@ -1,5 +1,5 @@
 //! What was known of a ledger before it had to be read from its beginning: kept aside until all of it that the ledger
-//! tells no more is written again. Nothing here counts as a copy or a place meanwhile: a retired replica is of no
+//! has lost is written again. Nothing here counts as a copy or a location meanwhile: a retired replica belongs to no
 //! station.
 
 use super::copies::{CopyRow, PAYLOAD};
@@ -22,7 +22,7 @@ pub struct Retired {
     pub ledger_bytes: u64,
 }
 
-/// What a ledger said of a content at a location, and says no more.
+/// What a ledger said of a content at a location before it lost the line.
 #[derive(Debug, Clone)]
 pub struct Untold {
     /// Mailbox.
@@ -123,7 +123,8 @@ impl Catalogue {
     }
 
     /// Takes over what this card knows of copies by itself, where only lines of the ledger rotted and the medium is the
-    /// same: that they were right, when they were read, or that they were not. Lines behind a break are no claims then.
+    /// same: that they were right, when they were read, or that they were not. Then lines after a break are no mere
+    /// claims.
     pub fn carry_over(&self, retired: ReplicaRowId, replica: ReplicaRowId) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE payload AS p SET state = CASE p.state WHEN ?3 THEN q.state ELSE p.state END, \
@@ -136,8 +137,8 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Up to `most` copies with numbers after `after` that were known and that the ledger tells no more of, or of which
-    /// it tells no more that they are bad or given up.
+    /// Up to `most` copies with numbers after `after` that were known and that the ledger has lost, or of which it has
+    /// lost that they are bad or given up.
     pub fn copies_untold(
         &self,
         retired: ReplicaRowId,
@@ -156,8 +157,8 @@ impl Catalogue {
         self.rows(&sql, params![retired, replica, after, most, CopyState::Debris])
     }
 
-    /// Up to `most` contents that were at locations and of which the ledger tells nothing there any more, in order,
-    /// behind one.
+    /// Up to `most` contents, in order and after one, that were at locations and of which the ledger says nothing there
+    /// any more.
     pub fn assertions_untold(
         &self,
         retired: ReplicaRowId,
@@ -181,8 +182,8 @@ impl Catalogue {
         })
     }
 
-    /// The same of contents that had left, where the ledger still tells that they were there, and no more that they
-    /// left.
+    /// The same of contents that had left, where the ledger still asserts that they were there, and has lost their
+    /// departure.
     pub fn departures_untold(
         &self,
         retired: ReplicaRowId,
@@ -223,7 +224,7 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Where mailboxes lay, as the ledger told and tells no more: the mailbox, and its path.
+    /// Where mailboxes lay, by lines that the ledger has lost: the mailbox, and its path.
     pub fn roots_untold(
         &self,
         retired: ReplicaRowId,

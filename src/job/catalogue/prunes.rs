@@ -1,5 +1,5 @@
-//! Superseded versions on a drive: which they are, and which of those given up are still to be removed.
-//! Never names a content that any drive's ledger still gives a place, or the mailbox ever had last.
+//! Superseded versions on a drive: which they are, and which of those given up are still to be removed. Never names a
+//! content that any drive's ledger still asserts at a location, or that the mailbox ever had last.
 
 use super::copies::{CopyRow, PAYLOAD};
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
@@ -7,12 +7,12 @@ use super::{Catalogue, CopyState};
 use crate::job::JobError;
 use rusqlite::params;
 
-/// Superseded versions looked at together.
+/// Superseded versions considered together.
 const PAGE: u32 = 4_096;
 
 impl Catalogue {
-    /// Good copies on a drive, oldest first, of older versions: that its ledger says were replaced everywhere, and that
-    /// no drive's ledger says stand somewhere. Whatever this card has, had last, or lacks, is none.
+    /// Good copies on a drive, oldest first, of older versions: replaced everywhere by its ledger, and asserted nowhere
+    /// by any drive's. Nothing that this card has, had last, or lacks is one.
     pub fn superseded(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.replica = ?1 AND p.is_good \
              AND EXISTS (SELECT 1 FROM departure d INDEXED BY departure_by_content \

@@ -12,7 +12,7 @@ use crate::model::limits::{NUMBER_MAX, SEGMENT_MAX, SEGMENT_MESSAGES};
 use rusqlite::params;
 use std::path::Path;
 
-/// The file beside the catalogue that names the mounts in which a sync failed, one a line.
+/// The file next to the catalogue that names the mounts in which a sync failed, one a line.
 pub(super) const LOST_PAGES: &str = "lost-pages";
 
 /// Messages that a drive asserts and the mailboxes of this card lack.
@@ -50,7 +50,7 @@ pub struct ReplicaState {
     pub next_number: u32,
     /// Lines of the ledger that cannot be read.
     pub gaps: u64,
-    /// The change after which the last of them was met: what was seen to leave before that may have been told again in
+    /// The change after which the last of them was found: what was seen to leave before that may be asserted again in
     /// that line.
     pub gaps_since: u64,
     /// Of them, those that this card never read.
@@ -59,7 +59,7 @@ pub struct ReplicaState {
     pub session: Option<String>,
     /// Whether this session's `opened` line is written.
     pub opened: bool,
-    /// The change up to which the ledger was told of the mailboxes in `told_of`.
+    /// The last change that the ledger records of the mailboxes in `recorded_mailboxes`.
     pub recorded_through: u64,
     /// The rows of these mailboxes, in order: of others the ledger may know nothing.
     pub recorded_mailboxes: String,
@@ -119,8 +119,8 @@ impl ReplicaState {
             || self.segment == SEGMENT_MAX && self.segment_used >= SEGMENT_MESSAGES
     }
 
-    /// Whether a line that cannot be read was met after a change: what left by that change may stand there again by
-    /// that line, and a departure would not count.
+    /// Whether a line that cannot be read was found after a change: that line may assert again what left by that
+    /// change, and a departure would not count.
     pub fn is_silent_of(&self, change_no: u64) -> bool {
         self.gaps > 0 && change_no <= self.gaps_since
     }
@@ -229,7 +229,7 @@ impl Catalogue {
     }
 
     /// What was committed so far survives a power failure from here on (SQLite, "Write-Ahead Logging", on checkpoints):
-    /// called where a drive turns out to hold less than was known, so that no power failure brings the old word back.
+    /// called where a drive turns out to hold less than was known, so that no power failure restores the old knowledge.
     pub fn make_durable(&self) -> Result<(), JobError> {
         if self.state().is_none() || !self.db.is_autocommit() {
             return Ok(());
@@ -238,8 +238,8 @@ impl Catalogue {
         Ok(query.query_row([], |_| Ok(()))?)
     }
 
-    /// Remembers that a sync failed in this mount, and forgets those of earlier boots. Also in a file of its
-    /// own: one brown-out may damage the catalogue and fail a stick, and nothing on the stick tells of this.
+    /// Remembers that a sync failed in this mount, and forgets those of earlier boots. Also in a file of its own: one
+    /// brown-out may damage the catalogue and fail a stick, and nothing on the stick records this.
     pub fn note_lost_pages(&self, session: &str) -> Result<(), JobError> {
         let boot = session.split(' ').next().unwrap_or_default();
         self.db.execute("DELETE FROM lost_pages WHERE session NOT LIKE ?1 || ' %'", [boot])?;
@@ -285,7 +285,7 @@ impl Catalogue {
         self.has_row(sql, params![replica, change_no as i64])
     }
 
-    /// Whether the ledger already tells where a mailbox lies.
+    /// Whether the ledger already says where a mailbox lies.
     pub fn replica_knows_root(
         &self,
         replica: ReplicaRowId,

@@ -25,7 +25,7 @@ macro_rules! row_id {
             }
         }
 
-        /// As it stands in names and lists that the catalogue keeps as text.
+        /// As it appears in names and lists that the catalogue keeps as text.
         impl fmt::Display for $name {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
                 self.0.fmt(f)
@@ -81,7 +81,7 @@ impl ContentRowId {
         Self(db.last_insert_rowid())
     }
 
-    /// Grows with each content, in the order in which this card met them.
+    /// Grows with each content, in the order in which this card first saw them.
     pub fn order(self) -> u64 {
         self.0.unsigned_abs()
     }

@@ -1,6 +1,5 @@
-//! When the copies of a replica are to be read again, and which come first.
-//! Never trusts the clock: a jump brings one round more or one less, since a round is over whatever the
-//! clock says meanwhile, and the next one is counted from it.
+//! When the copies of a replica are to be scrubbed, and which come first. Never trusts the clock: a jump brings one
+//! cycle more or one less, since a cycle ends whatever the clock says meanwhile, and the next one is counted from it.
 
 use super::copies::CopyRow;
 use super::row_ids::{DriveRowId, ReplicaRowId};
@@ -15,7 +14,7 @@ use std::time::Duration;
 /// Seconds counted are kept in steps of this many, so that a pass with nothing new writes nothing.
 const COUNTED_STEP: i64 = 3600;
 
-/// What a round found, of copies that have no good one of the same message beside them.
+/// What a cycle found, of copies that have no good one of the same message on the same drive.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct CycleTotals {
     /// Copies read.
@@ -49,9 +48,9 @@ impl FromRow for ScrubRow {
 }
 
 impl Catalogue {
-    /// How long until the copies of a replica are to be read again: nothing if a round is under way. A round is
-    /// due by whichever is longer since the last one began, what the clock claims or what was counted while
-    /// a box ran; so a clock that stands still after every boot holds it up no longer than the box is off.
+    /// How long until the copies of a replica are to be read again: nothing if a cycle is under way. A cycle is due by
+    /// whichever is longer since the last one began, what the clock claims or what was counted while the machine ran;
+    /// so a clock that stands still after every boot delays it no longer than the machine is off.
     pub fn reread_due(
         &self,
         replica: ReplicaRowId,
@@ -60,10 +59,10 @@ impl Catalogue {
     ) -> Result<Duration, JobError> {
         let now = clock.stamp();
         let up = i64::try_from(clock.since_boot().as_secs()).unwrap_or(i64::MAX);
-        let known = self.reread_row(replica)?;
+        let known = self.scrub_row(replica)?;
         let row = match known {
             Some(row) => row,
-            None => self.first_reread(replica, now.time)?,
+            None => self.first_scrub(replica, now.time)?,
         };
         let elapsed = match &row.boot {
             None => row.elapsed,
@@ -82,7 +81,7 @@ impl Catalogue {
     }
 
     /// The copies of a drive are due to be read again, whenever that was last done.
-    pub(super) fn reread_soon(&self, drive: DriveRowId) -> Result<(), JobError> {
+    pub(super) fn scrub_soon(&self, drive: DriveRowId) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE scrub SET elapsed = ?2 WHERE replica IN (SELECT id FROM replica WHERE drive = ?1)",
             params![drive, SPAN_MAX.as_secs() as i64],
@@ -90,15 +89,15 @@ impl Catalogue {
         Ok(())
     }
 
-    fn reread_row(&self, replica: ReplicaRowId) -> Result<Option<ScrubRow>, JobError> {
+    fn scrub_row(&self, replica: ReplicaRowId) -> Result<Option<ScrubRow>, JobError> {
         let sql = "SELECT cycle, open, begun, elapsed, boot, uptime FROM scrub WHERE replica = ?1";
         self.first_row(sql, [replica])
     }
 
-    /// A replica met for the first time is as old as its ledger says: since all of it was read, else since its
-    /// oldest copy was. Where this card has it from that ledger alone a round is under way at once: what another card
-    /// proved is a claim here.
-    fn first_reread(&self, replica: ReplicaRowId, now: Timestamp) -> Result<ScrubRow, JobError> {
+    /// A replica seen for the first time is as old as its ledger says: since all of it was read, else since its oldest
+    /// copy was. Where this card has it from that ledger alone a cycle is under way at once: what another card proved
+    /// is a claim here.
+    fn first_scrub(&self, replica: ReplicaRowId, now: Timestamp) -> Result<ScrubRow, JobError> {
         if self.read_elsewhere(replica)?.0 > 0 {
             self.db.execute(
                 "INSERT INTO scrub (replica, cycle, open, begun, elapsed, uptime, errors) \
@@ -118,16 +117,16 @@ impl Catalogue {
         Ok(ScrubRow { cycle: 0, open: false, begun, elapsed: 0, boot: None, uptime: 0 })
     }
 
-    /// The number of the round under way; begins one if there is none.
+    /// The number of the cycle under way; begins one if there is none.
     pub fn cycle_under_way(
         &self,
         replica: ReplicaRowId,
         clock: &dyn Clock,
     ) -> Result<i64, JobError> {
         let now = clock.stamp();
-        let row = match self.reread_row(replica)? {
+        let row = match self.scrub_row(replica)? {
             Some(row) => row,
-            None => self.first_reread(replica, now.time)?,
+            None => self.first_scrub(replica, now.time)?,
         };
         if row.open {
             return Ok(row.cycle);
@@ -141,7 +140,7 @@ impl Catalogue {
         Ok(row.cycle + 1)
     }
 
-    /// All copies of a replica were read, by a round or by `verify`: the next round is counted from here.
+    /// All copies of a replica were read, by a cycle or by `verify`: the next cycle is counted from here.
     pub(super) fn cycle_ended(
         &self,
         replica: ReplicaRowId,
@@ -165,8 +164,8 @@ impl Catalogue {
         self.cycle_ended(replica, when)
     }
 
-    /// Copies that a round has not come to yet: those never read since the mount they were made in first, then
-    /// those whose proof is the oldest by claim. Which is which decides only the order.
+    /// Copies that a cycle has not read yet: those never read since the mount they were made in first, then those whose
+    /// proof is the oldest by claim. That decides only the order.
     pub fn copies_to_reread(
         &self,
         replica: ReplicaRowId,
@@ -178,8 +177,8 @@ impl Catalogue {
         self.copies(of, params![replica, cycle, most])
     }
 
-    /// Copies with numbers from `from` on that lines just read tell of: another card proved them, or this one before it
-    /// lost its catalogue. Until they are read here they are claims.
+    /// Copies with numbers from `from` on that come from lines just read: another card proved them, or this one before
+    /// it lost its catalogue. Until they are read here they are claims.
     pub fn told_by_lines(&self, replica: ReplicaRowId, from: u32) -> Result<(), JobError> {
         let sql =
             "UPDATE payload SET read_here = 0 WHERE replica = ?1 AND number >= ?2 AND cycle = 0";
@@ -205,7 +204,7 @@ impl Catalogue {
         self.only_row(sql, [replica])
     }
 
-    /// A round has come to a copy.
+    /// A cycle has read a copy.
     pub fn copy_in_round(
         &self,
         replica: ReplicaRowId,
@@ -217,19 +216,19 @@ impl Catalogue {
         Ok(())
     }
 
-    /// A copy could not be read in the round under way.
+    /// A copy could not be read in the cycle under way.
     pub fn error_in_cycle(&self, replica: ReplicaRowId) -> Result<(), JobError> {
         self.db.execute("UPDATE scrub SET errors = errors + 1 WHERE replica = ?1", [replica])?;
         Ok(())
     }
 
-    /// Whether every copy was given by the medium in the last round.
+    /// Whether the medium gave every copy in the last cycle.
     pub fn round_without_error(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
         let sql = "SELECT errors = 0 FROM scrub WHERE replica = ?1";
         Ok(self.first_row(sql, [replica])?.unwrap_or(false))
     }
 
-    /// What stands of a replica after a round.
+    /// The state of a replica after a cycle.
     pub fn round_totals(&self, replica: ReplicaRowId) -> Result<CycleTotals, JobError> {
         let missed = "NOT EXISTS (SELECT 1 FROM payload q INDEXED BY payload_by_content \
                       WHERE q.content = p.content AND q.replica = p.replica AND q.is_whole)";

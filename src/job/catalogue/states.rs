@@ -1,5 +1,5 @@
-//! How files, copies and logs stand, and the numbers under which the tables keep that. In SQL a number stands in the
-//! schema alone: a query binds a state, or asks for a column that names a set of them.
+//! The states of files, copies and logs, and the numbers under which the tables keep them. In SQL a number appears in
+//! the schema alone: a query binds a state, or asks for a column that names a set of them.
 
 use rusqlite::ToSql;
 use rusqlite::types::{FromSql, FromSqlResult, ToSqlOutput, ValueRef};
@@ -31,7 +31,7 @@ macro_rules! state {
 }
 
 state! {
-    /// How a path of a mailbox stands. States after `Present` are few and indexed.
+    /// The state of a path of a mailbox. States after `Present` are few and indexed.
     FileState, unknown: Fresh,
     /// Scanned; its content is known and settled.
     Present = 1,
@@ -66,7 +66,7 @@ impl FileState {
 }
 
 state! {
-    /// How a copy on a drive stands.
+    /// The state of a copy on a drive.
     CopyState, unknown: Claimed,
     /// A line after a break says so; not yet checked.
     Claimed = 0,

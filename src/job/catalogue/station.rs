@@ -1,5 +1,5 @@
-//! What the ledgers of a station tell of copies, locations and mailboxes, whichever drive each is on.
-//! Never decides which of two words counts; the merge does.
+//! What the ledgers of a station say of copies, locations and mailboxes, whichever drive each is on. Never decides
+//! which of two statements counts; the merge does.
 
 use super::copies::{CopyRow, PAYLOAD};
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
@@ -10,14 +10,14 @@ use crate::model::{MailboxName, StationName};
 use rusqlite::params;
 
 impl Catalogue {
-    /// How many locations the drives tell of.
+    /// How many locations the drives assert anything of.
     pub fn paths_told(&self, station: &StationName) -> Result<u64, JobError> {
         let sql = "SELECT count(*) FROM (SELECT DISTINCT a.mailbox, a.key FROM replica JOIN assertion a \
                    ON a.replica = replica.id WHERE replica.station = ?1 AND a.ended IS NULL)";
         self.only_row(sql, [station.as_str()])
     }
 
-    /// Whether a drive tells of a message at a location, be it there no more.
+    /// Whether a drive ever asserted a message at a location.
     pub fn tells_of(
         &self,
         station: &StationName,
@@ -44,8 +44,8 @@ impl Catalogue {
         self.rows(&sql, params![station.as_str(), content])
     }
 
-    /// Copies whose content their own ledger gives no location: adopted after a power failure and not told of since,
-    /// known from a manifest or from their file alone, or told of by a line that cannot be read any more.
+    /// Copies whose content their own ledger gives no location: adopted after a power failure and not asserted since,
+    /// known from a manifest or from their file alone, or whose line cannot be read any more.
     pub fn copies_without_place(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.replica = ?1 AND p.is_usable \
              AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.replica = p.replica AND a.content = p.content) \
@@ -55,7 +55,7 @@ impl Catalogue {
     }
 
     /// Copies that were taken for what a power failure left, whose content their own ledger gives no location, and of
-    /// which it tells no good one.
+    /// which it has no good one.
     pub fn debris(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.replica = ?1 AND p.state = ?2 \
              AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.replica = p.replica AND a.content = p.content) \
@@ -64,7 +64,7 @@ impl Catalogue {
         self.copies(of, params![replica, CopyState::Debris])
     }
 
-    /// Where a mailbox lay on the card, by each ledger that tells of it: the ledger's row and the folder.
+    /// Where a mailbox lay on the card, by each ledger that says so: the ledger's row and the folder.
     pub fn roots(
         &self,
         station: &StationName,
@@ -75,7 +75,7 @@ impl Catalogue {
         self.rows(sql, params![station.as_str(), mailbox])
     }
 
-    /// The mailboxes that the drives tell of for a station.
+    /// The mailboxes that the drives have lines about, for a station.
     pub fn mailboxes_told(
         &self,
         station: &StationName,

@@ -27,14 +27,14 @@ pub struct LocationRecord {
     pub seen: Option<(i64, bool)>,
 }
 
-/// Where a message stands in the station's own order.
+/// The place of a message in the station's own order.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Counted {
     /// By the number of its first line in the longest ledger, written by an earlier card.
     Earlier(u64),
-    /// In the order in which this card met contents.
+    /// In the order in which this card first saw contents.
     Own,
-    /// Nothing counts it: another ledger alone tells of it, or only a copy is there.
+    /// Nothing counts it: another ledger alone has it, or only a copy is there.
     Not,
 }
 
@@ -50,8 +50,8 @@ pub struct MessageInfo {
     pub seen: Option<(i64, bool)>,
 }
 
-/// Words on one content follow each other, the earliest first: those of earlier cards in the longest ledger, then this
-/// card's own, then all others.
+/// Records of one content follow each other, the earliest first: those of earlier cards in the longest ledger, then
+/// this card's own, then all others.
 const WORDS: &str = "SELECT * FROM (\
     SELECT content AS c, CASE WHEN replica.id <> ?2 THEN 2 WHEN w.own_first IS NULL THEN 0 ELSE 1 END AS rank, \
     CASE WHEN replica.id = ?2 AND w.own_first IS NULL THEN line ELSE 0 END AS number, \
@@ -101,7 +101,7 @@ impl FromRow for MessageInfo {
 }
 
 impl Catalogue {
-    /// Goes through all words on all messages of a station, content by content.
+    /// Goes through all records of all messages of a station, content by content.
     pub fn each_word(
         &self,
         station: &StationName,

@@ -11,7 +11,7 @@ use std::collections::BTreeSet;
 /// Messages that drives hold and a restore leaves out.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct HeldBack {
-    /// Messages that were seen to be deleted, here or by the word of a drive.
+    /// Messages that were seen to be deleted, here or by a drive's ledger.
     pub deleted: u64,
     /// When the first of those that this card saw was deleted, in claimed seconds.
     pub since: Option<i64>,
@@ -48,7 +48,7 @@ impl Catalogue {
             if on.is_empty() {
                 return Ok(());
             }
-            let standing = self.places_standing(station, content)?;
+            let standing = self.asserted_locations(station, content)?;
             if !standing.is_empty() {
                 let giving = match &mut giving {
                     Some(giving) => giving,
@@ -87,8 +87,8 @@ impl Catalogue {
         Ok(self.rows(sql, params![station.as_str(), content])?.into_iter().collect())
     }
 
-    /// Where a content stands by the ledger of a drive that counts.
-    fn places_standing(
+    /// Where the ledger of a drive that counts asserts a content.
+    fn asserted_locations(
         &self,
         station: &StationName,
         content: ContentRowId,

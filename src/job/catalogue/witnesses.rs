@@ -1,6 +1,5 @@
-//! What is remembered of the ends of ledgers, to tell a ledger again: by this card, and by other ledgers, each of which
-//! says where the others end.
-//! Never judges: what differs is in `comparisons`, and what follows in `contradictions`.
+//! What is remembered of the ends of ledgers, to recognise a ledger: by this card, and by other ledgers, each of which
+//! says where the others end. Never judges: what differs is in `comparisons`, and what follows in `contradictions`.
 
 use super::contradictions::Said;
 use super::row_ids::{DriveRowId, ReplicaRowId};
@@ -25,9 +24,9 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Before a ledger that does not go on from its known end is read from its beginning: that end is remembered. Not
-    /// one that nobody made durable, which a power failure may have taken; nor of a ledger that contradicts this card
-    /// already. And what others tell of it is compared once more.
+    /// Before a ledger that does not continue from its known end is read from its beginning: that end is remembered.
+    /// Not one that nobody made durable, which a power failure may have taken; nor of a ledger that contradicts this
+    /// card already. And what others say of it is compared once more.
     pub fn remember_end(&self, replica: &ReplicaState) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE witness SET open = 1 WHERE NOT own AND drive = (SELECT uuid FROM drive WHERE id = ?1)",
@@ -80,8 +79,8 @@ impl Catalogue {
         self.rows(sql, of)
     }
 
-    /// Lines of the ledger of the drive with this id that this card knew when it told other ledgers of them.
-    pub(super) fn told_before(
+    /// Lines of the ledger of the drive with this id that this card knew when it wrote about them to other ledgers.
+    pub(super) fn own_witnesses(
         &self,
         replica: &ReplicaState,
         id: DriveId,
@@ -103,7 +102,7 @@ impl Catalogue {
             self.open_witnesses(replica, id)?.iter().map(|(_, seq, _)| *seq).collect();
         if anew {
             numbers.extend(self.known_ends(replica)?.iter().map(|(seq, _)| *seq));
-            numbers.extend(self.told_before(replica, id)?.iter().map(|(seq, _)| *seq));
+            numbers.extend(self.own_witnesses(replica, id)?.iter().map(|(seq, _)| *seq));
         }
         numbers.retain(|seq| *seq <= replica.chain.seq);
         numbers.sort_unstable();
@@ -138,8 +137,8 @@ impl Catalogue {
     }
 
     /// Lines for a ledger about the last lines of other drives' ledgers, as far as they are durable and this one does
-    /// not tell of them yet. A number that went back is told once lines came after it: until then there is no other
-    /// line. Of what others say and nobody has compared yet, nothing is said.
+    /// not have them yet. A number that went back is written once lines came after it: until then there is no other
+    /// line. What others say and nobody has compared yet is not repeated.
     pub fn witnesses_untold(&self, replica: &ReplicaState) -> Result<Vec<Event>, JobError> {
         let sql = "SELECT d.uuid, b.seq, b.head FROM replica b JOIN drive d ON d.id = b.drive \
              LEFT JOIN witness w ON w.replica = ?1 AND w.drive = d.uuid \

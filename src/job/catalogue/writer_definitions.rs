@@ -1,5 +1,5 @@
-//! What ledgers tell of writers, and what of writers a ledger has yet to be told.
-//! Never lets one ledger tell of more than it may.
+//! What ledgers say of writers, and which writers a ledger has yet to describe. Never lets one ledger describe more
+//! than it may.
 
 use super::row_ids::ReplicaRowId;
 use super::writers::bits;
@@ -12,18 +12,18 @@ use rusqlite::params;
 use std::collections::BTreeSet;
 
 impl Catalogue {
-    /// Takes in a line that tells of a writer.
+    /// Applies a line that describes a writer.
     pub(super) fn define_writer(
         &self,
         (replica, line): (ReplicaRowId, u64),
         writer: WriterId,
         links: &[Position],
     ) -> Result<(), JobError> {
-        // What this card writes itself is told, or it would be told again and again.
-        if self.reading.get().is_some() && !self.may_tell_of_writer(replica, links.len() as u64)? {
+        // What this card writes itself is always recorded, or it would be written again and again.
+        if self.reading.get().is_some() && !self.may_describe_writer(replica, links.len() as u64)? {
             return Ok(());
         }
-        self.meet_writer(writer, 0)?;
+        self.note_writer(writer, 0)?;
         let defined: bool =
             self.only_row("SELECT defined FROM writer WHERE bits = ?1", [bits(writer)])?;
         if !defined {
@@ -31,7 +31,7 @@ impl Catalogue {
             self.db.execute("UPDATE writer SET defined = 1 WHERE bits = ?1", [bits(writer)])?;
         } else if self.writer_links(writer)? != links {
             self.db.execute("UPDATE writer SET disputed = 1 WHERE bits = ?1", [bits(writer)])?;
-            self.note_two_beginnings((replica, line), writer)?;
+            self.note_other_parents((replica, line), writer)?;
         }
         self.change(
             "INSERT OR IGNORE INTO replica_writer VALUES (?1, ?2, ?3)",
@@ -43,9 +43,9 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Counts what a ledger tells of writers; whether it may tell of more.
-    fn may_tell_of_writer(&self, replica: ReplicaRowId, links: u64) -> Result<bool, JobError> {
-        let told = self.writers_told.get().filter(|told| told.0 == replica);
+    /// Counts the writers that a ledger describes; whether it may describe more.
+    fn may_describe_writer(&self, replica: ReplicaRowId, links: u64) -> Result<bool, JobError> {
+        let told = self.writers_described.get().filter(|told| told.0 == replica);
         let (mut writers, mut of_links) = match told {
             Some((_, writers, links)) => (writers, links),
             None => {
@@ -55,12 +55,12 @@ impl Catalogue {
             }
         };
         (writers, of_links) = (writers + 1, of_links + links);
-        self.writers_told.set(Some((replica, writers, of_links)));
+        self.writers_described.set(Some((replica, writers, of_links)));
         Ok(writers <= WRITERS_A_LEDGER && of_links <= 4 * WRITERS_A_LEDGER)
     }
 
-    /// Lines that a ledger needs before some events, so that it tells of every writer they speak of, and of those
-    /// before them; ancestors first.
+    /// Lines that a ledger needs before some events, so that it describes every writer they speak of, and the ancestors
+    /// of those; ancestors first.
     pub fn writers_untold(
         &self,
         replica: &ReplicaState,
@@ -75,7 +75,7 @@ impl Catalogue {
                     lines.push(Event::Writer { writer, links: self.writer_links(writer)? });
                     continue;
                 }
-                if !done.insert(writer) || self.is_told_of(replica.row, writer)? {
+                if !done.insert(writer) || self.describes_writer(replica.row, writer)? {
                     continue;
                 }
                 ahead.push((writer, true));
@@ -85,7 +85,7 @@ impl Catalogue {
         Ok(lines)
     }
 
-    fn is_told_of(&self, replica: ReplicaRowId, writer: WriterId) -> Result<bool, JobError> {
+    fn describes_writer(&self, replica: ReplicaRowId, writer: WriterId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM replica_writer WHERE replica = ?1 AND writer = ?2 UNION ALL \
                  SELECT 1 FROM writer WHERE bits = ?2 AND NOT defined UNION ALL \
                  SELECT 1 WHERE NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?2)";

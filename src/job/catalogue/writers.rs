@@ -1,4 +1,4 @@
-//! Who writes, and which of two words is the later: this card's writers, and those of the ledgers it has read.
+//! Who writes, and which of two statements is the later: this card's writers, and those of the ledgers it has read.
 //! Never takes a parent or a number from a drive: two cards with one past fork as soon as both write.
 
 use super::rows::read;
@@ -66,7 +66,8 @@ impl Catalogue {
     }
 
     /// The position that lines written now speak as of; none before the first change. Once something was read that this
-    /// card did not know of it is a new writer's, which has read it: so of two words the later one is seen to be so.
+    /// card did not know of, it is a new writer's, which has read it: so of two statements the later one is seen to be
+    /// so.
     pub fn position_now(&self) -> Result<Option<Position>, JobError> {
         let change_no = self.change_no()?;
         match change_no > 0 && self.meta("read_anew")?.is_some_and(|text| text == "1") {
@@ -97,9 +98,9 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Positions met in ledgers that a position does not cover, without those that others of them cover.
+    /// Positions found in ledgers that a position does not cover, without those that others of them cover.
     fn read_since(&self, parent: Option<Position>) -> Result<Vec<Position>, JobError> {
-        // What a writer of this card told beyond its last change known here was lost with an end of this state, as
+        // What a writer of this card wrote beyond its last change known here was lost with an end of this state, as
         // after an old image of the card was put back: that is read like another card's.
         let sql = "SELECT bits, seen FROM writer WHERE seen > 0 AND (own_first IS NULL OR seen > coalesce(own_last, \
                    (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'change_no')))";
@@ -124,14 +125,14 @@ impl Catalogue {
         Ok(())
     }
 
-    /// What a writer had before it.
+    /// The parents of a writer.
     pub fn writer_links(&self, writer: WriterId) -> Result<Vec<Position>, JobError> {
         let sql = "SELECT parent, n FROM writer_link WHERE writer = ?1 ORDER BY number";
         self.rows(sql, [bits(writer)])
     }
 
     /// A line speaks as of a position.
-    pub(super) fn meet_writer(&self, writer: WriterId, n: u64) -> Result<(), JobError> {
+    pub(super) fn note_writer(&self, writer: WriterId, n: u64) -> Result<(), JobError> {
         let sql = "INSERT INTO writer (bits, defined, disputed, seen) VALUES (?1, 0, 0, ?2) \
                  ON CONFLICT DO UPDATE SET seen = max(seen, ?2)";
         self.change(sql, params![bits(writer), n as i64])?;
@@ -142,7 +143,7 @@ impl Catalogue {
     /// next change a new writer's.
     pub fn note_read(&self, positions: &HashMap<WriterId, u64>) -> Result<(), JobError> {
         for (writer, n) in positions {
-            self.meet_writer(*writer, *n)?;
+            self.note_writer(*writer, *n)?;
         }
         if self.meta("read_anew")?.is_some_and(|text| text == "1") {
             return Ok(());
@@ -217,7 +218,7 @@ impl Catalogue {
     /// change, as after an old image of the card was put back.
     pub fn begin_reading(&self) -> Result<(), JobError> {
         self.reading.set(Some(self.change_no()?));
-        self.writers_told.take();
+        self.writers_described.take();
         self.lineage.take();
         Ok(())
     }
@@ -225,7 +226,7 @@ impl Catalogue {
     /// The ledger is read, or what could be: lines from here on are this card's own.
     pub fn end_reading(&self) {
         self.reading.set(None);
-        self.writers_told.take();
+        self.writers_described.take();
         self.lineage.take();
     }
 

@@ -10,10 +10,10 @@ use crate::model::ledger::Departed;
 use crate::model::limits::LINES_OF_A_LOCATION;
 use std::collections::{HashMap, HashSet};
 
-/// A content at a location, as all ledgers tell of it.
+/// A content at a location, with what all ledgers say of it.
 pub(in crate::job::catalogue) struct Candidate {
     pub version: Version,
-    /// By the latest word it is missing there.
+    /// By the latest line it is missing there.
     pub missing: bool,
     /// The positions as of which it is asserted, and the replicas whose ledgers say so.
     pub positions: Positions,
@@ -25,7 +25,7 @@ pub(in crate::job::catalogue) struct Candidate {
     pub elsewhere: bool,
     /// Some ledger says last that it does not look like damage.
     pub vouched: bool,
-    /// The departure of another drive, by whose word alone it would be left out.
+    /// The departure of another drive, which alone would leave it out.
     pub in_doubt: Option<(Departed, ReplicaRowId)>,
 }
 
@@ -104,7 +104,7 @@ pub(in crate::job::catalogue) fn candidates(
             candidates.len() - 1
         });
         let Some(candidate) = candidates.get_mut(index) else { continue };
-        // The last line of a content tells its time and mode. That it looks like damage any ledger may say by its last
+        // The last line of a content has its time and mode. That it looks like damage any ledger may say by its last
         // line; it is left out for that only where all say so.
         let mut suspect = candidate.version.suspect;
         if next.is_none() {

@@ -1,7 +1,6 @@
-//! What all drives together say of a station: what a restore gives back at every location, and what it leaves out by
-//! whose word. Absence says nothing: only a departure that names a content withholds it, and only from those
-//! assertions that its position covers. Anybody may have written to a drive: the word of one alone leaves nothing out
-//! that another one holds.
+//! The rules of the merge: what a restore gives back at every location, and what it leaves out, by whose ledger.
+//! Absence says nothing: only a departure that names a content withholds it, and only from those assertions that its
+//! position covers. Anybody may have written to a drive: one ledger alone leaves nothing out that another one holds.
 
 use super::candidates::{Candidate, LocationLines, candidates};
 use super::decisions::{Decision, RestoreItem, Role, Version, Withheld};
@@ -49,8 +48,8 @@ impl Catalogue {
 }
 
 impl Merge<'_> {
-    /// Goes through every content at every location that the drives tell of, or of one mailbox, in order of the
-    /// locations.
+    /// Goes through every content at every location that the drives have lines about, or in one mailbox, in order of
+    /// the locations.
     pub fn each_in(
         &mut self,
         mailbox: Option<MailboxRowId>,
@@ -63,13 +62,13 @@ impl Merge<'_> {
         let mut next = departures.next().transpose()?;
         let mut query = db.prepare_cached(ASSERTIONS)?;
         let mut rows = query.query(of)?;
-        let mut told = LocationLines::default();
+        let mut location = LocationLines::default();
         loop {
             let line = rows.next()?.map(read::<AssertionLine>).transpose()?;
             let goes_on = |first: &AssertionLine| {
                 line.as_ref().is_some_and(|l| (l.mailbox, &l.key) == (first.mailbox, &first.key))
             };
-            if let Some(first) = told.lines.first()
+            if let Some(first) = location.lines.first()
                 && !goes_on(first)
             {
                 let mut left = Vec::new();
@@ -78,23 +77,23 @@ impl Merge<'_> {
                 {
                     let is_here =
                         (departure.mailbox, &departure.key) == (first.mailbox, &first.key);
-                    // One that is not looked at withholds nothing.
+                    // A departure beyond that limit withholds nothing.
                     if is_here && left.len() < LINES_OF_A_LOCATION {
                         left.push(departure);
                     }
                     next = departures.next().transpose()?;
                 }
-                self.decide(&told, &left, &mut each)?;
-                told = LocationLines::default();
+                self.decide(&location, &left, &mut each)?;
+                location = LocationLines::default();
             }
             match line {
-                Some(line) => told.add(line),
+                Some(line) => location.add(line),
                 None => return Ok(()),
             }
         }
     }
 
-    /// Decides about one location by what all drives known that count say of it, one replica whether it counts or not,
+    /// Decides about one location by what all known drives that count say of it, one replica whether it counts or not,
     /// and what this card itself saw go there.
     pub(in crate::job::catalogue) fn decide_at(
         &mut self,
@@ -104,31 +103,31 @@ impl Merge<'_> {
     ) -> Result<(), JobError> {
         let at = params![self.station.as_str(), mailbox, key, replica];
         let mut query = self.catalogue.db.prepare_cached(ASSERTIONS_AT)?;
-        let mut told = LocationLines::default();
+        let mut location = LocationLines::default();
         for line in query.query_map(at, read)? {
-            told.add(line?);
+            location.add(line?);
         }
         let mut query = self.catalogue.db.prepare_cached(DEPARTURES_AT)?;
         let left = query.query_map(at, read::<DepartureLine>)?.take(LINES_OF_A_LOCATION);
         let mut left = left.collect::<Result<Vec<_>, _>>()?;
-        let replicas: BTreeSet<_> = told.lines.iter().map(|line| line.replica).collect();
+        let replicas: BTreeSet<_> = location.lines.iter().map(|line| line.replica).collect();
         left.extend(self.catalogue.own_departures((mailbox, key), &replicas)?);
-        self.decide(&told, &left, each)
+        self.decide(&location, &left, each)
     }
 
     fn decide(
         &mut self,
-        told: &LocationLines,
+        location: &LocationLines,
         left: &[DepartureLine],
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let LocationLines { lines, .. } = told;
+        let LocationLines { lines, .. } = location;
         let Some(first) = lines.first() else { return Ok(()) };
         let at = (first.mailbox, first.key.as_slice());
         // One content that nobody saw go needs no positions.
         let plain =
             left.is_empty() && lines.iter().all(|l| l.version.content == first.version.content);
-        let mut candidates = candidates(self.catalogue, &mut self.lineage, told, plain)?;
+        let mut candidates = candidates(self.catalogue, &mut self.lineage, location, plain)?;
         let mut by_content = Left::new();
         for departure in left {
             by_content.entry(departure.content).or_default().push(departure);
@@ -171,7 +170,7 @@ impl Merge<'_> {
         !all.is_empty() && all.contains(&(mailbox, key.to_vec(), content))
     }
 
-    /// Whether the latest word on a content is that it is missing.
+    /// Whether the latest lines on a content say that it is missing.
     fn is_missing(&mut self, candidate: &Candidate) -> bool {
         let Candidate { positions, present, .. } = candidate;
         let there: HashSet<Position> = present.iter().collect();
@@ -180,7 +179,7 @@ impl Merge<'_> {
             || absent.any(|absent| present.all_are(|(_, there)| self.covers(absent, there)))
     }
 
-    /// By whose word a content is left out, if departures cover every one of its positions.
+    /// By whose ledger a content is left out, if departures cover every one of its positions.
     fn withheld(
         &mut self,
         candidate: &Candidate,
@@ -246,15 +245,15 @@ impl Merge<'_> {
         Ok(false)
     }
 
-    /// Whether one content was asserted to be there later than another: by a position that covers all of the other's.
-    /// What is only told to be missing was not there.
+    /// Whether one content was asserted to be there later than another: by a position that covers all of the other's. A
+    /// line that says it is missing does not count.
     fn is_later(&mut self, one: &Candidate, other: &Candidate) -> bool {
         let (ones, others) = (one.there(), other.there());
         ones.iter().any(|a| others.all_are(|(_, b)| self.covers(a, b)))
     }
 
     /// What belongs in place first: what looks like damage last, then nothing at all, then what is missing, then the
-    /// one asserted last. Whether that is told.
+    /// one asserted last. Whether no line says which that is.
     fn sort(&mut self, given: &mut [Candidate]) -> bool {
         let empty = self.empty;
         let is_empty = |c: &Candidate| Some(c.version.content) == empty;
@@ -362,7 +361,7 @@ impl Merge<'_> {
     }
 }
 
-/// Gives what only the word of other drives leaves out; not what is bettered by what is given.
+/// Gives what only other drives' ledgers leave out; not what is bettered by what is given.
 fn doubt(
     (mailbox, key): (MailboxRowId, &[u8]),
     in_doubt: Vec<(bool, Candidate)>,

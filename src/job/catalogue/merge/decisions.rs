@@ -1,4 +1,4 @@
-//! What becomes of each content that drives tell of, as the merge decides it. Owns no rule.
+//! What becomes of each content that drives have, as the merge decides it. Owns no rule.
 
 use crate::job::JobError;
 use crate::job::catalogue::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
@@ -41,9 +41,9 @@ pub enum Role {
     Beside,
     /// It was removed, and is asked for all the same.
     Removed,
-    /// The word of other drives alone says that it left, and a drive that was not told so has it.
+    /// Only other drives' ledgers say that it left, and a drive without that departure has it.
     InDoubt {
-        /// Why it left, by that word.
+        /// Why it left, by that ledger.
         why: Departed,
         /// The replica whose ledger says so.
         replica: ReplicaRowId,
@@ -68,11 +68,11 @@ pub struct RestoreItem {
     pub version: Version,
     /// Why.
     pub role: Role,
-    /// It is missing from the card, or was when a drive was last told.
+    /// It is missing from the card, or was when a drive was last written to.
     pub missing: bool,
     /// Neither of two contents was asserted later than the other.
     pub conflict: bool,
-    /// What to give where no good copy of it can be had: a version that looks like damage, then older ones.
+    /// What to give where there is no good copy of it: a version that looks like damage, then older ones.
     pub instead: Vec<Version>,
     /// The latest position as of which a ledger says so; for the order in which messages came.
     pub latest: u64,

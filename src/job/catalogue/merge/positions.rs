@@ -1,6 +1,5 @@
-//! As of which positions ledgers assert a content at a location, as far as it makes a difference to what is decided: of
-//! those that others cover none is kept.
-//! Never decides anything.
+//! As of which positions ledgers assert a content at a location, as far as it makes a difference to what is decided:
+//! none is kept that others cover. Never decides anything.
 
 use crate::job::JobError;
 use crate::job::catalogue::Catalogue;
@@ -57,7 +56,7 @@ impl Positions {
     }
 
     /// With the ledgers that have them.
-    pub(in crate::job::catalogue) fn told(
+    pub(in crate::job::catalogue) fn by_replica(
         &self,
     ) -> impl Iterator<Item = (ReplicaRowId, Position)> + Clone + '_ {
         self.all.iter().copied()
@@ -68,7 +67,7 @@ impl Positions {
         &self,
         mut is: impl FnMut((ReplicaRowId, Position)) -> bool,
     ) -> bool {
-        !self.has_unknown && self.told().all(&mut is)
+        !self.has_unknown && self.by_replica().all(&mut is)
     }
 
     pub(in crate::job::catalogue) fn iter(&self) -> impl Iterator<Item = Position> + Clone + '_ {

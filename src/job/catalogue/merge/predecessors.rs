@@ -1,5 +1,5 @@
-//! What was there before a content came in its place, step by step, by the departures that tell so: versions to give
-//! back where no good copy of the content is to be had. Never gives one that is given by itself.
+//! Earlier versions of a content, step by step, by the departures that name it as the successor: to give back where
+//! there is no good copy of the content. Never gives one that is given by itself.
 
 use super::decisions::Version;
 use super::view::Merge;
@@ -43,7 +43,7 @@ impl Catalogue {
         Ok(heir.filter(is_here).map(|heir| heir.2).filter(|good| missing.contains(good)))
     }
 
-    /// What left, and had this come after it: another content in place of it, or the same at another location.
+    /// What left, with this as the successor: another content in place of it, or the same at another location.
     fn came_before(
         &self,
         station: &StationName,
@@ -60,7 +60,7 @@ impl Catalogue {
         self.rows(sql, params![station.as_str(), mailbox, key, content, VERSIONS_FOLLOWED as i64])
     }
 
-    /// A content at a location, as the last line of it tells.
+    /// A content at a location, by the last line about it.
     fn version_at(
         &self,
         station: &StationName,

@@ -1,5 +1,5 @@
-//! What is known before a restore is decided: what covers what, whose word withholds nothing, what is not wanted.
-//! Tells whether a content is given at a location; never which of several is: that is in `merge`.
+//! What is known before a restore is decided: what covers what, whose departures withhold nothing, what is not wanted.
+//! Says whether a content is given at a location; never which of several is: that is in `decide`.
 
 use super::positions::{Lineage, Positions};
 use crate::job::JobError;
@@ -17,7 +17,7 @@ pub struct Merge<'a> {
     pub(in crate::job::catalogue) successors: HashSet<ContentRowId>,
     /// Replicas of drives that contradict what is better known.
     disqualified: HashSet<ReplicaRowId>,
-    /// The content of no bytes, if any line tells of it.
+    /// The content of no bytes, if any line has it.
     pub(in crate::job::catalogue) empty: Option<ContentRowId>,
     /// What a person does not want on this card: mailbox, path as its sorting key, content.
     pub(in crate::job::catalogue) not_wanted: HashSet<ContentAt>,
@@ -66,12 +66,13 @@ impl Merge<'_> {
             }
         }
         Ok(!positions.all_are(|(of, position)| {
-            left.told().any(|(by, left)| self.may_withhold(by, of) && self.covers(left, position))
+            left.by_replica()
+                .any(|(by, left)| self.may_withhold(by, of) && self.covers(left, position))
         }))
     }
 
-    /// Whether a departure in one ledger may take back what another says: of one that contradicts what is better known
-    /// nothing is taken but what it says of itself.
+    /// Whether a departure in one ledger may take back what another asserts: a ledger that contradicts what is better
+    /// known only takes back what it says itself.
     pub(in crate::job::catalogue) fn may_withhold(
         &self,
         by: ReplicaRowId,
