@@ -130,8 +130,8 @@ impl Catalogue {
 
     /// A copy adopted after a power failure has its place now.
     fn settle_adopted(&self, replica: ReplicaRowId, content: ContentRowId) -> Result<(), JobError> {
-        let sql = "UPDATE payload INDEXED BY payload_by_content SET state = ?3 \
-                 WHERE content = ?2 AND replica = ?1 AND state = ?4";
+        let sql = "UPDATE payload INDEXED BY payload_by_content SET state = ?3 WHERE content = ?2 \
+                   AND replica = ?1 AND state = ?4";
         self.change(sql, params![replica, content, CopyState::Good, CopyState::Adopted])?;
         Ok(())
     }
@@ -144,8 +144,8 @@ impl Catalogue {
         state: CopyState,
         stamp: &EventTime,
     ) -> Result<(), JobError> {
-        let sql = "INSERT OR REPLACE INTO payload (replica, number, segment, extension, content, state, proven, \
-            reread) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 0)";
+        let sql = "INSERT OR REPLACE INTO payload (replica, number, segment, extension, content, \
+                   state, proven, reread) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 0)";
         self.change(
             sql,
             params![
@@ -198,8 +198,9 @@ impl Catalogue {
         }
         let (mailbox, key) = self.row_and_key(&assertion.location)?;
         let as_of = self.as_of(assertion.as_of)?;
-        let sql = "INSERT OR REPLACE INTO assertion (replica, mailbox, key, content, line, writer, n, as_of, missing, \
-                 suspect, modified_s, modified_n, mode) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)";
+        let sql = "INSERT OR REPLACE INTO assertion (replica, mailbox, key, content, line, writer, \
+                   n, as_of, missing, suspect, modified_s, modified_n, mode) VALUES \
+                   (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)";
         self.change(
             sql,
             params![
@@ -245,8 +246,9 @@ impl Catalogue {
                  AND line > coalesce((SELECT max(line) FROM departure WHERE replica = ?1 AND mailbox = ?2 \
                  AND key = ?3 AND content = ?4), -1) AND ended IS NULL";
         self.change(sql, params![replica.row, mailbox, key, content, line as i64])?;
-        let sql = "INSERT OR REPLACE INTO departure (replica, mailbox, key, content, line, writer, n, gaps, why, \
-            counts, to_mailbox, to_key, to_content) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)";
+        let sql = "INSERT OR REPLACE INTO departure (replica, mailbox, key, content, line, writer, \
+                   n, gaps, why, counts, to_mailbox, to_key, to_content) VALUES \
+                   (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)";
         self.change(
             sql,
             params![
@@ -287,7 +289,8 @@ impl Catalogue {
         for mailbox in mailboxes {
             // Where the ledger asserts nothing of a mailbox there is nothing to renew.
             let Some(mailbox) = self.asserted_mailbox(replica.row, mailbox)? else { continue };
-            let sql = "UPDATE mark SET latest = 0 WHERE replica = ?1 AND mailbox = ?2 AND latest AND as_of <= ?3";
+            let sql = "UPDATE mark SET latest = 0 WHERE replica = ?1 AND mailbox = ?2 AND latest \
+                       AND as_of <= ?3";
             self.change(sql, params![replica.row, mailbox, as_of])?;
             self.change(
                 "INSERT OR REPLACE INTO mark VALUES (?1,?2,?3,?4,?5,?6,1)",
@@ -310,8 +313,8 @@ impl Catalogue {
         replica: ReplicaRowId,
         mailbox: &MailboxName,
     ) -> Result<Option<MailboxRowId>, JobError> {
-        let sql = "SELECT id FROM mailbox m WHERE name = ?2 \
-             AND EXISTS (SELECT 1 FROM assertion WHERE replica = ?1 AND mailbox = m.id)";
+        let sql = "SELECT id FROM mailbox m WHERE name = ?2 AND EXISTS (SELECT 1 FROM assertion \
+                   WHERE replica = ?1 AND mailbox = m.id)";
         self.first_row(sql, params![replica, mailbox.as_str()])
     }
 

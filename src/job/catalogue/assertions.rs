@@ -59,8 +59,8 @@ impl Catalogue {
         content: ContentRowId,
     ) -> Result<Option<AssertedRow>, JobError> {
         let sql = format!(
-            "SELECT {} FROM current_assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND \
-             content = ?4 ORDER BY line DESC LIMIT 1",
+            "SELECT {} FROM current_assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 \
+             AND content = ?4 ORDER BY line DESC LIMIT 1",
             AssertedRow::COLUMNS
         );
         self.first_row(&sql, params![replica, mailbox, key, content])
@@ -74,8 +74,8 @@ impl Catalogue {
         key: &[u8],
     ) -> Result<Vec<AssertedRow>, JobError> {
         let sql = format!(
-            "SELECT {} FROM current_assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 ORDER \
-             BY line DESC",
+            "SELECT {} FROM current_assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 \
+             ORDER BY line DESC",
             AssertedRow::COLUMNS
         );
         self.rows(&sql, params![replica, mailbox, key])
@@ -88,8 +88,8 @@ impl Catalogue {
         key: &[u8],
         content: ContentRowId,
     ) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?3 AND mailbox = ?1 AND \
-            key = ?2 AND suspect IS NOT NULL LIMIT 1";
+        let sql = "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?3 \
+                   AND mailbox = ?1 AND key = ?2 AND suspect IS NOT NULL LIMIT 1";
         self.has_row(sql, params![mailbox, key, content])
     }
 
@@ -101,7 +101,8 @@ impl Catalogue {
         key: &[u8],
         content: ContentRowId,
     ) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4";
+        let sql = "SELECT 1 FROM assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 \
+                   AND content = ?4";
         self.has_row(sql, params![replica, mailbox, key, content])
     }
 
@@ -114,7 +115,7 @@ impl Catalogue {
     ) -> Result<bool, JobError> {
         let whole = |content: ContentRowId| -> Result<Vec<Position>, JobError> {
             let sql = "SELECT DISTINCT writer, n FROM assertion INDEXED BY assertion_by_content \
-                 WHERE content = ?3 AND mailbox = ?1 AND key = ?2 AND suspect IS NULL";
+                       WHERE content = ?3 AND mailbox = ?1 AND key = ?2 AND suspect IS NULL";
             self.rows(sql, params![mailbox, key, content])
         };
         let ones = whole(one)?;
@@ -132,7 +133,8 @@ impl Catalogue {
         replica: ReplicaRowId,
         content: ContentRowId,
     ) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?2 AND replica = ?1";
+        let sql = "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?2 \
+                   AND replica = ?1";
         self.has_row(sql, params![replica, content])
     }
 
@@ -142,8 +144,8 @@ impl Catalogue {
         replica: ReplicaRowId,
         content: ContentRowId,
     ) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM assertion INDEXED BY assertion_by_content \
-             WHERE content = ?2 AND replica = ?1 AND ended IS NULL";
+        let sql = "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?2 \
+                   AND replica = ?1 AND ended IS NULL";
         self.has_row(sql, params![replica, content])
     }
 
@@ -155,8 +157,8 @@ impl Catalogue {
         content: ContentRowId,
     ) -> Result<Option<(MailboxRowId, Vec<u8>)>, JobError> {
         let sql = "SELECT mailbox, key FROM assertion INDEXED BY assertion_by_content \
-             WHERE content = ?4 AND replica = ?1 AND NOT (mailbox = ?2 AND key = ?3) \
-             ORDER BY ended IS NOT NULL LIMIT 1";
+                   WHERE content = ?4 AND replica = ?1 AND NOT (mailbox = ?2 AND key = ?3) \
+                   ORDER BY ended IS NOT NULL LIMIT 1";
         self.first_row(sql, params![replica, mailbox, key, content])
     }
 
@@ -169,11 +171,11 @@ impl Catalogue {
         key: &[u8],
         content: ContentRowId,
     ) -> Result<Vec<Position>, JobError> {
-        let sql = "SELECT writer, n FROM assertion \
-             WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 UNION \
-             SELECT m.writer, m.n FROM assertion a JOIN mark m ON m.replica = a.replica AND m.mailbox = a.mailbox \
-             AND m.line > a.line AND (a.ended IS NULL OR m.line < a.ended) \
-             WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4";
+        let sql = "SELECT writer, n FROM assertion WHERE replica = ?1 AND mailbox = ?2 \
+                   AND key = ?3 AND content = ?4 UNION SELECT m.writer, m.n FROM assertion a \
+                   JOIN mark m ON m.replica = a.replica AND m.mailbox = a.mailbox \
+                   AND m.line > a.line AND (a.ended IS NULL OR m.line < a.ended) \
+                   WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4";
         self.rows(sql, params![replica, mailbox, key, content])
     }
 
@@ -185,8 +187,8 @@ impl Catalogue {
         key: &[u8],
         content: ContentRowId,
     ) -> Result<Vec<Position>, JobError> {
-        let sql = "SELECT writer, n FROM departure \
-             WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 AND counts";
+        let sql = "SELECT writer, n FROM departure WHERE replica = ?1 AND mailbox = ?2 \
+                   AND key = ?3 AND content = ?4 AND counts";
         self.rows(sql, params![replica, mailbox, key, content])
     }
 
@@ -216,11 +218,11 @@ impl Catalogue {
         replica: ReplicaRowId,
         mailbox: MailboxRowId,
     ) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM assertion a WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.ended IS NULL \
-             AND NOT EXISTS (SELECT 1 FROM file f WHERE f.mailbox = a.mailbox AND f.key = a.key \
-             AND f.content = a.content AND f.is_present) \
-             AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.mailbox = a.mailbox AND m.key = a.key \
-             AND m.content = a.content) LIMIT 1";
+        let sql = "SELECT 1 FROM assertion a WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.ended \
+                   IS NULL AND NOT EXISTS (SELECT 1 FROM file f WHERE f.mailbox = a.mailbox \
+                   AND f.key = a.key AND f.content = a.content AND f.is_present) \
+                   AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.mailbox = a.mailbox \
+                   AND m.key = a.key AND m.content = a.content) LIMIT 1";
         Ok(!self.has_row(sql, params![replica, mailbox])?)
     }
 }

@@ -133,8 +133,9 @@ impl Catalogue {
         totals.unmirrored_bytes = self.only_row(&sql, params![station.as_str(), copies])?;
         let sql = format!(
             "SELECT count(*), CAST(total(bytes) AS INTEGER), coalesce(sum(on_drive), 0), \
-             CAST(total(bytes * on_drive) AS INTEGER) FROM (SELECT wanted.bytes, wanted.is_present AND {KEPT} AS \
-             on_drive FROM (SELECT mailbox, key, content, bytes, is_present {unsafe_rows}) AS wanted)"
+             CAST(total(bytes * on_drive) AS INTEGER) FROM (SELECT wanted.bytes, wanted.is_present \
+             AND {KEPT} AS on_drive FROM (SELECT mailbox, key, content, bytes, is_present \
+             {unsafe_rows}) AS wanted)"
         );
         let (all, all_bytes): (u64, u64);
         (all, all_bytes, totals.unconfirmed, totals.unconfirmed_bytes) =
@@ -284,10 +285,10 @@ impl Catalogue {
         (mailbox, key): (MailboxRowId, &[u8]),
         content: ContentRowId,
     ) -> Result<Vec<DriveRowId>, JobError> {
-        let sql = "SELECT DISTINCT replica.drive FROM restorable CROSS JOIN replica ON replica.id = \
-            restorable.replica AND replica.station = ?1 \
-             AND replica.trusted WHERE restorable.mailbox = ?2 AND restorable.key = ?3 AND restorable.content = ?4 \
-             ORDER BY replica.drive";
+        let sql = "SELECT DISTINCT replica.drive FROM restorable CROSS JOIN replica ON replica.id \
+                   = restorable.replica AND replica.station = ?1 AND replica.trusted \
+                   WHERE restorable.mailbox = ?2 AND restorable.key = ?3 \
+                   AND restorable.content = ?4 ORDER BY replica.drive";
         let of = params![station.as_str(), mailbox, key, content];
         self.rows(sql, of)
     }
@@ -300,11 +301,11 @@ impl Catalogue {
         copies: u32,
     ) -> Result<u64, JobError> {
         let sql = format!(
-            "SELECT count(*) FROM file WHERE is_present AND {SAFE}{} AND \
-             (SELECT count(DISTINCT replica.drive) FROM payload INDEXED BY payload_by_content \
-             CROSS JOIN replica ON replica.id = payload.replica AND replica.station = ?1 AND replica.trusted \
-             AND NOT EXISTS (SELECT 1 FROM log_damage d WHERE d.replica = replica.id AND d.log = ?3) \
-             WHERE payload.content = file.content AND payload.is_good) < ?2",
+            "SELECT count(*) FROM file WHERE is_present AND {SAFE}{} AND (SELECT count(DISTINCT \
+             replica.drive) FROM payload INDEXED BY payload_by_content CROSS JOIN replica \
+             ON replica.id = payload.replica AND replica.station = ?1 AND replica.trusted \
+             AND NOT EXISTS (SELECT 1 FROM log_damage d WHERE d.replica = replica.id \
+             AND d.log = ?3) WHERE payload.content = file.content AND payload.is_good) < ?2",
             self.in_force()
         );
         self.only_row(&sql, params![station.as_str(), copies, Log::Ledger])
@@ -318,9 +319,9 @@ impl Catalogue {
     ) -> Result<u64, JobError> {
         // Of the drives whose copies count, only these have another one in their place.
         let sql = format!(
-            "SELECT count(*) FROM file WHERE is_present AND {SAFE}{} AND \
-             (SELECT count(DISTINCT replica.drive) {} \
-             AND replica.drive IN (SELECT id FROM drive WHERE replaced IS NULL)) < ?2",
+            "SELECT count(*) FROM file WHERE is_present AND {SAFE}{} AND (SELECT count(DISTINCT \
+             replica.drive) {} AND replica.drive IN (SELECT id FROM drive WHERE replaced IS NULL)) \
+             < ?2",
             self.in_force(),
             safe_copies!()
         );
@@ -329,8 +330,8 @@ impl Catalogue {
 
     /// A path where a content is or was.
     pub fn path_of(&self, content: ContentRowId) -> Result<Option<RelName>, JobError> {
-        let sql = "SELECT key FROM file WHERE content = ?1 UNION ALL \
-                 SELECT key FROM assertion WHERE content = ?1 LIMIT 1";
+        let sql = "SELECT key FROM file WHERE content = ?1 UNION ALL SELECT key FROM assertion \
+                   WHERE content = ?1 LIMIT 1";
         let key: Option<Vec<u8>> = self.first_row(sql, [content])?;
         Ok(key.and_then(|key| RelName::from_key(&key).ok()))
     }

@@ -76,10 +76,10 @@ impl Catalogue {
     /// other lines of that ledger, or than other ledgers.
     pub fn compare_changes(&self, replica: &ReplicaState, behind: u64) -> Result<(), JobError> {
         let new = params![replica.row, behind as i64];
-        let sql = "SELECT d.line, d.writer, d.n FROM departure d CROSS JOIN departed o ON o.change_no = d.n \
-                   AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) \
-                   WHERE d.replica = ?1 AND d.line > ?2 \
-                   AND d.writer IN (SELECT bits FROM writer WHERE own_first IS NOT NULL)";
+        let sql = "SELECT d.line, d.writer, d.n FROM departure d CROSS JOIN departed o \
+                   ON o.change_no = d.n AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, \
+                   d.content) WHERE d.replica = ?1 AND d.line > ?2 AND d.writer IN (SELECT bits \
+                   FROM writer WHERE own_first IS NOT NULL)";
         for (line, position) in self.rows::<(u64, Position)>(sql, new)? {
             if self.position_at(position.n)? == Some(position) {
                 let said = Said { drive: replica.drive, line };
@@ -88,14 +88,14 @@ impl Catalogue {
         }
         // The first line of each change is compared with all others of it, not each with each: a forged ledger may have
         // any number of them.
-        let sql = "WITH first AS (SELECT min(line) AS line, writer, n, mailbox, key, content FROM departure \
-             WHERE replica = ?1 AND line > ?2 GROUP BY writer, n) \
-             SELECT min(d.line), b.drive, o.line FROM first d \
-             CROSS JOIN departure o INDEXED BY departure_by_position ON o.writer = d.writer AND o.n = d.n \
-             AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) JOIN replica b ON b.id = o.replica \
-             WHERE b.station = (SELECT station FROM replica WHERE id = ?1) \
-             AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten IS NOT NULL) \
-             GROUP BY b.drive ORDER BY b.drive <> ?3";
+        let sql = "WITH first AS (SELECT min(line) AS line, writer, n, mailbox, key, content \
+                   FROM departure WHERE replica = ?1 AND line > ?2 GROUP BY writer, n) \
+                   SELECT min(d.line), b.drive, o.line FROM first d CROSS JOIN departure o \
+                   INDEXED BY departure_by_position ON o.writer = d.writer AND o.n = d.n \
+                   AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) JOIN replica \
+                   b ON b.id = o.replica WHERE b.station = (SELECT station FROM replica \
+                   WHERE id = ?1) AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten \
+                   IS NOT NULL) GROUP BY b.drive ORDER BY b.drive <> ?3";
         let new = params![replica.row, behind as i64, replica.drive];
         for (line, other) in self.rows(sql, new)? {
             self.differ(Said { drive: replica.drive, line }, other, Contradicting::Change)?;
@@ -112,10 +112,11 @@ impl Catalogue {
         let (drive, station): (DriveRowId, String) =
             self.only_row("SELECT drive, station FROM replica WHERE id = ?1", [replica])?;
         let said = Said { drive, line };
-        let sql = "SELECT b.drive, min(w.line) FROM replica_writer w JOIN replica b ON b.id = w.replica \
-             WHERE w.writer = ?1 AND b.drive <> ?2 AND b.station = ?3 \
-             AND NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL) \
-             AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten IS NOT NULL) GROUP BY b.drive";
+        let sql = "SELECT b.drive, min(w.line) FROM replica_writer w JOIN replica b \
+                   ON b.id = w.replica WHERE w.writer = ?1 AND b.drive <> ?2 AND b.station = ?3 \
+                   AND NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL) \
+                   AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten IS NOT NULL) \
+                   GROUP BY b.drive";
         let others: Vec<Said> = self.rows(sql, params![bits(writer), drive, station])?;
         if others.is_empty() {
             return self.accuse(said, None, Contradicting::Writer, true);

@@ -51,7 +51,8 @@ impl Catalogue {
         let First { seen, trusted, proven, exposure } = *first;
         let (digest, bytes) = (identity.digest.as_bytes().as_slice(), identity.bytes as i64);
         let sql = "SELECT id, seen IS NULL OR (seen > ?3 AND (?4 OR NOT clock)), proven IS NULL \
-                 OR (exposure < 0, exposure) > (?5 < 0, ?5) FROM content WHERE sha256 = ?1 AND bytes = ?2";
+                   OR (exposure < 0, exposure) > (?5 < 0, ?5) FROM content WHERE sha256 = ?1 \
+                   AND bytes = ?2";
         let known = self.first_row(sql, params![digest, bytes, seen, trusted, exposure])?;
         let (content, earlier, sooner) = match known {
             Some(known) => known,
@@ -90,8 +91,9 @@ impl Catalogue {
         headers: &Headers,
         weight: &SizeBreakdown,
     ) -> Result<(), JobError> {
-        let sql = "UPDATE content SET sender = ?2, receivers = ?3, subject = ?4, date = ?5, body = ?6, \
-                 quoted = ?7, attached = ?8, message_id = ?9 WHERE id = ?1 AND sender IS NULL";
+        let sql = "UPDATE content SET sender = ?2, receivers = ?3, subject = ?4, date = ?5, \
+                   body = ?6, quoted = ?7, attached = ?8, message_id = ?9 WHERE id = ?1 AND sender \
+                   IS NULL";
         self.change(
             sql,
             params![

@@ -96,9 +96,10 @@ impl FromRow for Contradiction {
 impl Catalogue {
     /// All that is open: of no drive that was given up, and of none about which its operator has decided.
     pub fn contradictions(&self) -> Result<Vec<Contradiction>, JobError> {
-        let sql = "SELECT d.uuid, d.label, o.uuid, o.label, c.drive, c.what, c.line, c.disqualified, d.found_at \
-             FROM contradiction c JOIN drive d ON d.id = c.drive LEFT JOIN drive o ON o.id = c.other \
-             WHERE NOT c.settled AND d.forgotten IS NULL ORDER BY d.label, d.id, c.rowid";
+        let sql = "SELECT d.uuid, d.label, o.uuid, o.label, c.drive, c.what, c.line, \
+                   c.disqualified, d.found_at FROM contradiction c JOIN drive d ON d.id = c.drive \
+                   LEFT JOIN drive o ON o.id = c.other WHERE NOT c.settled AND d.forgotten IS NULL \
+                   ORDER BY d.label, d.id, c.rowid";
         self.rows(sql, [])
     }
 
@@ -144,7 +145,7 @@ impl Catalogue {
         judged: bool,
     ) -> Result<(), JobError> {
         let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND other IS ?2 AND what = ?3 \
-                 AND (line = ?4 OR NOT settled)";
+                   AND (line = ?4 OR NOT settled)";
         let known =
             self.has_row(sql, params![said.drive, other, what.as_str(), said.line as i64])?;
         if !known {
@@ -209,8 +210,8 @@ impl Catalogue {
 
     /// Replicas of drives that are disqualified: their departures withhold nothing that another replica asserts.
     pub(super) fn disqualified_replicas(&self) -> Result<Vec<ReplicaRowId>, JobError> {
-        let sql = "SELECT id FROM replica WHERE drive IN (SELECT drive FROM contradiction WHERE disqualified AND NOT \
-             settled)";
+        let sql = "SELECT id FROM replica WHERE drive IN (SELECT drive FROM contradiction \
+                   WHERE disqualified AND NOT settled)";
         self.rows(sql, [])
     }
 }

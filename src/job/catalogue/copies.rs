@@ -60,6 +60,12 @@ impl Catalogue {
         self.has_row(sql, [content])
     }
 
+    /// Whether a ledger has any good copy.
+    pub fn has_good_copies(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND is_good";
+        self.has_row(sql, [replica])
+    }
+
     /// Changes how a copy stands.
     pub fn set_payload_state(
         &self,
@@ -79,8 +85,8 @@ impl Catalogue {
         numbers: std::ops::RangeInclusive<u32>,
         when: Timestamp,
     ) -> Result<(), JobError> {
-        let sql = "UPDATE payload SET proven = ?4, reread = 1 \
-                 WHERE replica = ?1 AND number BETWEEN ?2 AND ?3 AND is_whole";
+        let sql = "UPDATE payload SET proven = ?4, reread = 1 WHERE replica = ?1 AND number \
+                   BETWEEN ?2 AND ?3 AND is_whole";
         self.change(sql, params![replica, numbers.start(), numbers.end(), when.seconds])?;
         Ok(())
     }
@@ -89,7 +95,7 @@ impl Catalogue {
     /// nothing, and what is found then goes into that drive's ledger.
     pub fn mark_copy_unverified(&self, replica: ReplicaRowId, number: u32) -> Result<(), JobError> {
         let sql = "UPDATE payload SET state = ?3, cycle = 0, read_here = 1, proven = 0, reread = 0 \
-                 WHERE replica = ?1 AND number = ?2 AND is_whole";
+                   WHERE replica = ?1 AND number = ?2 AND is_whole";
         self.change(sql, params![replica, number, CopyState::Claimed])?;
         Ok(())
     }
@@ -121,10 +127,10 @@ impl Catalogue {
     ) -> Result<Vec<(DriveId, ReplicaRowId, CopyRow)>, JobError> {
         let sql = format!(
             "SELECT drive.uuid, p.replica, {PAYLOAD} FROM payload p INDEXED BY payload_by_content \
-             JOIN content c ON c.id = p.content JOIN replica ON replica.id = p.replica \
-             JOIN drive ON drive.id = replica.drive \
-             WHERE p.content = ?2 AND p.replica <> ?1 AND p.is_whole \
-             AND replica.station = (SELECT station FROM replica WHERE id = ?1) ORDER BY p.state, p.number DESC"
+             JOIN content c ON c.id = p.content JOIN replica ON replica.id = p.replica JOIN drive \
+             ON drive.id = replica.drive WHERE p.content = ?2 AND p.replica <> ?1 AND p.is_whole \
+             AND replica.station = (SELECT station FROM replica WHERE id = ?1) ORDER BY p.state, \
+             p.number DESC"
         );
         let lenders: Vec<(Option<DriveId>, _, _)> = self.rows(&sql, params![replica, content])?;
         Ok(lenders
@@ -214,10 +220,10 @@ impl Catalogue {
     /// Whether a content is known as a message, now or earlier, to the mailbox or to a ledger. What has headers
     /// was read from the mailbox once, as the good version of what a failing card has spoilt since.
     pub fn is_message(&self, replica: ReplicaRowId, identity: &Identity) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM content c WHERE c.sha256 = ?2 AND c.bytes = ?3 AND (c.sender IS NOT NULL OR \
-                 EXISTS (SELECT 1 FROM file WHERE content = c.id) OR \
-                 EXISTS (SELECT 1 FROM assertion INDEXED BY assertion_by_content \
-                 WHERE content = c.id AND replica = ?1))";
+        let sql = "SELECT 1 FROM content c WHERE c.sha256 = ?2 AND c.bytes = ?3 AND (c.sender \
+                   IS NOT NULL OR EXISTS (SELECT 1 FROM file WHERE content = c.id) \
+                   OR EXISTS (SELECT 1 FROM assertion INDEXED BY assertion_by_content \
+                   WHERE content = c.id AND replica = ?1))";
         self.has_row(
             sql,
             params![replica, identity.digest.as_bytes().as_slice(), identity.bytes as i64],
@@ -249,8 +255,9 @@ pub struct CopyCounts {
 impl Catalogue {
     /// How the copies in a replica stand.
     pub fn copy_counts(&self, replica: ReplicaRowId) -> Result<CopyCounts, JobError> {
-        let sql = "SELECT p.state, count(*), sum(c.bytes), sum(p.reread), min(p.proven) FROM payload p \
-                   JOIN content c ON c.id = p.content WHERE p.replica = ?1 GROUP BY p.state";
+        let sql = "SELECT p.state, count(*), sum(c.bytes), sum(p.reread), min(p.proven) \
+                   FROM payload p JOIN content c ON c.id = p.content WHERE p.replica = ?1 \
+                   GROUP BY p.state";
         let mut counts = CopyCounts::default();
         let groups: Vec<(CopyState, u64, u64, u64, i64)> = self.rows(sql, [replica])?;
         for (state, copies, bytes, reread, seconds) in groups {

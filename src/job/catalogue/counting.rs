@@ -56,7 +56,8 @@ impl Catalogue {
     /// Records whether the tables have a part of a ledger that `ledger_bytes` does not count: what comes after it may
     /// say otherwise, so that nothing of it counts.
     pub fn set_partial(&self, replica: ReplicaRowId, partial: bool) -> Result<(), JobError> {
-        let sql = "UPDATE replica SET partial = ?2, trusted = trusted AND NOT ?2 WHERE id = ?1 AND partial <> ?2";
+        let sql = "UPDATE replica SET partial = ?2, trusted = trusted AND NOT ?2 WHERE id = ?1 \
+                   AND partial <> ?2";
         self.change(sql, params![replica, partial])?;
         Ok(())
     }

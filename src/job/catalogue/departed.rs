@@ -123,8 +123,8 @@ impl Catalogue {
         until: u64,
     ) -> Result<Vec<DepartedRow>, JobError> {
         let sql = format!(
-            "{DEPARTED} WHERE (content = ?3 OR to_content = ?3 OR mailbox = ?1 AND key = ?2) AND change_no <= ?4 \
-             ORDER BY change_no DESC LIMIT ?5"
+            "{DEPARTED} WHERE (content = ?3 OR to_content = ?3 OR mailbox = ?1 AND key = ?2) \
+             AND change_no <= ?4 ORDER BY change_no DESC LIMIT ?5"
         );
         let of = params![mailbox, key, content, until as i64, ALIKE_MAX];
         self.rows(&sql, of)

@@ -24,7 +24,7 @@ pub struct DriveEvent {
 impl FromRow for DriveEvent {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self {
-            at: columns.read::<Option<Timestamp>>()?.unwrap_or_default(),
+            at: columns.written_time()?.unwrap_or_default(),
             what: columns.read()?,
             why: columns.read()?,
             place: columns.read()?,
@@ -56,7 +56,8 @@ impl Catalogue {
 
     /// What was said of a drive and found out about it, the latest first.
     pub fn drive_history(&self, drive: DriveRowId) -> Result<Vec<DriveEvent>, JobError> {
-        let sql = "SELECT at, what, why, place FROM drive_history WHERE drive = ?1 ORDER BY id DESC LIMIT ?2";
+        let sql = "SELECT at, what, why, place FROM drive_history WHERE drive = ?1 ORDER BY id \
+                   DESC LIMIT ?2";
         self.rows(sql, params![drive, DRIVE_EVENTS_SHOWN])
     }
 }

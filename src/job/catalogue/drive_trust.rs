@@ -63,7 +63,7 @@ impl Catalogue {
         let foreign = is_zeros(found) || self.is_known(&found.digest, should)?;
         let points = if foreign { POINTS_OF_FOREIGN } else { 1 };
         let sql = "UPDATE drive SET corruption_points = corruption_points + ?2 WHERE id = ?1 \
-                 RETURNING corruption_points";
+                   RETURNING corruption_points";
         let sum: i64 = self.only_row(sql, params![drive, points])?;
         match sum >= DISTRUST_POINTS {
             true => self.set_distrust(drive, "copies that were right have other octets now"),
@@ -89,8 +89,8 @@ impl Catalogue {
         let Some(to) = rolled_back_to else {
             return self.clear_rollbacks(drive);
         };
-        let sql = "UPDATE drive SET rollbacks = CASE WHEN rolled_back_to IS ?2 THEN rollbacks + 1 ELSE 1 END, \
-                 rolled_back_to = ?2 WHERE id = ?1 RETURNING rollbacks";
+        let sql = "UPDATE drive SET rollbacks = CASE WHEN rolled_back_to IS ?2 THEN rollbacks + 1 \
+                   ELSE 1 END, rolled_back_to = ?2 WHERE id = ?1 RETURNING rollbacks";
         let rollbacks: i64 = self.only_row(sql, params![drive, to as i64])?;
         match rollbacks >= FALLS_MAX {
             true => self.set_distrust(drive, "it comes back without what was written to it"),
@@ -100,8 +100,8 @@ impl Catalogue {
 
     /// A drive came back with the ledger it was known to have.
     fn clear_rollbacks(&self, drive: DriveRowId) -> Result<(), JobError> {
-        let sql =
-            "UPDATE drive SET rollbacks = 0, rolled_back_to = NULL WHERE id = ?1 AND rollbacks > 0";
+        let sql = "UPDATE drive SET rollbacks = 0, rolled_back_to = NULL WHERE id = ?1 \
+                   AND rollbacks > 0";
         self.change(sql, [drive])?;
         Ok(())
     }
@@ -148,8 +148,8 @@ impl Catalogue {
     /// Keeps how much room a drive has, if that is news.
     pub fn record_free_space(&self, drive: DriveRowId, room: u64) -> Result<(), JobError> {
         let room = i64::try_from(room).unwrap_or(i64::MAX);
-        let sql =
-            "UPDATE drive SET room = ?2 WHERE id = ?1 AND (room IS NULL OR abs(room - ?2) >= ?3)";
+        let sql = "UPDATE drive SET room = ?2 WHERE id = ?1 AND (room IS NULL OR abs(room - \
+                   ?2) >= ?3)";
         self.change(sql, params![drive, room, ROOM_STEP as i64])?;
         Ok(())
     }
@@ -164,7 +164,8 @@ impl Catalogue {
         if !stamp.trusted {
             return Ok(());
         }
-        let sql = "INSERT INTO written_by_day VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET bytes = bytes + ?3";
+        let sql = "INSERT INTO written_by_day VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET bytes \
+                   = bytes + ?3";
         self.change(sql, params![replica, stamp.time.seconds.div_euclid(DAY), bytes as i64])?;
         Ok(())
     }
@@ -179,8 +180,8 @@ impl Catalogue {
         let room: Option<i64> =
             self.first_row("SELECT room FROM drive WHERE id = ?1", [drive])?.flatten();
         let first = today - FILLED_DAYS;
-        let sql = "SELECT min(day), CAST(total(bytes) AS INTEGER) FROM written_by_day WHERE day BETWEEN ?2 AND ?3 \
-                 AND replica IN (SELECT id FROM replica WHERE drive = ?1)";
+        let sql = "SELECT min(day), CAST(total(bytes) AS INTEGER) FROM written_by_day WHERE day \
+                   BETWEEN ?2 AND ?3 AND replica IN (SELECT id FROM replica WHERE drive = ?1)";
         let (since, bytes): (Option<i64>, i64) =
             self.only_row(sql, params![drive, first + 1, today])?;
         let (Some(room), Some(since)) = (room, since) else { return Ok(None) };

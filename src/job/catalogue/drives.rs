@@ -211,24 +211,25 @@ impl FromRow for DriveFacts {
             at: columns.read()?,
             state: columns.read()?,
             detail: columns.read()?,
-            last_seen: columns.read()?,
-            last_verified: columns.read()?,
+            last_seen: columns.written_time()?,
+            last_verified: columns.written_time()?,
             medium: Medium::from_text(&columns.read::<String>()?),
-            away: columns.read()?,
+            away: columns.written_time()?,
             worn: columns.read()?,
             distrust: columns.read()?,
-            known_since: columns.read()?,
+            known_since: columns.written_time()?,
             serial: columns.read()?,
             folder: columns.read()?,
             origin: columns.read()?,
             same_device: columns.read()?,
             forgotten: {
-                let (since, why) = (columns.read()?, columns.parsed(DriveLoss::from_text)?);
+                let since = columns.written_time()?;
+                let why = columns.parsed(DriveLoss::from_text)?;
                 let (place, why) = (columns.read()?, why.unwrap_or(DriveLoss::Broken));
                 Option::map(since, |since| Forgotten { since, why, place })
             },
             replaced: {
-                let (since, by) = (columns.read()?, columns.read()?);
+                let (since, by) = (columns.written_time()?, columns.read()?);
                 let how = columns.parsed(|text| Some(ReplacedHow::from_text(text)))?;
                 let how = how.unwrap_or(ReplacedHow::Place);
                 Option::map(since, |since| Replaced { since, by, how })
@@ -314,9 +315,9 @@ impl Catalogue {
             SameDevice::No => (true, None),
             SameDevice::As(mailbox) => (true, Some(mailbox.as_str())),
         };
-        let sql = "UPDATE drive SET label = ?2, found_at = ?3, last_seen = ?4, medium = ?5, away = NULL, \
-                 serial = coalesce(?6, serial), folder = ?7, origin = coalesce(?8, origin), \
-                 same_device = CASE WHEN ?9 THEN ?10 ELSE same_device END WHERE id = ?1";
+        let sql = "UPDATE drive SET label = ?2, found_at = ?3, last_seen = ?4, medium = ?5, \
+                   away = NULL, serial = coalesce(?6, serial), folder = ?7, origin = coalesce(?8, \
+                   origin), same_device = CASE WHEN ?9 THEN ?10 ELSE same_device END WHERE id = ?1";
         self.change(
             sql,
             params![
@@ -342,7 +343,8 @@ impl Catalogue {
         state: &str,
         detail: &str,
     ) -> Result<(), JobError> {
-        let sql = "UPDATE drive SET state = ?2, detail = ?3 WHERE id = ?1 AND (state <> ?2 OR detail <> ?3)";
+        let sql = "UPDATE drive SET state = ?2, detail = ?3 WHERE id = ?1 AND (state <> ?2 \
+                   OR detail <> ?3)";
         self.change(sql, params![drive, state, detail])?;
         Ok(())
     }

@@ -78,8 +78,8 @@ impl Catalogue {
         most: usize,
     ) -> Result<Vec<FileRow>, JobError> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM file INDEXED BY file_by_change WHERE change_no > ?1 AND change_no < ?2 \
-             ORDER BY change_no DESC LIMIT ?3"
+            "SELECT {COLUMNS} FROM file INDEXED BY file_by_change WHERE change_no > ?1 \
+             AND change_no < ?2 ORDER BY change_no DESC LIMIT ?3"
         );
         let before = i64::try_from(before).unwrap_or(i64::MAX);
         self.rows(&sql, params![change_no as i64, before, most as i64])
@@ -96,15 +96,15 @@ impl Catalogue {
         (first_statted, now): (i64, WallTime),
         hinted: bool,
     ) -> Result<(), JobError> {
-        let sql = "INSERT INTO file (mailbox, key, state, bytes, modified_s, modified_n, changed, inode, \
-                 mode, first_statted, first_seen, change_no, clock, hinted) VALUES \
-                 (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,0,?12,?13) \
-                 ON CONFLICT DO UPDATE SET state=?3, bytes=?4, modified_s=?5, modified_n=?6, changed=?7, \
-                 inode=?8, mode=?9, first_statted=?10, change_no=CASE WHEN is_gone THEN 0 ELSE change_no END, \
-                 content=CASE WHEN is_gone THEN NULL ELSE content END, \
-                 good=CASE WHEN is_gone THEN NULL ELSE good END, \
-                 suspect=CASE WHEN is_gone THEN NULL ELSE suspect END, \
-                 hinted=CASE WHEN state IN (?14, ?15) THEN max(hinted, ?13) ELSE ?13 END";
+        let sql = "INSERT INTO file (mailbox, key, state, bytes, modified_s, modified_n, changed, \
+                   inode, mode, first_statted, first_seen, change_no, clock, hinted) VALUES \
+                   (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,0,?12,?13) \
+                   ON CONFLICT DO UPDATE SET state=?3, bytes=?4, modified_s=?5, modified_n=?6, \
+                   changed=?7, inode=?8, mode=?9, first_statted=?10, change_no=CASE WHEN is_gone \
+                   THEN 0 ELSE change_no END, content=CASE WHEN is_gone THEN NULL ELSE content \
+                   END, good=CASE WHEN is_gone THEN NULL ELSE good END, suspect=CASE WHEN is_gone \
+                   THEN NULL ELSE suspect END, hinted=CASE WHEN state IN (?14, ?15) THEN \
+                   max(hinted, ?13) ELSE ?13 END";
         self.change(
             sql,
             params![
@@ -176,11 +176,13 @@ impl Catalogue {
                 Some(_) => row.content,
             };
             let (good, suspect) = if same { (row.good, row.suspect) } else { (good, new.suspect) };
-            let sql = "UPDATE file SET state = ?3, content = ?4, good = ?5, suspect = ?6, change_no = ?7, \
-                     first_seen = ?8, clock = ?9, hinted = 0, \
-                     since = CASE WHEN ?10 THEN since ELSE ?7 END, move_target = CASE WHEN ?10 THEN move_target ELSE \
-                     0 END WHERE mailbox = ?1 AND key = ?2";
-            self.change(sql, params![
+            let sql = "UPDATE file SET state = ?3, content = ?4, good = ?5, suspect = ?6, \
+                       change_no = ?7, first_seen = ?8, clock = ?9, hinted = 0, since = CASE WHEN \
+                       ?10 THEN since ELSE ?7 END, move_target = CASE WHEN ?10 THEN move_target \
+                       ELSE 0 END WHERE mailbox = ?1 AND key = ?2";
+            self.change(
+                sql,
+                params![
                     row.mailbox,
                     row.key,
                     FileState::Present,
@@ -191,7 +193,8 @@ impl Catalogue {
                     first_seen.seconds,
                     trusted,
                     same,
-                ])?;
+                ],
+            )?;
             self.note_present(row.mailbox, &row.key, content)?;
             if suspect.is_none() {
                 self.note_returned(row.mailbox, &row.key, content, now.time.seconds)?;
@@ -203,7 +206,8 @@ impl Catalogue {
     /// Where a content is in the mailboxes, settled and not suspect.
     pub fn files_of(&self, content: ContentRowId) -> Result<Vec<FileRow>, JobError> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM present_by_content WHERE content = ?1 AND suspect IS NULL LIMIT ?2"
+            "SELECT {COLUMNS} FROM present_by_content WHERE content = ?1 AND suspect IS NULL \
+             LIMIT ?2"
         );
         self.rows(&sql, params![content, ALIKE_MAX])
     }
@@ -231,7 +235,8 @@ impl Catalogue {
         self.write_transaction(|| {
             self.set_missing(row, good, true)?;
             let change_no = self.next_change_no()?;
-            let sql = "UPDATE file SET good = ?3, suspect = ?4, change_no = ?5 WHERE mailbox = ?1 AND key = ?2";
+            let sql = "UPDATE file SET good = ?3, suspect = ?4, change_no = ?5 WHERE mailbox = ?1 \
+                       AND key = ?2";
             self.change(sql, params![row.mailbox, row.key, good, why.as_str(), change_no as i64])?;
             Ok(())
         })
@@ -248,15 +253,18 @@ impl Catalogue {
                 }
             }
             let change_no = self.next_change_no()?;
-            let sql = "UPDATE file SET good = coalesce(good, content), content = ?3, suspect = ?4, change_no = ?5, \
-                     since = ?5 WHERE mailbox = ?1 AND key = ?2";
-            self.change(sql, params![
+            let sql = "UPDATE file SET good = coalesce(good, content), content = ?3, suspect = ?4, \
+                       change_no = ?5, since = ?5 WHERE mailbox = ?1 AND key = ?2";
+            self.change(
+                sql,
+                params![
                     row.mailbox,
                     row.key,
                     content,
                     Suspicion::Altered.as_str(),
                     change_no as i64
-                ])?;
+                ],
+            )?;
             Ok(())
         })
     }
@@ -264,7 +272,8 @@ impl Catalogue {
     /// A version that looked like damage is accepted as the message.
     pub fn take_as_it_is(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<(), JobError> {
         self.record_change(|change_no| {
-            let sql = "UPDATE file SET suspect = NULL, good = NULL, change_no = ?3 WHERE mailbox = ?1 AND key = ?2";
+            let sql = "UPDATE file SET suspect = NULL, good = NULL, change_no = ?3 \
+                       WHERE mailbox = ?1 AND key = ?2";
             self.change(sql, params![mailbox, key, change_no as i64])?;
             Ok(())
         })
@@ -290,10 +299,10 @@ impl Catalogue {
     /// drive is hardly the only one that has them, so nothing that any drive recorded of it before counts from now on.
     /// Lines written later speak of what was read, and no such departure takes them back.
     pub fn hear(&self, replica: ReplicaRowId, behind: u64) -> Result<(), JobError> {
-        let sql = "SELECT f.mailbox, f.key, d.writer, d.n, max(f.since, f.departure_read) FROM departure d \
-             CROSS JOIN file f \
-             ON f.mailbox = d.mailbox AND f.key = d.key AND f.content = d.content AND NOT f.is_gone \
-             WHERE d.replica = ?1 AND d.line > ?2";
+        let sql = "SELECT f.mailbox, f.key, d.writer, d.n, max(f.since, f.departure_read) \
+                   FROM departure d CROSS JOIN file f ON f.mailbox = d.mailbox AND f.key = d.key \
+                   AND f.content = d.content AND NOT f.is_gone WHERE d.replica = ?1 \
+                   AND d.line > ?2";
         let rows: Vec<(MailboxRowId, Vec<u8>, Position, u64)> =
             self.rows(sql, params![replica, behind as i64])?;
         if rows.is_empty() {
@@ -308,7 +317,8 @@ impl Catalogue {
             let here = self.position_at(since)?;
             if here.is_some_and(|here| writers.may_cover(left, here)) {
                 self.record_change(|change_no| {
-                    let sql = "UPDATE file SET departure_read = ?3, change_no = ?3 WHERE mailbox = ?1 AND key = ?2";
+                    let sql = "UPDATE file SET departure_read = ?3, change_no = ?3 \
+                               WHERE mailbox = ?1 AND key = ?2";
                     self.change(sql, params![mailbox, key, change_no as i64])
                 })?;
                 last = Some((mailbox, key));

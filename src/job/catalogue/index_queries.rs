@@ -90,11 +90,12 @@ impl Catalogue {
         replica: ReplicaRowId,
         content: ContentRowId,
     ) -> Result<Vec<LastLocation>, JobError> {
-        let sql = "SELECT a.mailbox, a.key, a.ended, a.missing, \
-             (SELECT why FROM departure d WHERE d.replica = a.replica AND d.mailbox = a.mailbox AND d.key = a.key \
-             AND d.content = a.content ORDER BY d.line DESC LIMIT 1), max(a.line) \
-             FROM assertion a INDEXED BY assertion_by_content WHERE a.content = ?2 AND a.replica = ?1 \
-             GROUP BY a.mailbox, a.key ORDER BY a.ended IS NOT NULL, a.missing, a.mailbox, a.key LIMIT ?3";
+        let sql = "SELECT a.mailbox, a.key, a.ended, a.missing, (SELECT why FROM departure d \
+                   WHERE d.replica = a.replica AND d.mailbox = a.mailbox AND d.key = a.key \
+                   AND d.content = a.content ORDER BY d.line DESC LIMIT 1), max(a.line) \
+                   FROM assertion a INDEXED BY assertion_by_content WHERE a.content = ?2 \
+                   AND a.replica = ?1 GROUP BY a.mailbox, a.key ORDER BY a.ended IS NOT NULL, \
+                   a.missing, a.mailbox, a.key LIMIT ?3";
         let mut stands: Vec<LastLocation> =
             self.rows(sql, params![replica, content, PLACES_NAMED])?;
         stands.sort_by_key(|stand| stand.whereabouts);

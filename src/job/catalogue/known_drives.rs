@@ -3,7 +3,7 @@
 //! its own next to it, since nothing that a stick says of itself may make it one of them.
 
 use super::Catalogue;
-use super::row_ids::{DriveRowId, ReplicaRowId};
+use super::row_ids::DriveRowId;
 use super::rows::{Columns, FromRow, read};
 use crate::disk::host;
 use crate::job::JobError;
@@ -68,7 +68,7 @@ struct Kept {
 impl FromRow for KnownAs {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self {
-            since: columns.read::<Option<Timestamp>>()?.unwrap_or_default(),
+            since: columns.written_time()?.unwrap_or_default(),
             how: columns.parsed(KnownHow::from_text)?.unwrap_or(KnownHow::Copied),
             serial: columns.read()?,
         })
@@ -128,12 +128,6 @@ impl Catalogue {
     pub fn knows_drives(&self) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM known_drive UNION ALL SELECT 1 FROM drive LIMIT 1";
         self.has_row(sql, [])
-    }
-
-    /// Whether a ledger has any good copy.
-    pub fn has_good_copies(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND is_good";
-        self.has_row(sql, [replica])
     }
 
     /// A drive is ours no more.

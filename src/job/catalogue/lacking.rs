@@ -76,13 +76,12 @@ impl Catalogue {
              AND d.counts))";
         let columns = AssertedRow::COLUMNS;
         let sql = format!(
-            "SELECT {columns} FROM {told} s WHERE true \
-             AND NOT EXISTS (SELECT 1 FROM live_by_content f WHERE f.content = s.content) \
-             AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.content = s.content) \
-             AND NOT (s.suspect IS NOT NULL AND EXISTS (SELECT 1 FROM file f \
-             WHERE f.mailbox = s.mailbox AND f.key = s.key AND f.is_present AND f.suspect IS NULL)) \
-             AND EXISTS (SELECT 1 FROM payload p INDEXED BY payload_by_content \
-             WHERE p.content = s.content AND p.is_usable){} \
+            "SELECT {columns} FROM {told} s WHERE true AND NOT EXISTS (SELECT 1 \
+             FROM live_by_content f WHERE f.content = s.content) AND NOT EXISTS (SELECT 1 \
+             FROM missing m WHERE m.content = s.content) AND NOT (s.suspect IS NOT NULL \
+             AND EXISTS (SELECT 1 FROM file f WHERE f.mailbox = s.mailbox AND f.key = s.key \
+             AND f.is_present AND f.suspect IS NULL)) AND EXISTS (SELECT 1 FROM payload p \
+             INDEXED BY payload_by_content WHERE p.content = s.content AND p.is_usable){} \
              ORDER BY mailbox, key, content, line DESC",
             self.in_force()
         );
@@ -145,8 +144,9 @@ impl Catalogue {
         station: &StationName,
         of: (MailboxRowId, &[u8], ContentRowId),
     ) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL AND ?2 <= coalesce(own_last, \
-             (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'change_no'))";
+        let sql = "SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL \
+                   AND ?2 <= coalesce(own_last, (SELECT CAST(value AS INTEGER) FROM meta \
+                   WHERE name = 'change_no'))";
         for replica in self.replicas_of_station(station)? {
             for position in self.uncovered(replica, of)? {
                 if !self.has_row(sql, params![bits(position.writer), position.n as i64])? {

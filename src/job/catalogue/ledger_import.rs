@@ -142,8 +142,8 @@ impl Catalogue {
     /// Whether its operator has said that a drive is to be used, whatever its ledger says: that very one, by its file
     /// system.
     pub fn is_vouched_for(&self, drive: DriveRowId) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM drive JOIN known_drive USING (uuid) \
-             WHERE drive.id = ?1 AND known_drive.how = ?2 AND known_drive.serial IS drive.serial";
+        let sql = "SELECT 1 FROM drive JOIN known_drive USING (uuid) WHERE drive.id = ?1 \
+                   AND known_drive.how = ?2 AND known_drive.serial IS drive.serial";
         self.has_row(sql, params![drive, KnownHow::Added.as_str()])
     }
 
@@ -171,7 +171,8 @@ impl Catalogue {
             ("replica_mailbox", "replica, mailbox"),
         ] {
             let sql = format!(
-                "DELETE FROM {table} WHERE ({key}) IN (SELECT {key} FROM {table} WHERE replica = ?1 LIMIT ?2)"
+                "DELETE FROM {table} WHERE ({key}) IN (SELECT {key} FROM {table} \
+                 WHERE replica = ?1 LIMIT ?2)"
             );
             self.delete_by_and_by(&sql, replica.row)?;
         }

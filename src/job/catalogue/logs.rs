@@ -75,8 +75,8 @@ impl Catalogue {
         replica: ReplicaRowId,
         known: &KnownLines,
     ) -> Result<(), JobError> {
-        let sql = "INSERT INTO checks (replica, lines, digest, cycle, lengths_to) VALUES (?1, ?2, ?3, 0, 0) \
-                 ON CONFLICT DO UPDATE SET lines = ?2, digest = ?3";
+        let sql = "INSERT INTO checks (replica, lines, digest, cycle, lengths_to) VALUES (?1, ?2, \
+                   ?3, 0, 0) ON CONFLICT DO UPDATE SET lines = ?2, digest = ?3";
         self.change(sql, params![replica, known.lines as i64, known.digest.as_bytes().as_slice()])?;
         Ok(())
     }
@@ -89,9 +89,8 @@ impl Catalogue {
 
     /// A scrub cycle has read both.
     pub fn set_logs_read_in(&self, replica: ReplicaRowId, cycle: i64) -> Result<(), JobError> {
-        let sql = "INSERT INTO checks (replica, lines, digest, cycle, lengths_to) \
-                 VALUES (?1, 0, zeroblob(32), ?2, 0) \
-                 ON CONFLICT DO UPDATE SET cycle = ?2";
+        let sql = "INSERT INTO checks (replica, lines, digest, cycle, lengths_to) VALUES (?1, 0, \
+                   zeroblob(32), ?2, 0) ON CONFLICT DO UPDATE SET cycle = ?2";
         self.change(sql, params![replica, cycle])?;
         Ok(())
     }
@@ -122,8 +121,8 @@ impl Catalogue {
         station: &StationName,
     ) -> Result<Vec<(DriveRowId, LogDamage)>, JobError> {
         let sql = format!(
-            "SELECT drive, {DAMAGE} FROM log_damage JOIN replica ON replica.id = log_damage.replica \
-             WHERE station = ?1 ORDER BY drive, log"
+            "SELECT drive, {DAMAGE} FROM log_damage JOIN replica \
+             ON replica.id = log_damage.replica WHERE station = ?1 ORDER BY drive, log"
         );
         self.rows(&sql, [station.as_str()])
     }

@@ -193,8 +193,9 @@ impl Catalogue {
         station: &StationName,
         mailbox: MailboxRowId,
     ) -> Result<u64, JobError> {
-        let sql = "SELECT count(DISTINCT a.key) FROM replica CROSS JOIN assertion a ON a.replica = replica.id \
-                   AND a.mailbox = ?2 WHERE replica.station = ?1 AND a.ended IS NULL";
+        let sql = "SELECT count(DISTINCT a.key) FROM replica CROSS JOIN assertion a \
+                   ON a.replica = replica.id AND a.mailbox = ?2 WHERE replica.station = ?1 \
+                   AND a.ended IS NULL";
         self.only_row(sql, params![station.as_str(), mailbox])
     }
 }

@@ -120,7 +120,8 @@ impl Catalogue {
         at: i64,
     ) -> Result<bool, JobError> {
         let Some(content) = row.content else { return Ok(false) };
-        let sql = "SELECT 1 FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3 AND damaged = 0";
+        let sql = "SELECT 1 FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3 \
+                   AND damaged = 0";
         let id = self.message_id(content)?;
         if id.is_none()
             || self.message_id(before)? != id
@@ -187,9 +188,10 @@ impl Catalogue {
         row: &FileRow,
         content: ContentRowId,
     ) -> Result<Option<(MailboxRowId, Vec<u8>)>, JobError> {
-        let sql = "SELECT mailbox, key FROM possible_move_target WHERE content = ?1 AND NOT (mailbox = ?2 AND key = \
-            ?3) AND since > max(?4, (SELECT scanned FROM mailbox WHERE id = ?2), \
-             coalesce((SELECT twin_seen FROM file WHERE mailbox = ?2 AND key = ?3), 0)) LIMIT 1";
+        let sql = "SELECT mailbox, key FROM possible_move_target WHERE content = ?1 \
+                   AND NOT (mailbox = ?2 AND key = ?3) AND since > max(?4, (SELECT scanned \
+                   FROM mailbox WHERE id = ?2), coalesce((SELECT twin_seen FROM file WHERE mailbox \
+                   = ?2 AND key = ?3), 0)) LIMIT 1";
         self.first_row(sql, params![content, row.mailbox, row.key, row.since as i64])
     }
 
@@ -203,9 +205,10 @@ impl Catalogue {
     /// Whether a content was somewhere on this card, as far as is known, when a mailbox was last scanned: it is there,
     /// is missing from there, or was seen to leave. What came to another mailbox since then may be just as new there.
     pub fn was_here(&self, mailbox: MailboxRowId, content: ContentRowId) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM readable_by_content f WHERE f.content = ?1 AND f.since <= (SELECT scanned FROM \
-            mailbox WHERE id = ?2) UNION ALL SELECT 1 FROM missing INDEXED BY missing_by_content WHERE content = ?1 \
-             UNION ALL SELECT 1 FROM departed INDEXED BY departed_by_content WHERE content = ?1";
+        let sql = "SELECT 1 FROM readable_by_content f WHERE f.content = ?1 \
+                   AND f.since <= (SELECT scanned FROM mailbox WHERE id = ?2) UNION ALL SELECT 1 \
+                   FROM missing INDEXED BY missing_by_content WHERE content = ?1 UNION ALL \
+                   SELECT 1 FROM departed INDEXED BY departed_by_content WHERE content = ?1";
         self.has_row(sql, params![content, mailbox])
     }
 
@@ -245,8 +248,8 @@ impl Catalogue {
 
     /// Whether a content is in a mailbox of this card, or missing from one.
     pub fn is_somewhere(&self, content: ContentRowId) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM readable_by_content WHERE content = ?1 \
-             UNION ALL SELECT 1 FROM missing INDEXED BY missing_by_content WHERE content = ?1";
+        let sql = "SELECT 1 FROM readable_by_content WHERE content = ?1 UNION ALL SELECT 1 \
+                   FROM missing INDEXED BY missing_by_content WHERE content = ?1";
         self.has_row(sql, [content])
     }
 
@@ -256,13 +259,13 @@ impl Catalogue {
         replica: ReplicaRowId,
         content: ContentRowId,
     ) -> Result<Option<(MailboxRowId, Vec<u8>)>, JobError> {
-        let sql = "SELECT mailbox, key FROM ( \
-             SELECT * FROM (SELECT mailbox, key FROM present_by_content \
-             WHERE content = ?2 ORDER BY change_no DESC LIMIT ?3) UNION ALL \
-             SELECT * FROM (SELECT mailbox, key FROM missing INDEXED BY missing_by_content \
-             WHERE content = ?2 LIMIT ?3)) here \
-             WHERE EXISTS (SELECT 1 FROM assertion a WHERE a.replica = ?1 AND a.mailbox = here.mailbox \
-             AND a.key = here.key AND a.content = ?2 AND a.ended IS NULL) LIMIT 1";
+        let sql = "SELECT mailbox, key FROM ( SELECT * FROM (SELECT mailbox, key \
+                   FROM present_by_content WHERE content = ?2 ORDER BY change_no DESC LIMIT ?3) \
+                   UNION ALL SELECT * FROM (SELECT mailbox, key FROM missing \
+                   INDEXED BY missing_by_content WHERE content = ?2 LIMIT ?3)) here \
+                   WHERE EXISTS (SELECT 1 FROM assertion a WHERE a.replica = ?1 \
+                   AND a.mailbox = here.mailbox AND a.key = here.key AND a.content = ?2 \
+                   AND a.ended IS NULL) LIMIT 1";
         self.first_row(sql, params![replica, content, ALIKE_MAX])
     }
 
@@ -273,8 +276,9 @@ impl Catalogue {
         key: &[u8],
         content: ContentRowId,
     ) -> Result<Option<(Timestamp, u32)>, JobError> {
-        let sql = "SELECT modified_s, modified_n, mode FROM replica JOIN assertion a ON a.replica = replica.id \
-             WHERE a.mailbox = ?1 AND a.key = ?2 AND a.content = ?3 ORDER BY a.as_of DESC, a.line DESC LIMIT 1";
+        let sql = "SELECT modified_s, modified_n, mode FROM replica JOIN assertion a ON a.replica \
+                   = replica.id WHERE a.mailbox = ?1 AND a.key = ?2 AND a.content = ?3 \
+                   ORDER BY a.as_of DESC, a.line DESC LIMIT 1";
         self.first_row(sql, params![mailbox, key, content])
     }
 

@@ -70,7 +70,8 @@ impl Catalogue {
         replica: &mut ReplicaState,
         same_medium: bool,
     ) -> Result<(), JobError> {
-        let sql = "SELECT 1 FROM payload WHERE replica = ?1 UNION ALL SELECT 1 FROM assertion WHERE replica = ?1";
+        let sql = "SELECT 1 FROM payload WHERE replica = ?1 UNION ALL SELECT 1 FROM assertion \
+                   WHERE replica = ?1";
         let knows = self.has_row(sql, [replica.row])?;
         if let Some(before) = self.retired(replica)? {
             // Once it ended otherwise it may be another medium, whatever it ends in now.
@@ -166,12 +167,13 @@ impl Catalogue {
         after: Option<&Untold>,
         most: u32,
     ) -> Result<Vec<Untold>, JobError> {
-        let sql = "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.missing, o.suspect, o.modified_s, \
-            o.modified_n, o.mode, max(o.line) FROM assertion o WHERE o.replica = ?1 \
-             AND (o.mailbox, o.key, o.content) > (coalesce(?3, -1), coalesce(?4, x''), coalesce(?5, 0)) \
-             AND NOT EXISTS (SELECT 1 FROM assertion n \
-             WHERE n.replica = ?2 AND n.mailbox = o.mailbox AND n.key = o.key AND n.content = o.content) \
-             GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, o.content LIMIT ?6";
+        let sql = "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.missing, o.suspect, \
+                   o.modified_s, o.modified_n, o.mode, max(o.line) FROM assertion o \
+                   WHERE o.replica = ?1 AND (o.mailbox, o.key, o.content) > (coalesce(?3, -1), \
+                   coalesce(?4, x''), coalesce(?5, 0)) AND NOT EXISTS (SELECT 1 FROM assertion n \
+                   WHERE n.replica = ?2 AND n.mailbox = o.mailbox AND n.key = o.key AND n.content \
+                   = o.content) GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, \
+                   o.content LIMIT ?6";
         self.untold(sql, retired, replica, after, most, |columns| {
             Ok(Said::Stands {
                 missing: columns.read()?,
@@ -191,13 +193,16 @@ impl Catalogue {
         after: Option<&Untold>,
         most: u32,
     ) -> Result<Vec<Untold>, JobError> {
-        let sql = "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.why, o.to_mailbox, o.to_key, \
-             coalesce(o.to_content, o.content), max(o.line) FROM departure o WHERE o.replica = ?1 AND o.counts \
-             AND (o.mailbox, o.key, o.content) > (coalesce(?3, -1), coalesce(?4, x''), coalesce(?5, 0)) \
-             AND EXISTS (SELECT 1 FROM assertion n WHERE n.replica = ?2 AND n.mailbox = o.mailbox AND n.key = o.key \
-             AND n.content = o.content) AND NOT EXISTS (SELECT 1 FROM departure d WHERE d.replica = ?2 \
-             AND d.mailbox = o.mailbox AND d.key = o.key AND d.content = o.content AND d.counts) \
-             GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, o.content LIMIT ?6";
+        let sql = "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.why, o.to_mailbox, \
+                   o.to_key, coalesce(o.to_content, o.content), max(o.line) FROM departure o \
+                   WHERE o.replica = ?1 AND o.counts AND (o.mailbox, o.key, \
+                   o.content) > (coalesce(?3, -1), coalesce(?4, x''), coalesce(?5, 0)) \
+                   AND EXISTS (SELECT 1 FROM assertion n WHERE n.replica = ?2 \
+                   AND n.mailbox = o.mailbox AND n.key = o.key AND n.content = o.content) \
+                   AND NOT EXISTS (SELECT 1 FROM departure d WHERE d.replica = ?2 \
+                   AND d.mailbox = o.mailbox AND d.key = o.key AND d.content = o.content \
+                   AND d.counts) GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, \
+                   o.content LIMIT ?6";
         self.untold(sql, retired, replica, after, most, |columns| {
             Ok(Said::Left { why: columns.read()?, to: columns.location()? })
         })
@@ -230,8 +235,9 @@ impl Catalogue {
         retired: ReplicaRowId,
         replica: ReplicaRowId,
     ) -> Result<Vec<(MailboxRowId, Vec<u8>)>, JobError> {
-        let sql = "SELECT mailbox, root FROM replica_mailbox o WHERE replica = ?1 AND NOT EXISTS \
-             (SELECT 1 FROM replica_mailbox n WHERE n.replica = ?2 AND n.mailbox = o.mailbox) ORDER BY mailbox";
+        let sql = "SELECT mailbox, root FROM replica_mailbox o WHERE replica = ?1 \
+                   AND NOT EXISTS (SELECT 1 FROM replica_mailbox n WHERE n.replica = ?2 \
+                   AND n.mailbox = o.mailbox) ORDER BY mailbox";
         self.rows(sql, [retired, replica])
     }
 }

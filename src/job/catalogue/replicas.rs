@@ -156,12 +156,11 @@ impl Catalogue {
     /// Writes back what is known of a ledger; only if it changed.
     pub fn save_replica(&self, replica: &ReplicaState) -> Result<(), JobError> {
         let head: &[u8] = replica.chain.head.as_bytes();
-        let sql = "UPDATE replica SET ledger_bytes = ?2, head = ?3, seq = ?4, manifest_bytes = ?5, segment = ?6, \
-                 segment_used = ?7, next_number = ?8, gaps = ?9, session = ?10, opened = ?11, recorded_through = ?12, \
-                 unsynced_lines = ?13, unlisted_anywhere = ?14, recorded_mailboxes = ?15, lacking = ?16, \
-                 lacking_bytes = ?17, lacking_newest = ?18, \
-                 gaps_since = ?19, gaps_unknown = ?20 \
-                 WHERE id = ?1";
+        let sql = "UPDATE replica SET ledger_bytes = ?2, head = ?3, seq = ?4, manifest_bytes = ?5, \
+                   segment = ?6, segment_used = ?7, next_number = ?8, gaps = ?9, session = ?10, \
+                   opened = ?11, recorded_through = ?12, unsynced_lines = ?13, \
+                   unlisted_anywhere = ?14, recorded_mailboxes = ?15, lacking = ?16, lacking_bytes \
+                   = ?17, lacking_newest = ?18, gaps_since = ?19, gaps_unknown = ?20 WHERE id = ?1";
         self.change(
             sql,
             params![
@@ -298,15 +297,9 @@ impl Catalogue {
 
     /// Number and bytes of the messages a drive holds for its station.
     pub fn replica_totals(&self, replica: ReplicaRowId) -> Result<(u64, u64), JobError> {
-        let sql = "SELECT count(*), CAST(total(bytes) AS INTEGER) FROM content WHERE id IN \
-                 (SELECT content FROM payload WHERE replica = ?1 AND is_good)";
+        let sql = "SELECT count(*), CAST(total(bytes) AS INTEGER) FROM content WHERE id \
+                   IN (SELECT content FROM payload WHERE replica = ?1 AND is_good)";
         self.only_row(sql, [replica])
-    }
-
-    /// Whether a drive holds any message for its station.
-    pub fn holds_any(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND is_good";
-        self.has_row(sql, [replica])
     }
 
     /// Whether anything is known of a copy in a replica, be it damaged, gone or what a power failure left.

@@ -33,6 +33,11 @@ impl<'r, 's> Columns<'r, 's> {
         T::read(self)
     }
 
+    /// The next column as a claimed time written as text.
+    pub(super) fn written_time(&mut self) -> rusqlite::Result<Option<Timestamp>> {
+        self.parsed(Timestamp::from_text)
+    }
+
     /// The next column as seconds of a claimed time.
     pub(super) fn seconds(&mut self) -> rusqlite::Result<Timestamp> {
         Ok(Timestamp { seconds: self.read()?, nanos: 0 })
@@ -45,7 +50,8 @@ impl<'r, 's> Columns<'r, 's> {
         Ok(mailbox.zip(key).zip(content).map(|((mailbox, key), content)| (mailbox, key, content)))
     }
 
-    /// The next two columns as claimed seconds, and whether something vouched for the clock; none were never seen.
+    /// The next two columns as claimed seconds, and whether something vouched for the clock; nothing where it was never
+    /// seen.
     pub(super) fn first_sight(&mut self) -> rusqlite::Result<Option<(i64, bool)>> {
         let (seen, clock): (Option<i64>, Option<bool>) = self.read()?;
         Ok(seen.map(|seen| (seen, clock == Some(true))))
@@ -119,7 +125,6 @@ made_of! {
     Option<Suspicion>: c => c.parsed(Suspicion::from_text)?;
     Option<WriterId>: c => c.read::<Option<i64>>()?.map(|bits| WriterId::from_bits(bits as u64));
     Option<DriveId>: c => c.parsed(|text| text.parse().ok())?;
-    Option<Timestamp>: c => c.parsed(Timestamp::from_text)?;
     Option<Headers>: c => {
         let (from, to, subject): (Option<_>, Option<String>, Option<String>) = c.read()?;
         let (to, subject) = (to.unwrap_or_default(), subject.unwrap_or_default());

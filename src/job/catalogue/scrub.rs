@@ -147,8 +147,8 @@ impl Catalogue {
         when: Timestamp,
     ) -> Result<(), JobError> {
         let sql = "UPDATE scrub SET begun = CASE open WHEN 1 THEN begun ELSE ?2 END, \
-                 elapsed = CASE open WHEN 1 THEN elapsed ELSE 0 END, \
-                 boot = CASE open WHEN 1 THEN boot END, open = 0 WHERE replica = ?1";
+                   elapsed = CASE open WHEN 1 THEN elapsed ELSE 0 END, boot = CASE open WHEN 1 \
+                   THEN boot END, open = 0 WHERE replica = ?1";
         self.change(sql, params![replica, when.seconds])?;
         Ok(())
     }
@@ -180,8 +180,8 @@ impl Catalogue {
     /// Copies with numbers from `from` on that come from lines just read: another card proved them, or this one before
     /// it lost its catalogue. Until they are read here they are claims.
     pub fn told_by_lines(&self, replica: ReplicaRowId, from: u32) -> Result<(), JobError> {
-        let sql =
-            "UPDATE payload SET read_here = 0 WHERE replica = ?1 AND number >= ?2 AND cycle = 0";
+        let sql = "UPDATE payload SET read_here = 0 WHERE replica = ?1 AND number >= ?2 AND cycle \
+                   = 0";
         self.change(sql, params![replica, from])?;
         Ok(())
     }
@@ -192,7 +192,8 @@ impl Catalogue {
         replica: ReplicaRowId,
         numbers: std::ops::RangeInclusive<u32>,
     ) -> Result<(), JobError> {
-        let sql = "UPDATE payload SET read_here = 1 WHERE replica = ?1 AND number BETWEEN ?2 AND ?3 AND NOT read_here";
+        let sql = "UPDATE payload SET read_here = 1 WHERE replica = ?1 AND number BETWEEN ?2 \
+                   AND ?3 AND NOT read_here";
         self.change(sql, params![replica, numbers.start(), numbers.end()])?;
         Ok(())
     }

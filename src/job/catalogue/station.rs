@@ -12,8 +12,9 @@ use rusqlite::params;
 impl Catalogue {
     /// How many locations the drives assert anything of.
     pub fn paths_told(&self, station: &StationName) -> Result<u64, JobError> {
-        let sql = "SELECT count(*) FROM (SELECT DISTINCT a.mailbox, a.key FROM replica JOIN assertion a \
-                   ON a.replica = replica.id WHERE replica.station = ?1 AND a.ended IS NULL)";
+        let sql = "SELECT count(*) FROM (SELECT DISTINCT a.mailbox, a.key FROM replica \
+                   JOIN assertion a ON a.replica = replica.id WHERE replica.station = ?1 \
+                   AND a.ended IS NULL)";
         self.only_row(sql, [station.as_str()])
     }
 
@@ -24,8 +25,8 @@ impl Catalogue {
         mailbox: MailboxRowId,
         key: &[u8],
     ) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM assertion a JOIN replica ON replica.id = a.replica AND replica.station = ?1 \
-             WHERE a.mailbox = ?2 AND a.key = ?3";
+        let sql = "SELECT 1 FROM assertion a JOIN replica ON replica.id = a.replica \
+                   AND replica.station = ?1 WHERE a.mailbox = ?2 AND a.key = ?3";
         self.has_row(sql, params![station.as_str(), mailbox, key])
     }
 
@@ -70,8 +71,9 @@ impl Catalogue {
         station: &StationName,
         mailbox: MailboxRowId,
     ) -> Result<Vec<(ReplicaRowId, Vec<u8>)>, JobError> {
-        let sql = "SELECT replica.id, root FROM replica_mailbox JOIN replica ON replica.id = replica_mailbox.replica \
-             WHERE station = ?1 AND mailbox = ?2 ORDER BY replica.id";
+        let sql = "SELECT replica.id, root FROM replica_mailbox JOIN replica \
+                   ON replica.id = replica_mailbox.replica WHERE station = ?1 AND mailbox = ?2 \
+                   ORDER BY replica.id";
         self.rows(sql, params![station.as_str(), mailbox])
     }
 
@@ -80,9 +82,10 @@ impl Catalogue {
         &self,
         station: &StationName,
     ) -> Result<Vec<(MailboxRowId, MailboxName)>, JobError> {
-        let sql = "SELECT id, name FROM mailbox WHERE id IN (SELECT mailbox FROM replica_mailbox JOIN replica \
-             ON replica.id = replica WHERE station = ?1) OR id IN (SELECT mailbox FROM assertion JOIN replica \
-             ON replica.id = replica WHERE station = ?1) ORDER BY name";
+        let sql = "SELECT id, name FROM mailbox WHERE id IN (SELECT mailbox FROM replica_mailbox \
+                   JOIN replica ON replica.id = replica WHERE station = ?1) OR id \
+                   IN (SELECT mailbox FROM assertion JOIN replica ON replica.id = replica \
+                   WHERE station = ?1) ORDER BY name";
         let rows: Vec<(_, String)> = self.rows(sql, [station.as_str()])?;
         Ok(rows.into_iter().filter_map(|(id, name)| Some((id, name.parse().ok()?))).collect())
     }
@@ -94,9 +97,10 @@ impl Catalogue {
         (mailbox, key): (MailboxRowId, &[u8]),
         content: ContentRowId,
     ) -> Result<Vec<(MailboxRowId, Vec<u8>)>, JobError> {
-        let sql = "SELECT DISTINCT a.mailbox, a.key FROM assertion a INDEXED BY assertion_by_content \
-             JOIN replica ON replica.id = a.replica WHERE a.content = ?4 AND replica.station = ?1 \
-             AND NOT (a.mailbox = ?2 AND a.key = ?3) LIMIT ?5";
+        let sql = "SELECT DISTINCT a.mailbox, a.key FROM assertion a \
+                   INDEXED BY assertion_by_content JOIN replica ON replica.id = a.replica \
+                   WHERE a.content = ?4 AND replica.station = ?1 AND NOT (a.mailbox = ?2 AND a.key \
+                   = ?3) LIMIT ?5";
         let of = params![station.as_str(), mailbox, key, content, ALIKE_MAX];
         self.rows(sql, of)
     }
@@ -108,8 +112,9 @@ impl Catalogue {
         mailbox: MailboxRowId,
         key: &[u8],
     ) -> Result<u64, JobError> {
-        let sql = "SELECT count(DISTINCT a.content) FROM replica JOIN assertion a ON a.replica = replica.id \
-                   WHERE replica.station = ?1 AND a.mailbox = ?2 AND a.key = ?3";
+        let sql = "SELECT count(DISTINCT a.content) FROM replica JOIN assertion a \
+                   ON a.replica = replica.id WHERE replica.station = ?1 AND a.mailbox = ?2 \
+                   AND a.key = ?3";
         self.only_row(sql, params![station.as_str(), mailbox, key])
     }
 

@@ -114,7 +114,8 @@ impl Catalogue {
 
     /// What is known of a content.
     pub fn known(&self, content: ContentRowId) -> Result<MessageInfo, JobError> {
-        let sql = "SELECT sha256, bytes, sender, receivers, subject, date, seen, clock FROM content WHERE id = ?1";
+        let sql = "SELECT sha256, bytes, sender, receivers, subject, date, seen, clock \
+                   FROM content WHERE id = ?1";
         self.only_row(sql, [content])
     }
 }

@@ -82,8 +82,9 @@ impl Catalogue {
         content: ContentRowId,
     ) -> Result<BTreeSet<String>, JobError> {
         let sql = "SELECT DISTINCT drive.label FROM payload p INDEXED BY payload_by_content \
-             CROSS JOIN replica ON replica.id = p.replica AND replica.station = ?1 AND replica.trusted \
-             CROSS JOIN drive ON drive.id = replica.drive WHERE p.content = ?2 AND p.is_good";
+                   CROSS JOIN replica ON replica.id = p.replica AND replica.station = ?1 \
+                   AND replica.trusted CROSS JOIN drive ON drive.id = replica.drive \
+                   WHERE p.content = ?2 AND p.is_good";
         Ok(self.rows(sql, params![station.as_str(), content])?.into_iter().collect())
     }
 
@@ -93,9 +94,10 @@ impl Catalogue {
         station: &StationName,
         content: ContentRowId,
     ) -> Result<Vec<(MailboxRowId, Vec<u8>)>, JobError> {
-        let sql = "SELECT DISTINCT a.mailbox, a.key FROM assertion a INDEXED BY assertion_by_content \
-             JOIN replica ON replica.id = a.replica AND replica.station = ?1 AND replica.trusted \
-             WHERE a.content = ?2 AND a.ended IS NULL";
+        let sql = "SELECT DISTINCT a.mailbox, a.key FROM assertion a \
+                   INDEXED BY assertion_by_content JOIN replica ON replica.id = a.replica \
+                   AND replica.station = ?1 AND replica.trusted WHERE a.content = ?2 AND a.ended \
+                   IS NULL";
         let of = params![station.as_str(), content];
         self.rows(sql, of)
     }

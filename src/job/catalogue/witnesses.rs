@@ -59,8 +59,8 @@ impl Catalogue {
         &self,
         replica: &ReplicaState,
     ) -> Result<Vec<(u64, Digest)>, JobError> {
-        let sql = "SELECT seq, hash FROM known_end WHERE drive = ?1 \
-             AND station = (SELECT station FROM replica WHERE id = ?2)";
+        let sql = "SELECT seq, hash FROM known_end WHERE drive = ?1 AND station = (SELECT station \
+                   FROM replica WHERE id = ?2)";
         self.rows(sql, params![replica.drive, replica.row])
     }
 
@@ -71,10 +71,11 @@ impl Catalogue {
         replica: &ReplicaState,
         id: DriveId,
     ) -> Result<Vec<(Said, u64, Digest)>, JobError> {
-        let sql = "SELECT b.drive, w.line, w.seq, w.hash FROM witness w INDEXED BY witness_open JOIN replica b ON \
-            b.id = \
-             w.replica JOIN drive d ON d.id = b.drive WHERE w.open AND w.drive = ?1 AND w.seq <= ?3 AND b.drive <> ?4 \
-             AND b.station = (SELECT station FROM replica WHERE id = ?2) AND d.forgotten IS NULL";
+        let sql = "SELECT b.drive, w.line, w.seq, w.hash FROM witness w INDEXED BY witness_open \
+                   JOIN replica b ON b.id = w.replica JOIN drive d ON d.id = b.drive WHERE w.open \
+                   AND w.drive = ?1 AND w.seq <= ?3 AND b.drive <> ?4 \
+                   AND b.station = (SELECT station FROM replica WHERE id = ?2) AND d.forgotten \
+                   IS NULL";
         let of = params![id.to_string(), replica.row, replica.chain.seq as i64, replica.drive];
         self.rows(sql, of)
     }
@@ -85,8 +86,9 @@ impl Catalogue {
         replica: &ReplicaState,
         id: DriveId,
     ) -> Result<Vec<(u64, Digest)>, JobError> {
-        let sql = "SELECT w.seq, w.hash FROM witness w JOIN replica b ON b.id = w.replica WHERE w.own AND w.drive = ?1 \
-             AND b.station = (SELECT station FROM replica WHERE id = ?2)";
+        let sql = "SELECT w.seq, w.hash FROM witness w JOIN replica b ON b.id = w.replica \
+                   WHERE w.own AND w.drive = ?1 AND b.station = (SELECT station FROM replica \
+                   WHERE id = ?2)";
         self.rows(sql, params![id.to_string(), replica.row])
     }
 
@@ -119,8 +121,8 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         // What this card itself wrote there it knows.
         let open = self.reading.get().is_some();
-        let sql = "INSERT OR REPLACE INTO witness SELECT ?1, ?2, ?3, ?4, ?5, NOT ?6, ?6 WHERE \
-                 (SELECT count(*) FROM witness WHERE replica = ?1 AND drive <> ?2) < ?7";
+        let sql = "INSERT OR REPLACE INTO witness SELECT ?1, ?2, ?3, ?4, ?5, NOT ?6, ?6 \
+                   WHERE (SELECT count(*) FROM witness WHERE replica = ?1 AND drive <> ?2) < ?7";
         self.change(
             sql,
             params![
@@ -141,14 +143,14 @@ impl Catalogue {
     /// line. What others say and nobody has compared yet is not repeated.
     pub fn witnesses_untold(&self, replica: &ReplicaState) -> Result<Vec<Event>, JobError> {
         let sql = "SELECT d.uuid, b.seq, b.head FROM replica b JOIN drive d ON d.id = b.drive \
-             LEFT JOIN witness w ON w.replica = ?1 AND w.drive = d.uuid \
-             WHERE b.station = (SELECT station FROM replica WHERE id = ?1) AND b.drive <> ?2 \
-             AND b.seq > 0 AND b.gaps = 0 AND NOT b.unsynced_lines AND NOT b.partial \
-             AND d.forgotten IS NULL AND d.uuid <> '0000000000000000' \
-             AND NOT EXISTS (SELECT 1 FROM contradiction c WHERE c.drive = d.id AND NOT c.settled) \
-             AND (w.seq IS NULL OR b.seq >= w.seq AND b.head <> w.hash) \
-             AND NOT EXISTS (SELECT 1 FROM witness o WHERE o.open AND o.drive = d.uuid AND o.seq <= b.seq) \
-             ORDER BY w.line IS NOT NULL, w.line, d.id LIMIT ?3";
+                   LEFT JOIN witness w ON w.replica = ?1 AND w.drive = d.uuid \
+                   WHERE b.station = (SELECT station FROM replica WHERE id = ?1) AND b.drive <> ?2 \
+                   AND b.seq > 0 AND b.gaps = 0 AND NOT b.unsynced_lines AND NOT b.partial \
+                   AND d.forgotten IS NULL AND d.uuid <> '0000000000000000' \
+                   AND NOT EXISTS (SELECT 1 FROM contradiction c WHERE c.drive = d.id \
+                   AND NOT c.settled) AND (w.seq IS NULL OR b.seq >= w.seq AND b.head <> w.hash) \
+                   AND NOT EXISTS (SELECT 1 FROM witness o WHERE o.open AND o.drive = d.uuid \
+                   AND o.seq <= b.seq) ORDER BY w.line IS NOT NULL, w.line, d.id LIMIT ?3";
         let of = params![replica.row, replica.drive, WITNESSES_A_COMMIT as i64];
         let ends: Vec<(Option<DriveId>, u64, Digest)> = self.rows(sql, of)?;
         let events = ends.into_iter().filter_map(|(drive, line, hash)| {

@@ -50,7 +50,7 @@ impl Catalogue {
             Some((_, writers, links)) => (writers, links),
             None => {
                 let sql = "SELECT count(DISTINCT b.writer), count(l.number) FROM replica_writer b \
-                     LEFT JOIN writer_link l ON l.writer = b.writer WHERE b.replica = ?1";
+                           LEFT JOIN writer_link l ON l.writer = b.writer WHERE b.replica = ?1";
                 self.only_row(sql, [replica])?
             }
         };
@@ -87,8 +87,8 @@ impl Catalogue {
 
     fn describes_writer(&self, replica: ReplicaRowId, writer: WriterId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM replica_writer WHERE replica = ?1 AND writer = ?2 UNION ALL \
-                 SELECT 1 FROM writer WHERE bits = ?2 AND NOT defined UNION ALL \
-                 SELECT 1 WHERE NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?2)";
+                   SELECT 1 FROM writer WHERE bits = ?2 AND NOT defined UNION ALL SELECT 1 \
+                   WHERE NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?2)";
         self.has_row(sql, params![replica, bits(writer)])
     }
 }

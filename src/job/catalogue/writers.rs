@@ -33,7 +33,8 @@ impl Catalogue {
         ];
         if self.has_row(&format!("SELECT 1 {stale}"), of)? {
             let sql = format!(
-                "UPDATE file SET first_statted = ?1 WHERE (mailbox, key) IN (SELECT mailbox, key {stale})"
+                "UPDATE file SET first_statted = ?1 WHERE (mailbox, key) IN (SELECT mailbox, key \
+                 {stale})"
             );
             self.db.execute(&sql, of)?;
         }
@@ -61,7 +62,8 @@ impl Catalogue {
             self.begin_writer()?;
             self.is_fresh.set(false);
         }
-        let sql = "UPDATE meta SET value = value + 1 WHERE name = 'change_no' RETURNING CAST(value AS INTEGER)";
+        let sql = "UPDATE meta SET value = value + 1 WHERE name = 'change_no' RETURNING CAST(value \
+                   AS INTEGER)";
         self.only_row(sql, [])
     }
 
@@ -102,16 +104,17 @@ impl Catalogue {
     fn read_since(&self, parent: Option<Position>) -> Result<Vec<Position>, JobError> {
         // What a writer of this card wrote beyond its last change known here was lost with an end of this state, as
         // after an old image of the card was put back: that is read like another card's.
-        let sql = "SELECT bits, seen FROM writer WHERE seen > 0 AND (own_first IS NULL OR seen > coalesce(own_last, \
-                   (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'change_no')))";
+        let sql = "SELECT bits, seen FROM writer WHERE seen > 0 AND (own_first IS NULL \
+                   OR seen > coalesce(own_last, (SELECT CAST(value AS INTEGER) FROM meta \
+                   WHERE name = 'change_no')))";
         let met: Vec<Position> = self.rows(sql, [])?;
         Ok(self.writers()?.latest(parent, &met))
     }
 
     /// The position of this card at a change; none before the first.
     pub fn position_at(&self, change_no: u64) -> Result<Option<Position>, JobError> {
-        let sql = "SELECT bits FROM writer INDEXED BY writer_own WHERE own_first IS NOT NULL AND own_first <= ?1 \
-             ORDER BY own_first DESC LIMIT 1";
+        let sql = "SELECT bits FROM writer INDEXED BY writer_own WHERE own_first IS NOT NULL \
+                   AND own_first <= ?1 ORDER BY own_first DESC LIMIT 1";
         let writer = self.first_row(sql, [change_no as i64])?;
         Ok(writer.map(|writer| Position { writer, n: change_no }))
     }
@@ -134,7 +137,7 @@ impl Catalogue {
     /// A line speaks as of a position.
     pub(super) fn note_writer(&self, writer: WriterId, n: u64) -> Result<(), JobError> {
         let sql = "INSERT INTO writer (bits, defined, disputed, seen) VALUES (?1, 0, 0, ?2) \
-                 ON CONFLICT DO UPDATE SET seen = max(seen, ?2)";
+                   ON CONFLICT DO UPDATE SET seen = max(seen, ?2)";
         self.change(sql, params![bits(writer), n as i64])?;
         Ok(())
     }

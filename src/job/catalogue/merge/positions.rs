@@ -130,7 +130,8 @@ impl Lineage {
         replica: ReplicaRowId,
         mailbox: MailboxRowId,
     ) -> Result<Run, JobError> {
-        let sql = "SELECT line, writer, n FROM mark WHERE replica = ?1 AND mailbox = ?2 ORDER BY line LIMIT ?3";
+        let sql = "SELECT line, writer, n FROM mark WHERE replica = ?1 AND mailbox = ?2 \
+                   ORDER BY line LIMIT ?3";
         let mut marks: Vec<Mark> = Vec::new();
         let of = params![replica, mailbox, MARKS_HELD as i64 + 1];
         catalogue.each_row(sql, of, |(line, position)| {

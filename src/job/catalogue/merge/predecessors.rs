@@ -49,13 +49,14 @@ impl Catalogue {
         station: &StationName,
         place: &ContentAt,
     ) -> Result<Vec<Before>, JobError> {
-        let sql = "SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d INDEXED BY \
-            departure_by_successor JOIN replica ON replica.id = d.replica AND replica.station = ?1 \
-             WHERE d.to_content = ?4 AND d.to_mailbox = ?2 AND d.to_key = ?3 AND d.counts UNION ALL \
-             SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d INDEXED BY departure_by_content \
-             JOIN replica ON replica.id = d.replica AND replica.station = ?1 \
-             WHERE d.content = ?4 AND d.to_content IS NULL AND d.to_mailbox = ?2 AND d.to_key = ?3 AND d.counts \
-             LIMIT ?5";
+        let sql = "SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d \
+                   INDEXED BY departure_by_successor JOIN replica ON replica.id = d.replica \
+                   AND replica.station = ?1 WHERE d.to_content = ?4 AND d.to_mailbox = ?2 \
+                   AND d.to_key = ?3 AND d.counts UNION ALL SELECT d.mailbox, d.key, d.content, \
+                   d.writer, d.n FROM departure d INDEXED BY departure_by_content JOIN replica \
+                   ON replica.id = d.replica AND replica.station = ?1 WHERE d.content = ?4 \
+                   AND d.to_content IS NULL AND d.to_mailbox = ?2 AND d.to_key = ?3 AND d.counts \
+                   LIMIT ?5";
         let (mailbox, key, content) = place;
         self.rows(sql, params![station.as_str(), mailbox, key, content, VERSIONS_FOLLOWED as i64])
     }
@@ -67,9 +68,9 @@ impl Catalogue {
         (mailbox, key, content): &ContentAt,
     ) -> Result<Option<Version>, JobError> {
         let sql = "SELECT a.content, a.suspect, a.modified_s, a.modified_n, a.mode FROM replica \
-             JOIN assertion a ON a.replica = replica.id \
-             WHERE replica.station = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 \
-             ORDER BY a.replica DESC, a.line DESC LIMIT 1";
+                   JOIN assertion a ON a.replica = replica.id WHERE replica.station = ?1 \
+                   AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 ORDER BY a.replica DESC, \
+                   a.line DESC LIMIT 1";
         self.first_row(sql, params![station.as_str(), mailbox, key, content])
     }
 }

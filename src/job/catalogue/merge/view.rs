@@ -45,8 +45,9 @@ impl Catalogue {
 
     /// Contents that came in place of others.
     fn successors(&self, station: &StationName) -> Result<HashSet<ContentRowId>, JobError> {
-        let sql = "SELECT DISTINCT d.to_content FROM departure d INDEXED BY departure_by_successor JOIN replica ON \
-             replica.id = d.replica WHERE d.to_content IS NOT NULL AND d.counts AND replica.station = ?1";
+        let sql = "SELECT DISTINCT d.to_content FROM departure d INDEXED BY departure_by_successor \
+                   JOIN replica ON replica.id = d.replica WHERE d.to_content IS NOT NULL \
+                   AND d.counts AND replica.station = ?1";
         Ok(self.rows(sql, [station.as_str()])?.into_iter().collect())
     }
 }
