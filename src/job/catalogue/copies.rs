@@ -32,7 +32,8 @@ pub enum CopyStatus {
     No,
 }
 
-pub(super) const PAYLOAD: &str =
+/// What is read of a copy `p` and its content `c`.
+pub(super) const COPY_COLUMNS: &str =
     "p.segment, p.number, p.extension, p.content, p.state, c.sha256, c.bytes";
 
 impl FromRow for CopyRow {
@@ -109,7 +110,7 @@ impl Catalogue {
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
         let sql = format!(
-            "SELECT {PAYLOAD} FROM bad_copy p JOIN content c ON c.id = p.content \
+            "SELECT {COPY_COLUMNS} FROM bad_copy p JOIN content c ON c.id = p.content \
              WHERE p.replica = ?1 AND p.number > ?2 \
              AND NOT EXISTS (SELECT 1 FROM payload q INDEXED BY payload_by_content \
              WHERE q.content = p.content AND q.replica = p.replica AND q.is_whole) \
@@ -126,11 +127,11 @@ impl Catalogue {
         content: ContentRowId,
     ) -> Result<Vec<(DriveId, ReplicaRowId, CopyRow)>, JobError> {
         let sql = format!(
-            "SELECT drive.uuid, p.replica, {PAYLOAD} FROM payload p INDEXED BY payload_by_content \
-             JOIN content c ON c.id = p.content JOIN replica ON replica.id = p.replica JOIN drive \
-             ON drive.id = replica.drive WHERE p.content = ?2 AND p.replica <> ?1 AND p.is_whole \
-             AND replica.station = (SELECT station FROM replica WHERE id = ?1) ORDER BY p.state, \
-             p.number DESC"
+            "SELECT drive.uuid, p.replica, {COPY_COLUMNS} FROM payload p \
+             INDEXED BY payload_by_content JOIN content c ON c.id = p.content JOIN replica \
+             ON replica.id = p.replica JOIN drive ON drive.id = replica.drive WHERE p.content = ?2 \
+             AND p.replica <> ?1 AND p.is_whole AND replica.station = (SELECT station FROM replica \
+             WHERE id = ?1) ORDER BY p.state, p.number DESC"
         );
         let lenders: Vec<(Option<DriveId>, _, _)> = self.rows(&sql, params![replica, content])?;
         Ok(lenders
@@ -147,7 +148,7 @@ impl Catalogue {
     ) -> Result<CopyStatus, JobError> {
         // The index is named here and elsewhere: left to itself SQLite may go through a whole replica.
         let sql = format!(
-            "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_by_content \
+            "SELECT {COPY_COLUMNS} FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content \
              WHERE p.content = ?2 AND p.replica = ?1 ORDER BY p.is_whole DESC, p.number DESC LIMIT 1"
         );
@@ -164,7 +165,7 @@ impl Catalogue {
     /// One copy by its number.
     pub fn payload(&self, replica: ReplicaRowId, number: u32) -> Result<Option<CopyRow>, JobError> {
         let sql = format!(
-            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
+            "SELECT {COPY_COLUMNS} FROM payload p JOIN content c ON c.id = p.content \
              WHERE p.replica = ?1 AND p.number = ?2"
         );
         self.first_row(&sql, params![replica, number])
@@ -185,7 +186,7 @@ impl Catalogue {
         params: impl rusqlite::Params,
     ) -> Result<Vec<CopyRow>, JobError> {
         let sql =
-            format!("SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content {of}");
+            format!("SELECT {COPY_COLUMNS} FROM payload p JOIN content c ON c.id = p.content {of}");
         self.rows(&sql, params)
     }
 

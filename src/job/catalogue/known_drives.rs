@@ -206,3 +206,27 @@ fn write(state: &Path, kept: Vec<Kept>) -> Result<(), JobError> {
     host::write_whole(&path, lines.collect::<String>().as_bytes())?;
     Ok(host::give_to_owner_of_folder(&path)?)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn drives_copied_to_are_kept_from_tables_of_an_earlier_version() {
+        let state = tempfile::tempdir().unwrap();
+        let path = Catalogue::path(state.path());
+        let db = Connection::open(&path).unwrap();
+        db.execute_batch(
+            "CREATE TABLE drive (id INTEGER PRIMARY KEY, uuid, label, serial, known_since, forgotten); \
+             CREATE TABLE replica (drive INTEGER, told INTEGER); \
+             INSERT INTO drive VALUES (1, '00000000000000aa', 'pier-4', 'A1', NULL, NULL), \
+             (2, '00000000000000bb', 'pier-5', NULL, NULL, NULL); \
+             INSERT INTO replica VALUES (1, 7), (2, 0);",
+        )
+        .unwrap();
+        keep_before_set_aside(&path, state.path());
+        let kept = host::read_text(&state.path().join(KNOWN)).unwrap().unwrap();
+        assert_eq!(kept.lines().count(), 1, "{kept}");
+        assert!(kept.contains("00000000000000aa") && kept.contains("\"A1\""), "{kept}");
+    }
+}

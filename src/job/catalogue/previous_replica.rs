@@ -2,7 +2,7 @@
 //! has lost is written again. Nothing here counts as a copy or a location meanwhile: a retired replica belongs to no
 //! station.
 
-use super::copies::{CopyRow, PAYLOAD};
+use super::copies::{COPY_COLUMNS, CopyRow};
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::rows::Columns;
 use super::{Catalogue, ContentAt, CopyState, ReplicaState};
@@ -148,7 +148,7 @@ impl Catalogue {
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
         let sql = format!(
-            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
+            "SELECT {COPY_COLUMNS} FROM payload p JOIN content c ON c.id = p.content \
              LEFT JOIN payload n ON n.replica = ?2 AND n.number = p.number \
              WHERE p.replica = ?1 AND p.number > ?3 AND CASE \
              WHEN n.state IS NULL THEN p.is_whole OR p.state = ?5 \

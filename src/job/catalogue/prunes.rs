@@ -1,7 +1,7 @@
 //! Superseded versions on a drive: which they are, and which of those given up are still to be removed. Never names a
 //! content that any drive's ledger still asserts at a location, or that the mailbox ever had last.
 
-use super::copies::{CopyRow, PAYLOAD};
+use super::copies::{COPY_COLUMNS, CopyRow};
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::{Catalogue, CopyState};
 use crate::job::JobError;
@@ -48,7 +48,7 @@ impl Catalogue {
     /// Copies that are given up by the ledger and may still be there.
     pub fn given_up(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
         let sql = format!(
-            "SELECT {PAYLOAD} FROM copy_to_remove p JOIN content c ON c.id = p.content \
+            "SELECT {COPY_COLUMNS} FROM copy_to_remove p JOIN content c ON c.id = p.content \
              WHERE p.replica = ?1 ORDER BY p.number"
         );
         self.rows(&sql, [replica])

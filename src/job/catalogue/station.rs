@@ -1,7 +1,7 @@
 //! What the ledgers of a station say of copies, locations and mailboxes, whichever drive each is on. Never decides
 //! which of two statements counts; the merge does.
 
-use super::copies::{CopyRow, PAYLOAD};
+use super::copies::{COPY_COLUMNS, CopyRow};
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::{Catalogue, CopyState};
 use crate::job::JobError;
@@ -37,7 +37,7 @@ impl Catalogue {
         content: ContentRowId,
     ) -> Result<Vec<(ReplicaRowId, CopyRow)>, JobError> {
         let sql = format!(
-            "SELECT p.replica, {PAYLOAD} FROM payload p INDEXED BY payload_by_content \
+            "SELECT p.replica, {COPY_COLUMNS} FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content \
              JOIN replica ON replica.id = p.replica AND replica.station = ?1 \
              WHERE p.content = ?2 ORDER BY p.is_whole DESC, p.state, p.replica, p.number DESC"

@@ -5,7 +5,7 @@ use super::rows::read;
 use super::{Catalogue, FileState, millis};
 use crate::disk::host;
 use crate::job::JobError;
-use crate::model::limits::WRITER_LINKS_MAX;
+use crate::model::limits::{COUNT_MAX, WRITER_LINKS_MAX};
 use crate::model::{Clock, Position, WriterId, Writers};
 use rusqlite::params;
 use std::collections::HashMap;
@@ -196,7 +196,8 @@ impl Catalogue {
         // Another thread may have begun a writer since, or read of one.
         let told = "SELECT 1 FROM writer WHERE bits = ?1 AND (defined OR own_first IS NOT NULL)";
         if known.is_none() || known == Some(false) && self.has_row(told, [bits(writer)])? {
-            let writers = self.load_lineage(self.reading.get().unwrap_or(u64::MAX))?;
+            // While this card's own lines are written its present writer may get any number.
+            let writers = self.load_lineage(self.reading.get().unwrap_or(COUNT_MAX))?;
             self.lineage.replace(Some(writers));
         }
         Ok(ask(self.lineage.borrow_mut().get_or_insert_default()))
