@@ -1,4 +1,4 @@
-//! Takes ledger lines into the tables of copies, assertions and departures: those read from a drive and those just
+//! Applies ledger lines to the tables of copies, assertions and departures: those read from a drive and those just
 //! committed alike, so that both are understood the same way.
 
 use super::contents::First;

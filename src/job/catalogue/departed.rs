@@ -1,4 +1,4 @@
-//! What was seen to leave this card's mailboxes, from where, and what followed it.
+//! What this card saw leave its mailboxes, from where, and its successor.
 //! Never calls anything departed that nobody saw go.
 
 use super::merge::DepartureLine;

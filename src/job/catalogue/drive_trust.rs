@@ -1,6 +1,5 @@
-//! What is known of how well a drive keeps what it is given, and how long its room lasts.
-//! Never forgets a mark by itself: a full scrub without an error takes the lighter one back, the
-//! operator both.
+//! What is known of how well a drive keeps its data, and how long its room lasts.
+//! Never forgets a mark by itself: a full scrub without an error clears the lighter one, the operator both.
 
 use super::row_ids::{DriveRowId, ReplicaRowId};
 use super::{Catalogue, CopyState};

@@ -1,4 +1,5 @@
-//! The mailbox's side of the catalogue: one row a path, its state, its content, its change_no.
+//! The mailbox's side of the catalogue, the table `file`: one row for each path, its state, its content, its change;
+//! also versions that look like damage, and files that another card saw go.
 //! Never reads the mailbox; scanning does.
 
 use super::file_rows::{FileRow, FileStatRow, NewFile, fold_time};

@@ -1,4 +1,4 @@
-//! What is asked of the catalogue for the list of messages that a drive carries, and what is remembered of it.
+//! Questions for the list of messages that a drive carries, and what is remembered of that list.
 //! Never decides anything.
 
 use super::Catalogue;

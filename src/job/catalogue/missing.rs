@@ -1,4 +1,4 @@
-//! What is missing from this card's mailboxes, and where it may have gone to.
+//! What is missing from this card's mailboxes, where it may have gone to, and what a person does not want back there.
 //! Never calls anything departed that nobody saw go.
 
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};

@@ -1,5 +1,11 @@
 //! Owns the host's database of mailbox and drives: opening, rebuilding, copying it for a reader.
 //! Never the only place of anything: whatever it says is read again from mailbox and drives when it is lost.
+//!
+//! Where the queries of a table are: each file named after a table has them. In addition `copies` has those of
+//! `payload`, `assertions` also those of `mark`, `apply` what writes to these and to `departure`, `missing` also those
+//! of `not_wanted`, `drive_trust` those of `written_by_day`, `logs` those of `checks` and `log_damage`, `witnesses`
+//! also those of `known_end`; `known_drives`, `new_drives`, `forgotten_drives` and `counting` decide about drives. The
+//! rest asks questions over several tables, for one purpose each.
 
 mod apply;
 mod assertions;

@@ -1,4 +1,5 @@
-//! Who writes, and which of two statements is the later: this card's writers, and those of the ledgers it has read.
+//! Who writes, and which of two statements is the later: this card's writers, and those of the ledgers it has read. The
+//! tables `writer` and `writer_link`.
 //! Never takes a parent or a number from a drive: two cards with one past fork as soon as both write.
 
 use super::rows::read;
