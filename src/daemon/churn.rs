@@ -2,6 +2,7 @@
 //! Bounded: when too many paths change, the oldest are forgotten, and their next version is copied.
 
 use super::timers::Timers;
+use crate::job::catalogue::MailboxRowId;
 use crate::model::RelName;
 use crate::model::limits::CHURN_PATHS_MAX;
 use std::time::Duration;
@@ -10,7 +11,7 @@ use tokio::time::Instant;
 /// The paths that are held back, each with the time when its next version may be copied.
 pub(super) struct Churn {
     every: Duration,
-    held: Timers<(i64, RelName)>,
+    held: Timers<(MailboxRowId, RelName)>,
 }
 
 impl Churn {
@@ -19,7 +20,7 @@ impl Churn {
     }
 
     /// Whether a new version must wait. One that need not may be copied now, and its path is held back from then on.
-    pub(super) fn holds(&self, mailbox: i64, path: &RelName, now: Instant) -> bool {
+    pub(super) fn holds(&self, mailbox: MailboxRowId, path: &RelName, now: Instant) -> bool {
         let key = (mailbox, path.clone());
         let first_due = self.next(now);
         if self.held.is_set(&key) {
@@ -49,7 +50,7 @@ mod tests {
         let churn = Churn::new(at(600));
         let path = RelName::new("draft").unwrap();
         let held: Vec<_> =
-            [0, 10, 599, 600, 900].map(|now| churn.holds(1, &path, begin + at(now))).into();
+            [0, 10, 599, 600, 900].map(|now| churn.holds(1.into(), &path, begin + at(now))).into();
         assert_eq!(held, [false, true, true, false, true]);
         assert_eq!(churn.next(begin + at(900)), Some(begin + at(1200)));
         assert_eq!(churn.next(begin + at(1200)), None);
@@ -61,7 +62,7 @@ mod tests {
         let churn = Churn::new(span);
         for n in 0..CHURN_PATHS_MAX + 10 {
             let now = begin + Duration::from_millis(n as u64);
-            assert!(!churn.holds(1, &RelName::new(format!("{n}")).unwrap(), now));
+            assert!(!churn.holds(1.into(), &RelName::new(format!("{n}")).unwrap(), now));
         }
         assert_eq!(churn.held.len(), CHURN_PATHS_MAX);
     }

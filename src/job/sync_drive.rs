@@ -12,6 +12,7 @@ use super::report::audit::{Audit, AuditOptions, audit};
 use super::report::verdict::Counts;
 use super::{DriveRef, JobError, Progress};
 use crate::disk::{Access, DiskError, Trouble, Volume};
+use crate::job::catalogue::MailboxRowId;
 use crate::model::airtime::Link;
 use crate::model::limits::RESERVE_BYTES;
 use crate::model::{Clock, DriveId, Finding, Reason, RelName, StationName, bag};
@@ -142,7 +143,7 @@ fn note_copied(
 /// Whether a mailbox in force could not be opened for this pass: its changes are not recorded on the drive, and its row
 /// says so.
 fn is_some_away(pass: &Pass<'_>) -> Result<bool, JobError> {
-    let is_away = |row: &i64| !pass.mailboxes.iter().any(|open| open.row == *row);
+    let is_away = |row: &MailboxRowId| !pass.mailboxes.iter().any(|open| open.row == *row);
     Ok(pass.catalogue.kept_in_force()?.iter().any(is_away))
 }
 

@@ -3,6 +3,7 @@
 
 use crate::card::folder;
 use counterfoil::job::catalogue::Catalogue;
+use counterfoil::model::Identity;
 use counterfoil::model::ledger::Departed;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -18,9 +19,11 @@ fn whoever_sees_a_number_finds_its_change() {
     std::thread::scope(|scope| {
         let enough = &enough;
         scope.spawn(move || {
-            let contents = (1..).take_while(|_| !enough.load(Ordering::Relaxed));
+            let mailbox = here.mailbox(&"in".parse().unwrap(), None).unwrap();
+            let contents = (1_u64..).take_while(|_| !enough.load(Ordering::Relaxed));
             for content in contents {
-                here.set_departed((1, b"a", content), Departed::Deleted, None, 0).unwrap();
+                let content = here.content(&Identity::of(&content.to_le_bytes())).unwrap();
+                here.set_departed((mailbox, b"a", content), Departed::Deleted, None, 0).unwrap();
             }
         });
         let mut last = 0;

@@ -77,7 +77,7 @@ fn a_stick_that_was_wiped_is_begun_anew_and_what_was_on_it_counts_no_more() {
     assert_eq!(round.outcome.as_ref().unwrap().copied, 3);
     assert_eq!(replaces(&round), [was]);
     let row = row(&card, was);
-    let replaced = row.replaced.unwrap();
+    let replaced = row.facts.replaced.as_ref().unwrap();
     assert_eq!((replaced.by, replaced.how), (Some(own), ReplacedHow::Serial));
     assert!(!row.counts);
     assert_eq!((on(&card, 1), on(&card, 2)), (3, 0));
@@ -110,7 +110,7 @@ fn a_wiped_stick_that_may_not_be_begun_counts_no_more_either() {
     let drive = DriveRef { begin: Begin::Never, ..drive_ref(&red, "RED") };
     let round = card.copy_beside(&drive, &PresentDrives::default());
     assert!(matches!(round.outcome, Err(JobError::NotAccepted { .. })));
-    assert_eq!((on(&card, 1), row(&card, was).replaced.unwrap().by), (0, None));
+    assert_eq!((on(&card, 1), row(&card, was).facts.replaced.unwrap().by), (0, None));
 }
 
 /// Fault: two sticks in turn at one mount point. Each is itself, and both count.
@@ -162,10 +162,12 @@ fn a_new_stick_at_the_place_of_another_asks_and_lets_both_count() {
         assert!(round.findings.iter().any(asked), "{:?}", round.findings);
         let known = row(&card, first);
         assert_eq!(known.replaced.clone().unwrap().by, Some(second));
-        assert!(known.counts && !known.replaced.unwrap().how.is_sure());
+        assert!(known.counts && !known.facts.replaced.unwrap().how.is_sure());
         assert_eq!(on(&card, 2), 3);
         settle(&card, first, &red);
-        assert!(row(&card, first).replaced.is_none_or(|_| row(&card, first).forgotten.is_some()));
+        assert!(
+            row(&card, first).facts.replaced.is_none_or(|_| row(&card, first).forgotten.is_some())
+        );
         on(&card, 2)
     };
     let seen = |card: &Card, _: DriveId, red: &MemoryDrive| {

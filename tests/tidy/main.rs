@@ -3,8 +3,8 @@
 //!
 //! `layers`: who may use what. `circles`: that no two files need each other. `style`: how a file reads.
 //! `licences`: what it is built from. `faults`: the tables of faults and attacks. `documents`: what the developers'
-//! documents name. `plain`: what is left to tests/all, and where tests belong. `words`: what is no name here. `source`:
-//! how a Rust file is seen by the rules.
+//! documents name. `plain`: what is left to tests/all, and where tests belong. `schema`: where numbers of states stand.
+//! `words`: what is no name here. `source`: how a Rust file is seen by the rules.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod circles;
@@ -13,6 +13,7 @@ mod faults;
 mod layers;
 mod licences;
 mod plain;
+mod schema;
 mod source;
 mod style;
 mod words;

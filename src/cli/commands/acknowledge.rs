@@ -12,7 +12,7 @@ use crate::daemon::clock::SystemClock;
 use crate::job::acknowledge::{
     Acknowledged, Lacked, acknowledge_lacking, acknowledge_missing, lacked,
 };
-use crate::job::catalogue::{Catalogue, MissingRow};
+use crate::job::catalogue::{Catalogue, MailboxRowId, MissingRow};
 use crate::job::sync_drive::InspectedDrive;
 use crate::model::escape;
 use std::path::Path;
@@ -67,7 +67,7 @@ fn locations(
     resolved: &Resolved,
     catalogue: &Catalogue,
     typed: &Path,
-) -> Result<Vec<(i64, Vec<u8>)>, CliError> {
+) -> Result<Vec<(MailboxRowId, Vec<u8>)>, CliError> {
     let mailboxes: Vec<_> =
         resolved.mailboxes.iter().map(|mailbox| (&mailbox.name, &*mailbox.path)).collect();
     let mut locations = Vec::new();
@@ -95,8 +95,8 @@ fn lacked_on(
         Ok(all)
     };
     let (inspection, all) = Inspection::take_with(resolved, Depth::Counts, output, &more)?;
-    let drive = one_of(&inspection.drives, name)?;
-    let of = all.into_iter().find(|(id, _)| *id == drive.row.id);
+    let (_, id, drive) = one_of(&inspection.drives, name)?;
+    let of = all.into_iter().find(|(of, _)| *of == id);
     let lacked = of.map(|(_, lacked)| lacked).unwrap_or_default();
     let label = escape::shown(drive.row.label.as_bytes());
     if lacked.is_empty() && !drive.mounted {

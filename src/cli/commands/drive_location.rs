@@ -37,7 +37,7 @@ pub(super) fn run(
     output: &Output,
 ) -> Result<Exit, CliError> {
     let inspection = Inspection::take(resolved, Depth::Counts, output)?;
-    let drive = one_of(&inspection.drives, name)?;
+    let (row, id, drive) = one_of(&inspection.drives, name)?;
     let label = escape::shown(drive.row.label.as_bytes());
     if let Some(gone) = &drive.row.forgotten {
         return Err(CliError::usage(format!(
@@ -54,13 +54,9 @@ pub(super) fn run(
     let since = (said == DriveLocation::Away).then(|| SystemClock::new().stamp().time);
     // While a daemon runs too: one entry in the catalogue, by which nothing is decided.
     let (catalogue, _) = Catalogue::open(&state_to_read(resolved).0)?;
-    catalogue.declare_away(drive.row.row, since)?;
+    catalogue.declare_away(row, since)?;
     match as_json {
-        true => output.json(&LocationJson {
-            id: drive.row.id,
-            label: &drive.row.label,
-            away_since: since,
-        }),
+        true => output.json(&LocationJson { id, label: &drive.row.label, away_since: since }),
         false => output.say(match since {
             Some(since) => format!("{label} is elsewhere since {}, as you say.", when(Some(since))),
             None => format!("{label} is not elsewhere."),
@@ -69,20 +65,21 @@ pub(super) fn run(
     Ok(Exit::Safe)
 }
 
-/// The drive known by a name or an id.
-pub(super) fn one_of<'d>(drives: &'d [DriveView], name: &str) -> Result<&'d DriveView, CliError> {
+/// The drive known by a name or an id: its row, its id, and what is shown of it.
+pub(super) fn one_of<'d>(
+    drives: &'d [DriveView],
+    name: &str,
+) -> Result<(DriveRowId, DriveId, &'d DriveView), CliError> {
     let typed = escape::shown(name.as_bytes());
-    let known =
-        |drive: &&DriveView| drive.row.row != DriveRowId::NONE && drive.row.id != DriveId::NONE;
-    let named: Vec<_> = drives
-        .iter()
-        .filter(known)
-        .filter(|drive| drive.row.label == name || drive.row.id.to_string() == name)
+    let ids = |drive: &'d DriveView| drive.ids.map(|(row, id)| (row, id, drive));
+    let known = || drives.iter().filter_map(ids).filter(|(_, id, _)| *id != DriveId::NONE);
+    let named: Vec<_> = known()
+        .filter(|(_, id, drive)| drive.row.label == name || id.to_string() == name)
         .collect();
     match named.as_slice() {
-        [drive] => Ok(drive),
+        [drive] => Ok(*drive),
         [] => {
-            let all: Vec<_> = drives.iter().filter(known).map(|d| d.row.label.as_str()).collect();
+            let all: Vec<_> = known().map(|(.., drive)| drive.row.label.as_str()).collect();
             let all = match all.is_empty() {
                 true => "none is".to_owned(),
                 false => format!("there are: {}", all.join(", ")),
@@ -90,7 +87,7 @@ pub(super) fn one_of<'d>(drives: &'d [DriveView], name: &str) -> Result<&'d Driv
             Err(CliError::usage(format!("no drive {typed} is known here; {all}")))
         }
         several => {
-            let list: Vec<_> = several.iter().map(|drive| which_one(drive)).collect();
+            let list: Vec<_> = several.iter().map(|(_, id, drive)| which_one(*id, drive)).collect();
             Err(CliError::usage(format!(
                 "several drives are called {typed}: name one of them by its id\n{}",
                 list.join("\n")
@@ -100,10 +97,9 @@ pub(super) fn one_of<'d>(drives: &'d [DriveView], name: &str) -> Result<&'d Driv
 }
 
 /// What distinguishes one of several drives of one name from the others.
-fn which_one(drive: &DriveView) -> String {
+fn which_one(id: DriveId, drive: &DriveView) -> String {
     format!(
-        "  {}  {}, last seen {} at {}",
-        drive.row.id,
+        "  {id}  {}, last seen {} at {}",
         notices::drive_state(&drive.state),
         when(drive.row.last_seen),
         escape::shown(&drive.row.at)

@@ -43,8 +43,8 @@ pub(super) fn run(
     }
     notices::must_be_remembered(&resolved.state)?;
     let inspection = Inspection::take(resolved, Depth::Counts, output)?;
-    let drive = one_of(&inspection.drives, name)?;
-    let (id, label) = (drive.row.id, escape::shown(drive.row.label.as_bytes()));
+    let (row, id, drive) = one_of(&inspection.drives, name)?;
+    let label = escape::shown(drive.row.label.as_bytes());
     let request = Request::Forget {
         id: id.to_string(),
         why: why.as_str().to_owned(),
@@ -58,11 +58,11 @@ pub(super) fn run(
         // While another command runs too: one entry in the catalogue, which whoever counts copies reads.
         None => {
             let (catalogue, _) = Catalogue::open(&resolved.state)?;
-            catalogue.forget_drive(drive.row.row, why, place, SystemClock::new().stamp().time)?;
+            catalogue.forget_drive(row, why, place, SystemClock::new().stamp().time)?;
         }
     }
     let (catalogue, _) = Catalogue::open(&resolved.state)?;
-    let known = catalogue.drive(id)?.and_then(|row| row.forgotten);
+    let known = catalogue.drive(id)?.and_then(|row| row.facts.forgotten);
     let since = known.map(|forgotten| forgotten.since);
     if as_json {
         output.json(&ForgottenJson {

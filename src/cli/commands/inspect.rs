@@ -12,7 +12,7 @@ use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, DriveStatus, Request, ask};
 use crate::disk::{Trouble, host};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, DriveRow, DriveRowId};
+use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::job::mailboxes::{ConfirmedMailbox, HeldBackPolicy, confirm_mailboxes};
 use crate::job::report::audit::Audit;
 use crate::job::report::statistics::{Statistics, compute};
@@ -212,19 +212,21 @@ impl Inspection {
             }
         };
         let mut drives = shown(&audit, &seen.inspected, seen.daemon, &seen.live);
-        let here = drives.iter().filter(|drive| drive.mounted).map(|drive| drive.row.row);
-        audit.counts.note_here(catalogue, &here.collect::<Vec<_>>())?;
+        let here = drives.iter().filter(|drive| drive.mounted).filter_map(|drive| drive.ids);
+        audit.counts.note_here(catalogue, &here.map(|(row, _)| row).collect::<Vec<_>>())?;
         for drive in &mut drives {
-            drive.carried = catalogue.carried(drive.row.row)?;
-            drive.history = catalogue.drive_history(drive.row.row)?;
-            let about = audit.counts.contradictions.iter().filter(|c| c.row == drive.row.row);
+            let Some((row, _)) = drive.ids else { continue };
+            drive.carried = catalogue.carried(row)?;
+            drive.history = catalogue.drive_history(row)?;
+            let about = audit.counts.contradictions.iter().filter(|c| c.row == row);
             drive.contradicts = about.cloned().collect();
         }
         note_new(catalogue, &mut drives)?;
         let next_let_in = catalogue.next_let_in(&SystemClock::new())?;
-        for drive in drives.iter_mut().filter(|drive| drive.row.row != DriveRowId::NONE) {
-            drive.days_left = catalogue.days_left(drive.row.row, &now)?;
-            for (replica, station) in catalogue.replicas_of(drive.row.row)? {
+        for drive in &mut drives {
+            let Some((row, _)) = drive.ids else { continue };
+            drive.days_left = catalogue.days_left(row, &now)?;
+            for (replica, station) in catalogue.replicas_of(row)? {
                 if station == resolved.station {
                     drive.unread = catalogue.read_elsewhere(replica)?;
                     drive.logs = catalogue.log_damage(replica)?;
@@ -328,12 +330,13 @@ fn shown(
 fn note_new(catalogue: &Catalogue, drives: &mut [DriveView]) -> Result<(), JobError> {
     let clock = SystemClock::new();
     let labels: Vec<_> = drives.iter().map(|drive| drive.row.label.clone()).collect();
-    for drive in drives.iter_mut().filter(|drive| drive.row.row != DriveRowId::NONE) {
+    for drive in drives {
+        let Some((_, id)) = drive.ids else { continue };
         let row = &drive.row;
-        drive.known = catalogue.known_as(row.id)?;
-        if row.forgotten.is_none() && catalogue.is_announced(row.id, &clock)? {
+        drive.known = catalogue.known_as(id)?;
+        if row.forgotten.is_none() && catalogue.is_announced(id, &clock)? {
             let alike = labels.iter().filter(|label| **label == row.label).count() > 1;
-            drive.announced = Some(which_drive::announcement(row.id, &row.label, alike));
+            drive.announced = Some(which_drive::announcement(id, &row.label, alike));
         }
     }
     Ok(())

@@ -5,7 +5,7 @@ use super::state::state_to_read;
 use crate::cli::resolved::Resolved;
 use crate::disk::{EntryStat, MailboxDir, host};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, DriveRow};
+use crate::job::catalogue::{Catalogue, DriveRow, MailboxRowId};
 use crate::job::restore::{MailboxTarget, RestoreSources};
 use crate::model::RelName;
 use std::collections::{BTreeMap, BTreeSet};
@@ -16,7 +16,7 @@ pub(super) struct OwnCard<'a> {
     catalogue: Catalogue,
     restore_sources: &'a RestoreSources,
     /// Its row of each mailbox that goes to where it is, and the target.
-    mailboxes: BTreeMap<i64, &'a MailboxTarget>,
+    mailboxes: BTreeMap<MailboxRowId, &'a MailboxTarget>,
 }
 
 /// What a card misses and the drives of a restore do not have.
@@ -109,7 +109,7 @@ impl<'a> OwnCard<'a> {
     }
 
     /// Whether a message is at a path of a mailbox now.
-    fn is_at(&self, mailbox: i64, key: &[u8]) -> bool {
+    fn is_at(&self, mailbox: MailboxRowId, key: &[u8]) -> bool {
         let Some(mailbox_target) = self.mailboxes.get(&mailbox) else { return false };
         let Ok(path) = RelName::from_key(key) else { return false };
         let dir = MailboxDir::open(&mailbox_target.path);

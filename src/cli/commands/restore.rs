@@ -18,7 +18,7 @@ use crate::cli::whose::{Kind, Touches, work_as_owner};
 use crate::daemon::clock::SystemClock;
 use crate::disk::host;
 use crate::job::DriveRef;
-use crate::job::catalogue::Contradiction;
+use crate::job::catalogue::{Contradiction, MailboxRowId};
 use crate::job::report::inventory::inventory;
 use crate::job::restore::{
     MailboxTarget, RestoreOptions, RestoreReport, RestoreSources, gather, pace, restore,
@@ -206,7 +206,7 @@ fn put_back(
     restore_sources: &RestoreSources,
     args: &Restore,
     mailbox_targets: Vec<MailboxTarget>,
-    versions: Option<(i64, Vec<u8>)>,
+    versions: Option<(MailboxRowId, Vec<u8>)>,
     output: &Output,
 ) -> Result<RestoreReport, CliError> {
     let bar = Bar::new(

@@ -12,6 +12,7 @@ use crate::cli::resolved::Resolved;
 use crate::cli::shell::option;
 use crate::disk::{Reserved, ReservedFolders, leads_to};
 use crate::job::MailboxRef;
+use crate::job::catalogue::MailboxRowId;
 use crate::job::report::inventory::inventory;
 use crate::job::restore::{MailboxTarget, RestoreSources};
 use crate::model::{MailboxName, escape};
@@ -102,7 +103,7 @@ pub(super) fn named_targets(asked: &Asked<'_>) -> Result<Vec<MailboxTarget>, Cli
 
 /// A mailbox of which nobody but sticks says where it goes.
 struct Open {
-    row: i64,
+    row: MailboxRowId,
     name: MailboxName,
     stated: Stated,
 }
@@ -139,7 +140,7 @@ impl Asked<'_> {
 
     /// The folder of a mailbox that config or options name, where all sticks say that this one was there: it had
     /// another name then. Whatever a stick says, its mail goes to a mailbox.
-    fn named_otherwise(&self, row: i64) -> Result<Option<PathBuf>, CliError> {
+    fn named_otherwise(&self, row: MailboxRowId) -> Result<Option<PathBuf>, CliError> {
         if self.leaves_own_mailboxes_out() {
             return Ok(None);
         }
@@ -154,7 +155,7 @@ impl Asked<'_> {
     }
 
     /// What the sticks say of them.
-    fn open(&self, unnamed: Vec<(i64, MailboxName)>) -> Result<Vec<Open>, CliError> {
+    fn open(&self, unnamed: Vec<(MailboxRowId, MailboxName)>) -> Result<Vec<Open>, CliError> {
         if unnamed.len() > QUESTIONS_MAX {
             return Err(CliError::usage(format!(
                 "the sticks list {} mailboxes that neither config nor options name. Nothing was written. To put \
@@ -167,7 +168,7 @@ impl Asked<'_> {
         unnamed.into_iter().map(open).collect()
     }
 
-    fn stated_by_sticks(&self, row: i64) -> Result<Stated, CliError> {
+    fn stated_by_sticks(&self, row: MailboxRowId) -> Result<Stated, CliError> {
         let mut roots = self.restore_sources.catalogue.roots(&self.restore_sources.station, row)?;
         roots.retain(|(_, root)| root.starts_with(b"/"));
         if let Some((_, first)) = roots.first()

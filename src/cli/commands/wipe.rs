@@ -46,8 +46,9 @@ pub(super) fn run(
         Inspection::take_with(resolved, Depth::Counts, output, &|catalogue, _| {
             last_copies(catalogue, resolved, asked.name)
         })?;
-    let known = one_of(&inspection.drives, asked.name)?;
-    let (row, label) = (&known.row, escape::shown(known.row.label.as_bytes()));
+    let (row, id, known) = one_of(&inspection.drives, asked.name)?;
+    let label = escape::shown(known.row.label.as_bytes());
+    let row = &DriveRow { row, id, facts: known.row.clone() };
     let drive = here(resolved, row, &label)?;
     let mut others = check_drive(&drive, row, &label)?;
     others.retain(|station| *station != resolved.station);

@@ -6,7 +6,7 @@ use crate::cli::notices;
 use crate::cli::output::{Output, Style};
 use crate::cli::which_drive::{self, Advice};
 use crate::job::catalogue::{
-    Contradiction, DriveEvent, DriveRow, DriveRowId, KnownAs, Log, LogDamage, Replaced,
+    Contradiction, DriveEvent, DriveFacts, DriveRow, DriveRowId, KnownAs, Log, LogDamage, Replaced,
 };
 use crate::job::report::statistics::Proven;
 use crate::model::bag::CarriedProgram;
@@ -17,8 +17,10 @@ use std::time::Duration;
 /// A drive as shown.
 #[derive(Debug, Clone)]
 pub(in crate::cli) struct DriveView {
-    /// Its row.
-    pub row: DriveRow,
+    /// Its row in the catalogue and its id; none of one that nothing was ever written to.
+    pub ids: Option<(DriveRowId, DriveId)>,
+    /// What is known of it.
+    pub row: DriveFacts,
     /// Whether it is there now.
     pub mounted: bool,
     /// Its state now.
@@ -49,29 +51,13 @@ pub(in crate::cli) struct DriveView {
 impl DriveView {
     /// A drive that is here, and that nothing was ever written to.
     pub(in crate::cli) fn never_used(label: &str, at: &[u8], state: String) -> Self {
-        let row = DriveRow {
-            row: DriveRowId::NONE,
-            id: DriveId::NONE,
+        let row = DriveFacts {
             label: label.to_owned(),
             at: at.to_vec(),
             state: state.clone(),
-            detail: String::new(),
-            last_seen: None,
-            last_verified: None,
-            medium: Medium::Other,
-            away: None,
-            worn: None,
-            distrust: None,
-            known_since: None,
-            serial: None,
-            folder: None,
-            origin: None,
-            same_device: None,
-            forgotten: None,
-            replaced: None,
-            counts: false,
+            ..DriveFacts::default()
         };
-        Self::new(row, true, state, (0, 0))
+        Self::with(None, row, true, state, (0, 0))
     }
 
     /// A drive of which no more is known yet than its row and what it holds: messages, and bytes of them.
@@ -81,10 +67,21 @@ impl DriveView {
         state: String,
         held: (u64, u64),
     ) -> Self {
+        Self::with(Some((row.row, row.id)), row.facts, mounted, state, held)
+    }
+
+    fn with(
+        ids: Option<(DriveRowId, DriveId)>,
+        row: DriveFacts,
+        mounted: bool,
+        state: String,
+        held: (u64, u64),
+    ) -> Self {
         let (messages, bytes) = held;
         let (days_left, carried, unread, logs) = (None, None, (0, 0), Vec::new());
         let (history, known, announced, contradicts) = (Vec::new(), None, None, Vec::new());
         Self {
+            ids,
             row,
             mounted,
             state,
@@ -103,7 +100,7 @@ impl DriveView {
 
     /// Its id; one that was never written to has none.
     fn id(&self) -> Option<DriveId> {
-        (self.row.row != DriveRowId::NONE).then_some(self.row.id)
+        self.ids.map(|(_, id)| id)
     }
 }
 
@@ -329,8 +326,8 @@ pub(in crate::cli) fn remarks(drive: &DriveView) -> Vec<Advice> {
         let text = format!("forgotten since {since}: {why}; its copies count for nothing");
         return vec![Advice::text(text)];
     }
-    if let Some(Replaced { since, by, how }) = &row.replaced {
-        let (since, id) = (when(Some(*since)), row.id);
+    if let (Some(Replaced { since, by, how }), Some((_, id))) = (&row.replaced, drive.ids) {
+        let since = when(Some(*since));
         let (text, settle) = match how.is_sure() {
             true => (
                 format!("reformatted or replaced, seen {since}: its copies count for nothing."),

@@ -1,8 +1,8 @@
-//! Takes ledger lines into the tables of copies, assertions and departures: those read from a drive and those just
+//! Applies ledger lines to the tables of copies, assertions and departures: those read from a drive and those just
 //! committed alike, so that both are understood the same way.
 
 use super::contents::First;
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::writers::bits;
 use super::{Catalogue, ContentAt, CopyState, ReplicaState};
 use crate::disk::STAGING;
@@ -12,7 +12,7 @@ use crate::model::limits::{COUNT_MAX, NUMBER_MAX};
 use crate::model::{
     EventTime, Identity, MailboxName, PayloadName, Position, RelName, Suspicion, Timestamp,
 };
-use rusqlite::{OptionalExtension as _, params};
+use rusqlite::params;
 
 impl Catalogue {
     /// Takes one ledger line into the tables. `gaps` are the unreadable lines before it.
@@ -39,10 +39,11 @@ impl Catalogue {
                 )?;
             }
             Event::Mirrored { payload, identity, assertion, replaces: _ } => {
-                let content = self.content_told(identity, &First::of(assertion, &line.stamp))?;
+                let content =
+                    self.content_first_proven(identity, &First::of(assertion, &line.stamp))?;
                 self.put_payload(replica, *payload, content, proven(trust), &line.stamp)?;
                 self.assert(replica, line.seq, content, assertion, false)?;
-                self.replica_filled(replica.row, identity.bytes, &line.stamp)?;
+                self.note_written(replica.row, identity.bytes, &line.stamp)?;
             }
             Event::Placed { identity, assertion } => {
                 let content = self.content(identity)?;
@@ -63,8 +64,8 @@ impl Catalogue {
             }
             Event::Recovered { .. } => {
                 self.db.execute(
-                    "UPDATE payload SET state = 1 WHERE replica = ?1 AND state = 0",
-                    [replica.row],
+                    "UPDATE payload SET state = ?2 WHERE replica = ?1 AND state = ?3",
+                    params![replica.row, CopyState::Good, CopyState::Claimed],
                 )?;
             }
             copy @ (Event::Adopted { .. }
@@ -77,7 +78,7 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Takes in what a line tells of one copy, and not of its location.
+    /// Applies a line about one copy, and not about its location.
     fn apply_to_copy(
         &self,
         replica: &mut ReplicaState,
@@ -121,20 +122,17 @@ impl Catalogue {
                     self.set_payload_state(replica.row, payload.number, CopyState::GivenUp)?;
                 }
             }
-            // Told elsewhere; no copy is concerned.
+            // Applied elsewhere; no copy is concerned.
             _ => {}
         }
         Ok(())
     }
 
     /// A copy adopted after a power failure has its place now.
-    fn settle_adopted(&self, replica: ReplicaRowId, content: i64) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE payload INDEXED BY payload_by_content SET state = 1 \
-                 WHERE content = ?2 AND replica = ?1 AND state = 5",
-            )?
-            .execute(params![replica, content])?;
+    fn settle_adopted(&self, replica: ReplicaRowId, content: ContentRowId) -> Result<(), JobError> {
+        let sql = "UPDATE payload INDEXED BY payload_by_content SET state = ?3 WHERE content = ?2 \
+                   AND replica = ?1 AND state = ?4";
+        self.change(sql, params![replica, content, CopyState::Good, CopyState::Adopted])?;
         Ok(())
     }
 
@@ -142,23 +140,24 @@ impl Catalogue {
         &self,
         replica: &mut ReplicaState,
         payload: PayloadName,
-        content: i64,
+        content: ContentRowId,
         state: CopyState,
         stamp: &EventTime,
     ) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "INSERT OR REPLACE INTO payload VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 0, 0)",
-            )?
-            .execute(params![
+        let sql = "INSERT OR REPLACE INTO payload (replica, number, segment, extension, content, \
+                   state, proven, reread) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 0)";
+        self.change(
+            sql,
+            params![
                 replica.row,
                 payload.number,
                 payload.segment,
                 payload.extension.as_str(),
                 content,
-                state as i64,
+                state,
                 stamp.time.seconds,
-            ])?;
+            ],
+        )?;
         // A number given out by this very commit was counted when it was given out.
         if payload.number >= replica.next_number {
             replica.next_number = payload.number.saturating_add(1);
@@ -174,7 +173,7 @@ impl Catalogue {
         Ok(())
     }
 
-    /// A copy known from the manifest or from its file alone, in a ledger that does not tell of it.
+    /// A copy known from the manifest or from its file alone, and not from the ledger.
     pub fn claim_payload(
         &self,
         replica: &mut ReplicaState,
@@ -189,7 +188,7 @@ impl Catalogue {
         &self,
         replica: &ReplicaState,
         line: u64,
-        content: i64,
+        content: ContentRowId,
         assertion: &Assertion,
         missing: bool,
     ) -> Result<(), JobError> {
@@ -199,12 +198,12 @@ impl Catalogue {
         }
         let (mailbox, key) = self.row_and_key(&assertion.location)?;
         let as_of = self.as_of(assertion.as_of)?;
-        self.db
-            .prepare_cached(
-                "INSERT OR REPLACE INTO assertion (replica, mailbox, key, content, line, writer, n, as_of, missing, \
-                 suspect, modified_s, modified_n, mode) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)",
-            )?
-            .execute(params![
+        let sql = "INSERT OR REPLACE INTO assertion (replica, mailbox, key, content, line, writer, \
+                   n, as_of, missing, suspect, modified_s, modified_n, mode) VALUES \
+                   (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)";
+        self.change(
+            sql,
+            params![
                 replica.row,
                 mailbox,
                 key,
@@ -218,7 +217,8 @@ impl Catalogue {
                 assertion.modified.seconds,
                 assertion.modified.nanos,
                 assertion.mode,
-            ])?;
+            ],
+        )?;
         Ok(())
     }
 
@@ -241,20 +241,17 @@ impl Catalogue {
             }
             None => true,
         };
-        self.db
-            .prepare_cached(
-                // What was asserted before the last departure was ended by that.
+        let sql = // What was asserted before the last departure was ended by that.
                 "UPDATE assertion SET ended = ?5 WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 \
                  AND line > coalesce((SELECT max(line) FROM departure WHERE replica = ?1 AND mailbox = ?2 \
-                 AND key = ?3 AND content = ?4), -1) AND ended IS NULL",
-            )?
-            .execute(params![replica.row, mailbox, key, content, line as i64])?;
-        self.db
-            .prepare_cached(
-                "INSERT OR REPLACE INTO departure (replica, mailbox, key, content, line, writer, n, gaps, why, counts, \
-                 to_mailbox, to_key, to_content) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)",
-            )?
-            .execute(params![
+                 AND key = ?3 AND content = ?4), -1) AND ended IS NULL";
+        self.change(sql, params![replica.row, mailbox, key, content, line as i64])?;
+        let sql = "INSERT OR REPLACE INTO departure (replica, mailbox, key, content, line, writer, \
+                   n, gaps, why, counts, to_mailbox, to_key, to_content) VALUES \
+                   (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)";
+        self.change(
+            sql,
+            params![
                 replica.row,
                 mailbox,
                 key,
@@ -268,18 +265,16 @@ impl Catalogue {
                 to.as_ref().map(|to| to.0),
                 to.as_ref().map(|to| &to.1),
                 heir,
-            ])?;
+            ],
+        )?;
         Ok(())
     }
 
-    /// After a ledger was read: an unreadable line behind a departure may have told again of what left, and so may one
-    /// before it. Only who knew of all of them can say that it is gone.
+    /// After a ledger was read: an unreadable line, before a departure or after it, may have asserted again what left.
+    /// Only a writer that knew of all such lines can say that it is gone.
     pub fn discount_departures(&self, replica: &ReplicaState) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE departure SET counts = 0 WHERE replica = ?1 AND counts AND gaps < ?2",
-            )?
-            .execute(params![replica.row, replica.gaps as i64])?;
+        let sql = "UPDATE departure SET counts = 0 WHERE replica = ?1 AND counts AND gaps < ?2";
+        self.change(sql, params![replica.row, replica.gaps as i64])?;
         Ok(())
     }
 
@@ -292,42 +287,39 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         let as_of = self.as_of(position)? as i64;
         for mailbox in mailboxes {
-            // Of a mailbox of which nothing was told there is nothing to renew.
-            let Some(mailbox) = self.mailbox_told(replica.row, mailbox)? else { continue };
-            self.db
-                .prepare_cached(
-                    "UPDATE mark SET latest = 0 WHERE replica = ?1 AND mailbox = ?2 AND latest AND as_of <= ?3",
-                )?
-                .execute(params![replica.row, mailbox, as_of])?;
-            self.db
-                .prepare_cached("INSERT OR REPLACE INTO mark VALUES (?1,?2,?3,?4,?5,?6,1)")?
-                .execute(params![
+            // Where the ledger asserts nothing of a mailbox there is nothing to renew.
+            let Some(mailbox) = self.asserted_mailbox(replica.row, mailbox)? else { continue };
+            let sql = "UPDATE mark SET latest = 0 WHERE replica = ?1 AND mailbox = ?2 AND latest \
+                       AND as_of <= ?3";
+            self.change(sql, params![replica.row, mailbox, as_of])?;
+            self.change(
+                "INSERT OR REPLACE INTO mark VALUES (?1,?2,?3,?4,?5,?6,1)",
+                params![
                     replica.row,
                     mailbox,
                     line as i64,
                     bits(position.writer),
                     position.n as i64,
                     as_of,
-                ])?;
+                ],
+            )?;
         }
         Ok(())
     }
 
     /// The row of a mailbox, if a ledger asserts anything of it.
-    fn mailbox_told(
+    fn asserted_mailbox(
         &self,
         replica: ReplicaRowId,
         mailbox: &MailboxName,
-    ) -> Result<Option<i64>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT id FROM mailbox m WHERE name = ?2 \
-             AND EXISTS (SELECT 1 FROM assertion WHERE replica = ?1 AND mailbox = m.id)",
-        )?;
-        Ok(query.query_row(params![replica, mailbox.as_str()], |row| row.get(0)).optional()?)
+    ) -> Result<Option<MailboxRowId>, JobError> {
+        let sql = "SELECT id FROM mailbox m WHERE name = ?2 AND EXISTS (SELECT 1 FROM assertion \
+                   WHERE replica = ?1 AND mailbox = m.id)";
+        self.first_row(sql, params![replica, mailbox.as_str()])
     }
 
     /// A location as lines name it.
-    pub fn location(&self, mailbox: i64, key: &[u8]) -> Result<Location, JobError> {
+    pub fn location(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<Location, JobError> {
         let (mailbox, _) = self.mailbox_name(mailbox)?;
         let path =
             RelName::from_key(key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
@@ -339,7 +331,7 @@ impl Catalogue {
     pub fn followed_by(
         &self,
         to: Option<&ContentAt>,
-        content: i64,
+        content: ContentRowId,
     ) -> Result<(Option<Location>, Option<Identity>), JobError> {
         let Some((mailbox, key, heir)) = to else { return Ok((None, None)) };
         let other = Some(*heir).filter(|heir| *heir != content);
@@ -347,7 +339,7 @@ impl Catalogue {
         Ok((Some(self.location(*mailbox, key)?), other))
     }
 
-    fn row_and_key(&self, location: &Location) -> Result<(i64, Vec<u8>), JobError> {
+    fn row_and_key(&self, location: &Location) -> Result<(MailboxRowId, Vec<u8>), JobError> {
         Ok((self.mailbox(&location.mailbox, None)?, location.path.key()))
     }
 }

@@ -1,28 +1,25 @@
-//! What each ledger asserts of each location, and what it says has left.
-//! Never decides anything: absence says nothing, and what a departure withholds the merge tells.
+//! What each ledger asserts of each location, and what it says has left. Never decides anything: absence says nothing,
+//! and what a departure withholds is for the merge to say.
 
 use super::Catalogue;
-use super::row_ids::ReplicaRowId;
-use super::writers::position_columns;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
+use super::rows::{Columns, FromRow};
 use crate::job::JobError;
 use crate::model::{Position, Suspicion, Timestamp};
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::params;
 
-/// A content at a location: the mailbox's row, the path as its sorting key, the content's row.
-pub type ContentAt = (i64, Vec<u8>, i64);
-
-/// A content that stands at a location, by a drive's ledger.
+/// A content that a drive's ledger asserts to be at a location.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AssertedRow {
     /// Mailbox.
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// The content.
-    pub content: i64,
+    pub content: ContentRowId,
     /// The last of this card's changes as of which the ledger says so.
     pub as_of: u64,
-    /// The line says that it is wanted back there.
+    /// The line says that it is missing there, and to be restored.
     pub missing: bool,
     /// Why it is suspect.
     pub suspect: Option<Suspicion>,
@@ -32,98 +29,94 @@ pub struct AssertedRow {
     pub mode: u32,
 }
 
-pub(super) const STANDING_COLUMNS: &str =
-    "mailbox, key, content, as_of, missing, suspect, modified_s, modified_n, mode";
+impl AssertedRow {
+    pub(super) const COLUMNS: &str =
+        "mailbox, key, content, as_of, missing, suspect, modified_s, modified_n, mode";
+}
 
-pub(super) fn read_standing(row: &Row<'_>) -> rusqlite::Result<AssertedRow> {
-    Ok(AssertedRow {
-        mailbox: row.get(0)?,
-        key: row.get(1)?,
-        content: row.get(2)?,
-        as_of: row.get::<_, i64>(3)? as u64,
-        missing: row.get(4)?,
-        suspect: row.get_ref(5)?.as_str_or_null()?.and_then(Suspicion::from_text),
-        modified: Timestamp { seconds: row.get(6)?, nanos: row.get(7)? },
-        mode: row.get(8)?,
-    })
+impl FromRow for AssertedRow {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            mailbox: columns.read()?,
+            key: columns.read()?,
+            content: columns.read()?,
+            as_of: columns.read()?,
+            missing: columns.read()?,
+            suspect: columns.read()?,
+            modified: columns.read()?,
+            mode: columns.read()?,
+        })
+    }
 }
 
 impl Catalogue {
-    /// How a ledger says that a content stands at a location, by its last line of it.
+    /// What a ledger's last line about a content at a location asserts, if it still does.
     pub fn standing(
         &self,
         replica: ReplicaRowId,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
-        content: i64,
+        content: ContentRowId,
     ) -> Result<Option<AssertedRow>, JobError> {
         let sql = format!(
-            "SELECT {STANDING_COLUMNS} FROM standing WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 \
-             ORDER BY line DESC LIMIT 1"
+            "SELECT {} FROM current_assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 \
+             AND content = ?4 ORDER BY line DESC LIMIT 1",
+            AssertedRow::COLUMNS
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row(params![replica, mailbox, key, content], read_standing).optional()?)
+        self.first_row(&sql, params![replica, mailbox, key, content])
     }
 
-    /// Everything that a ledger says stands at a location, the last line first.
+    /// Everything that a ledger asserts to be at a location, the last line first.
     pub fn standing_at(
         &self,
         replica: ReplicaRowId,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
     ) -> Result<Vec<AssertedRow>, JobError> {
         let sql = format!(
-            "SELECT {STANDING_COLUMNS} FROM standing WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 ORDER BY line \
-             DESC"
+            "SELECT {} FROM current_assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 \
+             ORDER BY line DESC",
+            AssertedRow::COLUMNS
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map(params![replica, mailbox, key], read_standing)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, params![replica, mailbox, key])
     }
 
     /// Whether any ledger ever said that a content looks like damage at a location.
     pub(super) fn is_suspected_at(
         &self,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
-        content: i64,
+        content: ContentRowId,
     ) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?3 AND mailbox = ?1 AND key = ?2 \
-             AND suspect IS NOT NULL LIMIT 1",
-        )?;
-        Ok(query.exists(params![mailbox, key, content])?)
+        let sql = "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?3 \
+                   AND mailbox = ?1 AND key = ?2 AND suspect IS NOT NULL LIMIT 1";
+        self.has_row(sql, params![mailbox, key, content])
     }
 
     /// Whether a ledger ever said that a content is at a location.
     pub fn was_asserted(
         &self,
         replica: ReplicaRowId,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
-        content: i64,
+        content: ContentRowId,
     ) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4",
-        )?;
-        Ok(query.exists(params![replica, mailbox, key, content])?)
+        let sql = "SELECT 1 FROM assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 \
+                   AND content = ?4";
+        self.has_row(sql, params![replica, mailbox, key, content])
     }
 
-    /// Whether any ledger tells that one content was at a location, and no damage, before another was there.
+    /// Whether, by any ledger, one content was at a location, undamaged, before another was there.
     pub fn was_before(
         &self,
-        (mailbox, key): (i64, &[u8]),
-        one: i64,
-        other: i64,
+        (mailbox, key): (MailboxRowId, &[u8]),
+        one: ContentRowId,
+        other: ContentRowId,
     ) -> Result<bool, JobError> {
-        let whole = |content: i64| -> Result<Vec<Position>, JobError> {
-            let mut query = self.db.prepare_cached(
-                "SELECT DISTINCT writer, n FROM assertion INDEXED BY assertion_by_content \
-                 WHERE content = ?3 AND mailbox = ?1 AND key = ?2 AND suspect IS NULL",
-            )?;
-            let rows =
-                query.query_map(params![mailbox, key, content], |row| position_columns(row, 0))?;
-            Ok(rows.collect::<Result<_, _>>()?)
+        let whole = |content: ContentRowId| -> Result<Vec<Position>, JobError> {
+            let sql = "SELECT DISTINCT writer, n FROM assertion INDEXED BY assertion_by_content \
+                       WHERE content = ?3 AND mailbox = ?1 AND key = ?2 AND suspect IS NULL";
+            self.rows(sql, params![mailbox, key, content])
         };
         let ones = whole(one)?;
         if ones.is_empty() {
@@ -135,38 +128,38 @@ impl Catalogue {
     }
 
     /// Whether a ledger ever said where a content is.
-    pub fn was_placed(&self, replica: ReplicaRowId, content: i64) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?2 AND replica = ?1",
-        )?;
-        Ok(query.exists(params![replica, content])?)
+    pub fn was_placed(
+        &self,
+        replica: ReplicaRowId,
+        content: ContentRowId,
+    ) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?2 \
+                   AND replica = ?1";
+        self.has_row(sql, params![replica, content])
     }
 
-    /// Whether a ledger says that a content stands somewhere.
-    pub fn is_placed(&self, replica: ReplicaRowId, content: i64) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM assertion INDEXED BY assertion_by_content \
-             WHERE content = ?2 AND replica = ?1 AND ended IS NULL",
-        )?;
-        Ok(query.exists(params![replica, content])?)
+    /// Whether a ledger asserts a content to be anywhere.
+    pub fn is_placed(
+        &self,
+        replica: ReplicaRowId,
+        content: ContentRowId,
+    ) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?2 \
+                   AND replica = ?1 AND ended IS NULL";
+        self.has_row(sql, params![replica, content])
     }
 
-    /// Another location than this one where, by a ledger, a content stands, or else was.
+    /// Another location than this one where, by a ledger, a content is, or else was.
     pub fn other_place(
         &self,
         replica: ReplicaRowId,
-        (mailbox, key): (i64, &[u8]),
-        content: i64,
-    ) -> Result<Option<(i64, Vec<u8>)>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT mailbox, key FROM assertion INDEXED BY assertion_by_content \
-             WHERE content = ?4 AND replica = ?1 AND NOT (mailbox = ?2 AND key = ?3) \
-             ORDER BY ended IS NOT NULL LIMIT 1",
-        )?;
-        let found = query.query_row(params![replica, mailbox, key, content], |row| {
-            Ok((row.get(0)?, row.get(1)?))
-        });
-        Ok(found.optional()?)
+        (mailbox, key): (MailboxRowId, &[u8]),
+        content: ContentRowId,
+    ) -> Result<Option<(MailboxRowId, Vec<u8>)>, JobError> {
+        let sql = "SELECT mailbox, key FROM assertion INDEXED BY assertion_by_content \
+                   WHERE content = ?4 AND replica = ?1 AND NOT (mailbox = ?2 AND key = ?3) \
+                   ORDER BY ended IS NOT NULL LIMIT 1";
+        self.first_row(sql, params![replica, mailbox, key, content])
     }
 
     /// The positions as of which a ledger asserts a content at a location: those of its lines, and of each later mark
@@ -174,44 +167,36 @@ impl Catalogue {
     pub fn stamps(
         &self,
         replica: ReplicaRowId,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
-        content: i64,
+        content: ContentRowId,
     ) -> Result<Vec<Position>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT writer, n FROM assertion \
-             WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 UNION \
-             SELECT m.writer, m.n FROM assertion a JOIN mark m ON m.replica = a.replica AND m.mailbox = a.mailbox \
-             AND m.line > a.line AND (a.ended IS NULL OR m.line < a.ended) \
-             WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4",
-        )?;
-        let rows = query
-            .query_map(params![replica, mailbox, key, content], |row| position_columns(row, 0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let sql = "SELECT writer, n FROM assertion WHERE replica = ?1 AND mailbox = ?2 \
+                   AND key = ?3 AND content = ?4 UNION SELECT m.writer, m.n FROM assertion a \
+                   JOIN mark m ON m.replica = a.replica AND m.mailbox = a.mailbox \
+                   AND m.line > a.line AND (a.ended IS NULL OR m.line < a.ended) \
+                   WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4";
+        self.rows(sql, params![replica, mailbox, key, content])
     }
 
     /// The positions of the departures of a content from a location that count, by a ledger.
     pub fn departures(
         &self,
         replica: ReplicaRowId,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
-        content: i64,
+        content: ContentRowId,
     ) -> Result<Vec<Position>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT writer, n FROM departure \
-             WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 AND counts",
-        )?;
-        let rows = query
-            .query_map(params![replica, mailbox, key, content], |row| position_columns(row, 0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let sql = "SELECT writer, n FROM departure WHERE replica = ?1 AND mailbox = ?2 \
+                   AND key = ?3 AND content = ?4 AND counts";
+        self.rows(sql, params![replica, mailbox, key, content])
     }
 
     /// The positions as of which a ledger asserts a content at a location that none of its own departures covers.
     pub fn uncovered(
         &self,
         replica: ReplicaRowId,
-        (mailbox, key, content): (i64, &[u8], i64),
+        (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),
     ) -> Result<Vec<Position>, JobError> {
         let mut stamps = self.stamps(replica, mailbox, key, content)?;
         for departure in self.departures(replica, mailbox, key, content)? {
@@ -226,16 +211,18 @@ impl Catalogue {
         Ok(stamps)
     }
 
-    /// Whether everything that a ledger says stands in a mailbox is there on this card, or missing: then one line may
-    /// say all of it again.
-    pub fn may_be_marked(&self, replica: ReplicaRowId, mailbox: i64) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM assertion a WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.ended IS NULL \
-             AND NOT EXISTS (SELECT 1 FROM file f WHERE f.mailbox = a.mailbox AND f.key = a.key \
-             AND f.content = a.content AND f.state = 1) \
-             AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.mailbox = a.mailbox AND m.key = a.key \
-             AND m.content = a.content) LIMIT 1",
-        )?;
-        Ok(!query.exists(params![replica, mailbox])?)
+    /// Whether everything that a ledger asserts of a mailbox is there on this card, or missing: then one line may
+    /// assert all of it again.
+    pub fn may_be_marked(
+        &self,
+        replica: ReplicaRowId,
+        mailbox: MailboxRowId,
+    ) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM assertion a WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.ended \
+                   IS NULL AND NOT EXISTS (SELECT 1 FROM file f WHERE f.mailbox = a.mailbox \
+                   AND f.key = a.key AND f.content = a.content AND f.is_present) \
+                   AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.mailbox = a.mailbox \
+                   AND m.key = a.key AND m.content = a.content) LIMIT 1";
+        Ok(!self.has_row(sql, params![replica, mailbox])?)
     }
 }

@@ -3,21 +3,23 @@
 
 use super::Catalogue;
 use super::file_rows::FileRow;
-use super::row_ids::DriveRowId;
+use super::row_ids::{ContentRowId, DriveRowId, MailboxRowId};
+use super::states::{FileState, Log};
 use crate::job::JobError;
 use crate::model::message::Headers;
 use crate::model::{MailboxName, RelName, StationName, Timestamp};
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::params;
 use std::collections::BTreeMap;
 
 /// The copies of a settled message of the mailbox by which it is safe, on the drives of station ?1 that count: the
-/// ledger asserts it at its path as of its last change or later, and as of what was heard of it. (A copy adopted after
-/// a power failure is not called good until a line says where it belongs.)
+/// ledger asserts it at its path as of its last change or later, and as of the last departure of it that this card
+/// read. (A copy adopted after a power failure is not called good until a line says where it belongs.)
 macro_rules! safe_copies {
     () => {
-        "FROM kept CROSS JOIN replica ON replica.id = kept.replica AND replica.station = ?1 AND replica.trusted \
-         WHERE kept.mailbox = file.mailbox AND kept.key = file.key AND kept.content = file.content \
-         AND kept.as_of >= max(file.since, file.heard)"
+        "FROM restorable CROSS JOIN replica ON replica.id = restorable.replica AND replica.station = ?1 AND \
+         replica.trusted \
+         WHERE restorable.mailbox = file.mailbox AND restorable.key = file.key AND restorable.content = file.content \
+         AND restorable.as_of >= max(file.since, file.departure_read)"
     };
 }
 
@@ -30,10 +32,10 @@ const SAFE: &str = concat!(
     ") >= ?2 END"
 );
 
-/// Whether a drive of station ?1 would give back a content that is wanted at a location.
-const KEPT: &str = "EXISTS (SELECT 1 FROM kept CROSS JOIN replica ON replica.id = kept.replica \
-                    AND replica.station = ?1 AND replica.trusted WHERE kept.mailbox = wanted.mailbox \
-                    AND kept.key = wanted.key AND kept.content = wanted.content)";
+/// Whether a drive of station ?1 would give back a content that is to be restored to a location.
+const KEPT: &str = "EXISTS (SELECT 1 FROM restorable CROSS JOIN replica ON replica.id = restorable.replica \
+                    AND replica.station = ?1 AND replica.trusted WHERE restorable.mailbox = wanted.mailbox \
+                    AND restorable.key = wanted.key AND restorable.content = wanted.content)";
 
 /// Messages of the mailboxes in force, counted.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -95,26 +97,23 @@ impl Catalogue {
         let here = self.in_force();
         let sql = format!(
             // `total` never overflows, whatever a ledger says of lengths.
-            "SELECT count(*), CAST(total(bytes) AS INTEGER), coalesce(sum(state = 1 AND {SAFE}), 0), \
-             count(suspect) FROM file WHERE state <= 5{here}"
+            "SELECT count(*), CAST(total(bytes) AS INTEGER), coalesce(sum(is_present AND {SAFE}), 0), \
+             count(suspect) FROM file WHERE is_there{here}"
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let mut totals = query.query_row(params![station.as_str(), copies], |row| {
-            let (messages, bytes) = (number(row, 0)?, number(row, 1)?);
-            let (mirrored, damaged) = (number(row, 2)?, number(row, 3)?);
-            Ok(Totals { messages, bytes, mirrored, damaged, ..Totals::default() })
-        })?;
-        // The rest is about few messages, but for a first pass: looked for only where there are any.
+        let (messages, bytes, mirrored, damaged) =
+            self.only_row(&sql, params![station.as_str(), copies])?;
+        let mut totals = Totals { messages, bytes, mirrored, damaged, ..Totals::default() };
+        // The rest is about few messages, except in a first pass: it is counted only where there are any.
         if totals.mirrored < totals.messages {
             self.count_unmirrored(station, copies, &mut totals)?;
         }
         let missing = format!("SELECT mailbox, key, content FROM missing WHERE damaged = 0{here}");
         (totals.missing, totals.missing_on_none) = self.count_lost(station, &missing)?;
         if totals.damaged > 0 {
-            // What is wanted back is the last good version; where none is known, at least this one.
+            // What is to be restored is the last good version; where none is known, at least this one.
             let damaged = format!(
                 "SELECT mailbox, key, coalesce(good, content) AS content FROM file \
-                 WHERE suspect IS NOT NULL AND state <= 5{here}"
+                 WHERE suspect IS NOT NULL AND is_there{here}"
             );
             (_, totals.damaged_on_none) = self.count_lost(station, &damaged)?;
         }
@@ -129,42 +128,39 @@ impl Catalogue {
         totals: &mut Totals,
     ) -> Result<(), JobError> {
         let unsafe_rows =
-            format!("FROM file WHERE state <= 5 AND NOT (state = 1 AND {SAFE}){}", self.in_force());
+            format!("FROM file WHERE is_there AND NOT (is_present AND {SAFE}){}", self.in_force());
         let sql = format!("SELECT CAST(total(bytes) AS INTEGER) {unsafe_rows}");
-        let mut query = self.db.prepare_cached(&sql)?;
-        let values = params![station.as_str(), copies];
-        totals.unmirrored_bytes = query.query_row(values, |row| number(row, 0))?;
+        totals.unmirrored_bytes = self.only_row(&sql, params![station.as_str(), copies])?;
         let sql = format!(
-            "SELECT count(*), CAST(total(bytes) AS INTEGER), coalesce(sum(kept), 0), \
-             CAST(total(bytes * kept) AS INTEGER) FROM (SELECT wanted.bytes, wanted.state = 1 AND {KEPT} AS kept \
-             FROM (SELECT mailbox, key, content, bytes, state {unsafe_rows}) AS wanted)"
+            "SELECT count(*), CAST(total(bytes) AS INTEGER), coalesce(sum(on_drive), 0), \
+             CAST(total(bytes * on_drive) AS INTEGER) FROM (SELECT wanted.bytes, wanted.is_present \
+             AND {KEPT} AS on_drive FROM (SELECT mailbox, key, content, bytes, is_present \
+             {unsafe_rows}) AS wanted)"
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        query.query_row(params![station.as_str(), 1], |row| {
-            (totals.unconfirmed, totals.unconfirmed_bytes) = (number(row, 2)?, number(row, 3)?);
-            totals.on_none = number(row, 0)? - totals.unconfirmed;
-            totals.on_none_bytes = number(row, 1)? - totals.unconfirmed_bytes;
-            Ok(())
-        })?;
+        let (all, all_bytes): (u64, u64);
+        (all, all_bytes, totals.unconfirmed, totals.unconfirmed_bytes) =
+            self.only_row(&sql, params![station.as_str(), 1])?;
+        totals.on_none = all - totals.unconfirmed;
+        totals.on_none_bytes = all_bytes - totals.unconfirmed_bytes;
         Ok(())
     }
 
-    /// How many contents are wanted back, and how many of them no drive would give back.
+    /// How many contents are to be restored, and how many of them no drive would give back.
     fn count_lost(&self, station: &StationName, wanted: &str) -> Result<(u64, u64), JobError> {
         let sql =
             format!("SELECT count(*), coalesce(sum(NOT {KEPT}), 0) FROM ({wanted}) AS wanted");
-        let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row([station.as_str()], |row| Ok((number(row, 0)?, number(row, 1)?)))?)
+        self.only_row(&sql, [station.as_str()])
     }
 
     /// Whether some path of the mailbox is there and its content is not known, or not settled.
     pub fn has_unsettled(&self) -> Result<bool, JobError> {
         let sql = format!(
-            "SELECT 1 FROM file INDEXED BY file_unsettled \
-             WHERE state IN (2, 3, 4, 5) AND state > 1{}",
+            "SELECT 1 FROM unsettled_file WHERE state IN (?1, ?2, ?3, ?4){}",
             self.in_force()
         );
-        Ok(self.db.prepare_cached(&sql)?.exists([])?)
+        let there =
+            [FileState::Fresh, FileState::Unreadable, FileState::NotAFile, FileState::Changing];
+        self.has_row(&sql, there)
     }
 
     /// Messages that are there and not safe, those first seen first.
@@ -172,46 +168,38 @@ impl Catalogue {
         &self,
         station: &StationName,
         copies: u32,
-        mut each: impl FnMut(FileRow) -> Result<(), JobError>,
+        each: impl FnMut(FileRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let sql = format!(
-            "SELECT {} FROM file WHERE state <= 5 AND NOT (state = 1 AND {SAFE}){} \
-             ORDER BY CASE state WHEN 1 THEN change_no ELSE 9223372036854775807 END, mailbox, key",
+            "SELECT {} FROM file WHERE is_there AND NOT (is_present AND {SAFE}){} \
+             ORDER BY CASE WHEN is_present THEN change_no ELSE 9223372036854775807 END, mailbox, key",
             FileRow::COLUMNS,
             self.in_force()
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let mut rows = query.query(params![station.as_str(), copies])?;
-        while let Some(row) = rows.next()? {
-            each(FileRow::read(row)?)?;
-        }
-        Ok(())
+        self.each_row(&sql, params![station.as_str(), copies], each)
     }
 
-    /// Messages that are there and not safe, of a span: settled by changes with numbers behind `told` and up to
-    /// `until`, or not settled and first looked at in that span, in monotonic milliseconds.
+    /// Messages that are there and not safe, of a span: settled by changes with numbers after `from` and up to `until`,
+    /// or not settled and first found in that span, in monotonic milliseconds.
     pub fn overdue(
         &self,
         station: &StationName,
         copies: u32,
-        told: (u64, i64),
+        from: (u64, i64),
         until: (u64, i64),
     ) -> Result<Overdue, JobError> {
         let span = format!(
-            "FROM file WHERE state <= 5 AND CASE state WHEN 1 THEN change_no > ?3 AND change_no <= ?4 AND NOT {SAFE} \
-             ELSE looked > ?5 AND looked <= ?6 END{}",
+            "FROM file WHERE is_there AND CASE WHEN is_present THEN change_no > ?3 AND change_no <= ?4 AND NOT {SAFE} \
+             ELSE first_statted > ?5 AND first_statted <= ?6 END{}",
             self.in_force()
         );
-        let (from, to) = (told.0 as i64, until.0 as i64);
-        let values = params![station.as_str(), copies, from, to, told.1, until.1];
+        let values =
+            params![station.as_str(), copies, from.0 as i64, until.0 as i64, from.1, until.1];
         let sums = format!("SELECT count(*), CAST(total(bytes) AS INTEGER) {span}");
-        let (messages, bytes) = self
-            .db
-            .prepare_cached(&sums)?
-            .query_row(values, |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)))?;
+        let (messages, bytes) = self.only_row(&sums, values)?;
         let one =
             format!("SELECT {} {span} ORDER BY first_seen, mailbox, key LIMIT 1", FileRow::COLUMNS);
-        let first = self.db.prepare_cached(&one)?.query_row(values, FileRow::read).optional()?;
+        let first: Option<FileRow> = self.first_row(&one, values)?;
         let first = match first {
             Some(row) => Some(OverdueMessage {
                 mailbox: self.mailbox_name(row.mailbox)?.0,
@@ -225,7 +213,7 @@ impl Catalogue {
             }),
             None => None,
         };
-        Ok(Overdue { messages: messages as u64, bytes: bytes as u64, first })
+        Ok(Overdue { messages, bytes, first })
     }
 
     /// Messages whose present version looks like damage to the card.
@@ -233,40 +221,32 @@ impl Catalogue {
         &self,
         each: impl FnMut(FileRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        self.rows_where("suspect IS NOT NULL AND state <= 5", each)
+        self.rows_where("suspect IS NOT NULL AND is_there", each)
     }
 
     fn rows_where(
         &self,
         condition: &str,
-        mut each: impl FnMut(FileRow) -> Result<(), JobError>,
+        each: impl FnMut(FileRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let sql = format!(
             "SELECT {} FROM file WHERE {condition}{} ORDER BY mailbox, key",
             FileRow::COLUMNS,
             self.in_force()
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let mut rows = query.query([])?;
-        while let Some(row) = rows.next()? {
-            each(FileRow::read(row)?)?;
-        }
-        Ok(())
+        self.each_row(&sql, [], each)
     }
 
     /// Whether a message of the mailbox is safe on at least so many drives.
     pub fn is_safe(
         &self,
         station: &StationName,
-        (mailbox, key): (i64, &[u8]),
+        (mailbox, key): (MailboxRowId, &[u8]),
         copies: u32,
     ) -> Result<bool, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(&format!(
-                "SELECT 1 FROM file WHERE state = 1 AND {SAFE} AND mailbox = ?3 AND key = ?4"
-            ))?
-            .exists(params![station.as_str(), copies, mailbox, key])?)
+        let sql =
+            format!("SELECT 1 FROM file WHERE is_present AND {SAFE} AND mailbox = ?3 AND key = ?4");
+        self.has_row(&sql, params![station.as_str(), copies, mailbox, key])
     }
 
     /// How many of the missing messages each set of drives would give back; drives by row.
@@ -288,12 +268,12 @@ impl Catalogue {
         Ok(by_drives)
     }
 
-    /// Drives that would give back a content that is wanted at a location.
+    /// Drives that would give back a content that is to be restored to a location.
     pub fn copies_kept(
         &self,
         station: &StationName,
-        at: (i64, &[u8]),
-        content: i64,
+        at: (MailboxRowId, &[u8]),
+        content: ContentRowId,
     ) -> Result<u32, JobError> {
         Ok(u32::try_from(self.kept_on(station, at, content)?.len()).unwrap_or(u32::MAX))
     }
@@ -302,37 +282,33 @@ impl Catalogue {
     fn kept_on(
         &self,
         station: &StationName,
-        (mailbox, key): (i64, &[u8]),
-        content: i64,
+        (mailbox, key): (MailboxRowId, &[u8]),
+        content: ContentRowId,
     ) -> Result<Vec<DriveRowId>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT DISTINCT replica.drive FROM kept CROSS JOIN replica ON replica.id = kept.replica AND \
-             replica.station = ?1 \
-             AND replica.trusted WHERE kept.mailbox = ?2 AND kept.key = ?3 AND kept.content = ?4 ORDER BY \
-             replica.drive",
-        )?;
+        let sql = "SELECT DISTINCT replica.drive FROM restorable CROSS JOIN replica ON replica.id \
+                   = restorable.replica AND replica.station = ?1 AND replica.trusted \
+                   WHERE restorable.mailbox = ?2 AND restorable.key = ?3 \
+                   AND restorable.content = ?4 ORDER BY replica.drive";
         let of = params![station.as_str(), mailbox, key, content];
-        let rows = query.query_map(of, |row| row.get(0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(sql, of)
     }
 
-    /// Counts the messages that are safe, but not without drives whose ledgers have lost lines: where these messages
-    /// belong such a ledger may not tell.
+    /// Counts the messages that are safe, but not without drives whose ledgers have lost lines: such a ledger may not
+    /// say where these messages belong.
     pub fn resting_on_damaged_ledgers(
         &self,
         station: &StationName,
         copies: u32,
     ) -> Result<u64, JobError> {
         let sql = format!(
-            "SELECT count(*) FROM file WHERE state = 1 AND {SAFE}{} AND \
-             (SELECT count(DISTINCT replica.drive) FROM payload INDEXED BY payload_by_content \
-             CROSS JOIN replica ON replica.id = payload.replica AND replica.station = ?1 AND replica.trusted \
-             AND NOT EXISTS (SELECT 1 FROM log_damage d WHERE d.replica = replica.id AND d.log = 0) \
-             WHERE payload.content = file.content AND payload.state = 1) < ?2",
+            "SELECT count(*) FROM file WHERE is_present AND {SAFE}{} AND (SELECT count(DISTINCT \
+             replica.drive) FROM payload INDEXED BY payload_by_content CROSS JOIN replica \
+             ON replica.id = payload.replica AND replica.station = ?1 AND replica.trusted \
+             AND NOT EXISTS (SELECT 1 FROM log_damage d WHERE d.replica = replica.id \
+             AND d.log = ?3) WHERE payload.content = file.content AND payload.is_good) < ?2",
             self.in_force()
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row(params![station.as_str(), copies], |row| number(row, 0))?)
+        self.only_row(&sql, params![station.as_str(), copies, Log::Ledger])
     }
 
     /// Counts the messages that are safe, but not without drives of which it is asked whether they were wiped.
@@ -343,31 +319,20 @@ impl Catalogue {
     ) -> Result<u64, JobError> {
         // Of the drives whose copies count, only these have another one in their place.
         let sql = format!(
-            "SELECT count(*) FROM file WHERE state = 1 AND {SAFE}{} AND \
-             (SELECT count(DISTINCT replica.drive) {} \
-             AND replica.drive IN (SELECT id FROM drive WHERE replaced IS NULL)) < ?2",
+            "SELECT count(*) FROM file WHERE is_present AND {SAFE}{} AND (SELECT count(DISTINCT \
+             replica.drive) {} AND replica.drive IN (SELECT id FROM drive WHERE replaced IS NULL)) \
+             < ?2",
             self.in_force(),
             safe_copies!()
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row(params![station.as_str(), copies], |row| number(row, 0))?)
+        self.only_row(&sql, params![station.as_str(), copies])
     }
 
     /// A path where a content is or was.
-    pub fn path_of(&self, content: i64) -> Result<Option<RelName>, JobError> {
-        let key: Option<Vec<u8>> = self
-            .db
-            .prepare_cached(
-                "SELECT key FROM file WHERE content = ?1 UNION ALL \
-                 SELECT key FROM assertion WHERE content = ?1 LIMIT 1",
-            )?
-            .query_row([content], |row| row.get(0))
-            .optional()?;
+    pub fn path_of(&self, content: ContentRowId) -> Result<Option<RelName>, JobError> {
+        let sql = "SELECT key FROM file WHERE content = ?1 UNION ALL SELECT key FROM assertion \
+                   WHERE content = ?1 LIMIT 1";
+        let key: Option<Vec<u8>> = self.first_row(sql, [content])?;
         Ok(key.and_then(|key| RelName::from_key(&key).ok()))
     }
-}
-
-/// A count, or a number of bytes.
-fn number(row: &Row<'_>, at: usize) -> rusqlite::Result<u64> {
-    row.get::<_, i64>(at).map(|number| number as u64)
 }

@@ -1,12 +1,12 @@
 //! Finds where ledgers say otherwise than this card remembers, than each other, or than they said before.
 //! Never judges: what becomes of it is in `contradictions`.
 
-use super::contradictions::{Contradicting, Said, number};
+use super::contradictions::{Contradicting, Said};
 use super::row_ids::{DriveRowId, ReplicaRowId};
 use super::writers::bits;
 use super::{Catalogue, ReplicaState};
 use crate::job::JobError;
-use crate::model::{Digest, DriveId, WriterId};
+use crate::model::{Digest, DriveId, Position, WriterId};
 use rusqlite::params;
 use std::collections::BTreeMap;
 
@@ -25,7 +25,7 @@ impl Catalogue {
         self.write_transaction(|| {
             if anew {
                 let ends = self.known_ends(replica)?;
-                let told = self.told_before(replica, id)?;
+                let told = self.own_witnesses(replica, id)?;
                 let others = ends.iter().chain(&told).filter(|end| is_there(end) == Some(false));
                 if let Some(line) = others.map(|(seq, _)| *seq).min() {
                     self.accuse(
@@ -65,79 +65,59 @@ impl Catalogue {
                 params![id.to_string(), by.drive],
             )?;
             let is_other = hashes.get(&seq).is_some_and(|there| *there != hash);
-            if is_other && !is_settled && !self.is_judged(by.drive)? {
+            if is_other && !is_settled && !self.is_disqualified(by.drive)? {
                 self.differ(Said { drive: replica.drive, line: seq }, by, Contradicting::Line)?;
             }
         }
         Ok(())
     }
 
-    /// Looks for changes of which the lines of a ledger behind one say something else than this card knows, than other
-    /// lines of that ledger, or than other ledgers.
+    /// Looks for changes about which the lines of a ledger after one say something else than this card knows, than
+    /// other lines of that ledger, or than other ledgers.
     pub fn compare_changes(&self, replica: &ReplicaState, behind: u64) -> Result<(), JobError> {
         let new = params![replica.row, behind as i64];
-        let mut query = self.db.prepare_cached(
-            "SELECT d.line, d.writer, d.n FROM departure d CROSS JOIN departed o ON o.change_no = d.n \
-             AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) \
-             WHERE d.replica = ?1 AND d.line > ?2 AND d.writer IN (SELECT bits FROM writer WHERE own_first IS NOT \
-             NULL)",
-        )?;
-        let rows = query
-            .query_map(new, |row| Ok((number(row, 0)?, row.get::<_, i64>(1)?, number(row, 2)?)))?;
-        for (line, writer, n) in rows.collect::<Result<Vec<_>, _>>()? {
-            if self.position_at(n)?.is_some_and(|own| bits(own.writer) == writer) {
-                self.accuse(
-                    Said { drive: replica.drive, line },
-                    None,
-                    Contradicting::Change,
-                    true,
-                )?;
+        let sql = "SELECT d.line, d.writer, d.n FROM departure d CROSS JOIN departed o \
+                   ON o.change_no = d.n AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, \
+                   d.content) WHERE d.replica = ?1 AND d.line > ?2 AND d.writer IN (SELECT bits \
+                   FROM writer WHERE own_first IS NOT NULL)";
+        for (line, position) in self.rows::<(u64, Position)>(sql, new)? {
+            if self.position_at(position.n)? == Some(position) {
+                let said = Said { drive: replica.drive, line };
+                self.accuse(said, None, Contradicting::Change, true)?;
             }
         }
-        // The first line of each change beside all others of it, not each beside each: a forged ledger may have any
-        // number of them.
-        let mut query = self.db.prepare_cached(
-            "WITH first AS (SELECT min(line) AS line, writer, n, mailbox, key, content FROM departure \
-             WHERE replica = ?1 AND line > ?2 GROUP BY writer, n) \
-             SELECT min(d.line), b.drive, o.line FROM first d \
-             CROSS JOIN departure o INDEXED BY departure_by_position ON o.writer = d.writer AND o.n = d.n \
-             AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) JOIN replica b ON b.id = o.replica \
-             WHERE b.station = (SELECT station FROM replica WHERE id = ?1) \
-             AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten IS NOT NULL) \
-             GROUP BY b.drive ORDER BY b.drive <> ?3",
-        )?;
+        // The first line of each change is compared with all others of it, not each with each: a forged ledger may have
+        // any number of them.
+        let sql = "WITH first AS (SELECT min(line) AS line, writer, n, mailbox, key, content \
+                   FROM departure WHERE replica = ?1 AND line > ?2 GROUP BY writer, n) \
+                   SELECT min(d.line), b.drive, o.line FROM first d CROSS JOIN departure o \
+                   INDEXED BY departure_by_position ON o.writer = d.writer AND o.n = d.n \
+                   AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) JOIN replica \
+                   b ON b.id = o.replica WHERE b.station = (SELECT station FROM replica \
+                   WHERE id = ?1) AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten \
+                   IS NOT NULL) GROUP BY b.drive ORDER BY b.drive <> ?3";
         let new = params![replica.row, behind as i64, replica.drive];
-        let rows = query.query_map(new, |row| {
-            let other = Said { drive: row.get(1)?, line: number(row, 2)? };
-            Ok((Said { drive: replica.drive, line: number(row, 0)? }, other))
-        })?;
-        for (said, other) in rows.collect::<Result<Vec<_>, _>>()? {
-            self.differ(said, other, Contradicting::Change)?;
+        for (line, other) in self.rows(sql, new)? {
+            self.differ(Said { drive: replica.drive, line }, other, Contradicting::Change)?;
         }
         Ok(())
     }
 
     /// A line of a ledger says of a writer's beginning something else than is known of it.
-    pub(super) fn note_two_beginnings(
+    pub(super) fn note_other_parents(
         &self,
         (replica, line): (ReplicaRowId, u64),
         writer: WriterId,
     ) -> Result<(), JobError> {
-        let (drive, station): (DriveRowId, String) = self
-            .db
-            .prepare_cached("SELECT drive, station FROM replica WHERE id = ?1")?
-            .query_row([replica], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let (drive, station): (DriveRowId, String) =
+            self.only_row("SELECT drive, station FROM replica WHERE id = ?1", [replica])?;
         let said = Said { drive, line };
-        let mut others = self.db.prepare_cached(
-            "SELECT b.drive, min(w.line) FROM replica_writer w JOIN replica b ON b.id = w.replica \
-             WHERE w.writer = ?1 AND b.drive <> ?2 AND b.station = ?3 \
-             AND NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL) \
-             AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten IS NOT NULL) GROUP BY b.drive",
-        )?;
-        let others = others.query_map(params![bits(writer), drive, station], |row| {
-            Ok(Said { drive: row.get(0)?, line: number(row, 1)? })
-        })?;
-        let others = others.collect::<Result<Vec<_>, _>>()?;
+        let sql = "SELECT b.drive, min(w.line) FROM replica_writer w JOIN replica b \
+                   ON b.id = w.replica WHERE w.writer = ?1 AND b.drive <> ?2 AND b.station = ?3 \
+                   AND NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL) \
+                   AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten IS NOT NULL) \
+                   GROUP BY b.drive";
+        let others: Vec<Said> = self.rows(sql, params![bits(writer), drive, station])?;
         if others.is_empty() {
             return self.accuse(said, None, Contradicting::Writer, true);
         }

@@ -1,12 +1,13 @@
 //! Drives that contradict each other, or what this card remembers: another line at a number of a ledger, two contents
-//! for one change, a writer with two beginnings. No honest program writes any of these.
-//! Never takes a line or a copy away: only whose copies count is decided, and a person told.
+//! for one change, a writer with two beginnings. No honest program writes any of these. Never takes a line or a copy
+//! away: decides only whose copies count, and reports to a person.
 
 use super::Catalogue;
 use super::row_ids::{DriveRowId, ReplicaRowId};
+use super::rows::{Columns, FromRow};
 use crate::job::JobError;
 use crate::model::{DriveId, KnownDrive, escape};
-use rusqlite::{Row, params};
+use rusqlite::params;
 
 /// What two say differently.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -14,10 +15,10 @@ pub enum Contradicting {
     /// What a line of a ledger is, by the hash over it and all before it.
     Line,
     /// What left by a change, and from where. A number is given to one change only: each departure draws its own
-    /// (`set_departed`), and one that is told again, or to another drive, keeps content, location and number; only what
-    /// followed it may differ.
+    /// (`set_departed`), and one that is written again, or to another drive, keeps content, location and number; only
+    /// the successor may differ.
     Change,
-    /// What a writer had before it: that is drawn up once, and copied from ledger to ledger.
+    /// The parents of a writer: they are written once, and copied from ledger to ledger.
     Writer,
 }
 
@@ -46,7 +47,7 @@ pub struct Contradiction {
     pub drive: KnownDrive,
     /// The other one; `None` for this card, or for itself.
     pub other: Option<KnownDrive>,
-    /// What is told differently.
+    /// What they say differently.
     pub what: Contradicting,
     /// A line of its ledger: that there is another one there, or that it says so.
     pub line: u64,
@@ -63,41 +64,43 @@ pub(super) struct Said {
     pub line: u64,
 }
 
-pub(super) fn number(row: &Row<'_>, at: usize) -> rusqlite::Result<u64> {
-    row.get::<_, i64>(at).map(|n| n as u64)
+impl FromRow for Said {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self { drive: columns.read()?, line: columns.read()? })
+    }
 }
 
-fn named(row: &Row<'_>, at: usize) -> rusqlite::Result<Option<KnownDrive>> {
-    let (Some(id), Some(label)) =
-        (row.get::<_, Option<String>>(at)?, row.get::<_, Option<String>>(at + 1)?)
-    else {
-        return Ok(None);
-    };
-    let id = id.parse().unwrap_or(DriveId::NONE);
-    Ok(Some(KnownDrive { id, label: escape::shown(label.as_bytes()) }))
+impl FromRow for Option<KnownDrive> {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        let (id, label): (Option<DriveId>, Option<String>) = columns.read()?;
+        let shown = |label: String| escape::shown(label.as_bytes());
+        Ok(label.map(|label| KnownDrive { id: id.unwrap_or(DriveId::NONE), label: shown(label) }))
+    }
+}
+
+impl FromRow for Contradiction {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        let drive = columns.read::<Option<KnownDrive>>()?;
+        Ok(Self {
+            drive: drive.unwrap_or(KnownDrive { id: DriveId::NONE, label: String::new() }),
+            other: columns.read()?,
+            row: columns.read()?,
+            what: Contradicting::from_text(&columns.read::<String>()?),
+            line: columns.read()?,
+            judged: columns.read()?,
+            at: columns.read()?,
+        })
+    }
 }
 
 impl Catalogue {
     /// All that is open: of no drive that was given up, and of none about which its operator has decided.
     pub fn contradictions(&self) -> Result<Vec<Contradiction>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT c.drive, c.what, c.line, c.judged, d.uuid, d.label, o.uuid, o.label, d.found_at \
-             FROM contradiction c JOIN drive d ON d.id = c.drive LEFT JOIN drive o ON o.id = c.other \
-             WHERE NOT c.settled AND d.forgotten IS NULL ORDER BY d.label, d.id, c.rowid",
-        )?;
-        let rows = query.query_map([], |row| {
-            let drive = named(row, 4)?;
-            Ok(Contradiction {
-                row: row.get(0)?,
-                drive: drive.unwrap_or(KnownDrive { id: DriveId::NONE, label: String::new() }),
-                other: named(row, 6)?,
-                what: Contradicting::from_text(row.get_ref(1)?.as_str()?),
-                line: number(row, 2)?,
-                judged: row.get(3)?,
-                at: row.get(8)?,
-            })
-        })?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let sql = "SELECT d.uuid, d.label, o.uuid, o.label, c.drive, c.what, c.line, \
+                   c.disqualified, d.found_at FROM contradiction c JOIN drive d ON d.id = c.drive \
+                   LEFT JOIN drive o ON o.id = c.other WHERE NOT c.settled AND d.forgotten IS NULL \
+                   ORDER BY d.label, d.id, c.rowid";
+        self.rows(sql, [])
     }
 
     /// Its operator takes a drive for the true one, or gives it up: what it contradicts, and what contradicts it, is
@@ -119,7 +122,7 @@ impl Catalogue {
     /// What is on a drive that was ever accused is read as if it were seen for the first time.
     pub(super) fn read_accused_anew(&self, drive: DriveRowId) -> Result<(), JobError> {
         let sql = "SELECT 1 FROM contradiction WHERE drive = ?1";
-        if self.db.prepare_cached(sql)?.exists([drive])? {
+        if self.has_row(sql, [drive])? {
             for (_, station) in self.replicas_of(drive)? {
                 let mut replica = self.replica(drive, &station)?;
                 self.forget_replica(&mut replica)?;
@@ -141,17 +144,15 @@ impl Catalogue {
         what: Contradicting,
         judged: bool,
     ) -> Result<(), JobError> {
-        let known = self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM contradiction WHERE drive = ?1 AND other IS ?2 AND what = ?3 \
-                 AND (line = ?4 OR NOT settled)",
-            )?
-            .exists(params![said.drive, other, what.as_str(), said.line as i64])?;
+        let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND other IS ?2 AND what = ?3 \
+                   AND (line = ?4 OR NOT settled)";
+        let known =
+            self.has_row(sql, params![said.drive, other, what.as_str(), said.line as i64])?;
         if !known {
-            self.db
-                .prepare_cached("INSERT INTO contradiction VALUES (?1, ?2, ?3, ?4, ?5, 0)")?
-                .execute(params![said.drive, other, what.as_str(), said.line as i64, judged])?;
+            self.change(
+                "INSERT INTO contradiction VALUES (?1, ?2, ?3, ?4, ?5, 0)",
+                params![said.drive, other, what.as_str(), said.line as i64, judged],
+            )?;
             if other.is_none() {
                 // What it said of others, or they of it, is no question any more.
                 self.db.execute(
@@ -164,9 +165,9 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Two drives differ. Where this card knows one of them, the other one alone is judged: else any stick could talk
-    /// down a good one. Where it knows neither nobody can tell, and neither counts; where it knows both, only a person
-    /// can, and both go on counting.
+    /// Two drives differ. Where this card knows one of them, only the other one is disqualified: otherwise any stick
+    /// could discredit a good one. Where it knows neither, nobody can say which is right, and neither counts; where it
+    /// knows both, only a person can, and both go on counting.
     pub(super) fn differ(
         &self,
         one: Said,
@@ -194,25 +195,23 @@ impl Catalogue {
     /// again as it had left it.
     fn knows(&self, said: Said) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM drive WHERE id = ?1 AND own_from <= ?2";
-        Ok(self.db.prepare_cached(sql)?.exists(params![said.drive, said.line as i64])?)
+        self.has_row(sql, params![said.drive, said.line as i64])
     }
 
     pub(super) fn is_accused_by_this_card(&self, drive: DriveRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND other IS NULL AND NOT settled";
-        Ok(self.db.prepare_cached(sql)?.exists([drive])?)
+        self.has_row(sql, [drive])
     }
 
-    pub(super) fn is_judged(&self, drive: DriveRowId) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND judged AND NOT settled";
-        Ok(self.db.prepare_cached(sql)?.exists([drive])?)
+    pub(super) fn is_disqualified(&self, drive: DriveRowId) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND disqualified AND NOT settled";
+        self.has_row(sql, [drive])
     }
 
-    /// Replicas of drives that are judged: what left by their word is withheld from no other one.
-    pub(super) fn judged_replicas(&self) -> Result<Vec<ReplicaRowId>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT id FROM replica WHERE drive IN (SELECT drive FROM contradiction WHERE judged AND NOT settled)",
-        )?;
-        let rows = query.query_map([], |row| row.get(0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+    /// Replicas of drives that are disqualified: their departures withhold nothing that another replica asserts.
+    pub(super) fn disqualified_replicas(&self) -> Result<Vec<ReplicaRowId>, JobError> {
+        let sql = "SELECT id FROM replica WHERE drive IN (SELECT drive FROM contradiction \
+                   WHERE disqualified AND NOT settled)";
+        self.rows(sql, [])
     }
 }

@@ -1,58 +1,12 @@
-//! The copies that a drive's ledger tells of, and how each stands.
-//! Never calls a copy good that was not read back, or whose line is only a claim.
+//! The copies in a drive's ledger, and how each stands. Never calls a copy good that was not read back, or whose line
+//! is only a claim.
 
-use super::row_ids::ReplicaRowId;
-use super::{Catalogue, digest_column};
+use super::row_ids::{ContentRowId, ReplicaRowId};
+use super::rows::{Columns, FromRow};
+use super::{Catalogue, CopyState};
 use crate::job::JobError;
-use crate::model::{Digest, DriveId, Identity, PayloadName, Timestamp};
-use rusqlite::{OptionalExtension as _, Row, params};
-
-/// How a copy on a drive stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[repr(i64)]
-pub enum CopyState {
-    /// A line behind a break says so; not yet checked.
-    Claimed = 0,
-    /// Proven when it was made, or when last re-read.
-    Good = 1,
-    /// It was re-read and was not what it should be.
-    Damaged = 2,
-    /// It is not there.
-    Missing = 3,
-    /// What a power failure left of a copy; no message is known to be it.
-    Debris = 4,
-    /// Whole, found after a power failure; no ledger line has told yet where it belongs.
-    Adopted = 5,
-    /// Given up by the ledger, to make room; it may still be there.
-    GivenUp = 6,
-    /// The same, and it is not there any more.
-    Removed = 7,
-}
-
-impl CopyState {
-    pub(super) fn of(number: i64) -> Self {
-        match number {
-            1 => Self::Good,
-            2 => Self::Damaged,
-            3 => Self::Missing,
-            4 => Self::Debris,
-            5 => Self::Adopted,
-            6 => Self::GivenUp,
-            7 => Self::Removed,
-            _ => Self::Claimed,
-        }
-    }
-
-    /// Whether the copy was whole when it was last read.
-    pub fn is_whole(self) -> bool {
-        matches!(self, Self::Good | Self::Adopted)
-    }
-
-    /// Whether it is nobody's any more.
-    pub fn is_given_up(self) -> bool {
-        matches!(self, Self::GivenUp | Self::Removed)
-    }
-}
+use crate::model::{DriveId, Identity, PayloadName, Timestamp};
+use rusqlite::params;
 
 /// A copy on a drive.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -60,7 +14,7 @@ pub struct CopyRow {
     /// Its name.
     pub name: PayloadName,
     /// Row of its content.
-    pub content: i64,
+    pub content: ContentRowId,
     /// What it should be.
     pub identity: Identity,
     /// How it stands.
@@ -78,29 +32,39 @@ pub enum CopyStatus {
     No,
 }
 
-pub(super) const PAYLOAD: &str =
+/// What is read of a copy `p` and its content `c`.
+pub(super) const COPY_COLUMNS: &str =
     "p.segment, p.number, p.extension, p.content, p.state, c.sha256, c.bytes";
 
-pub(super) fn read_payload(row: &Row<'_>) -> rusqlite::Result<CopyRow> {
-    let bad = |_| rusqlite::Error::InvalidQuery;
-    let extension = row.get_ref(2)?.as_str()?.parse().map_err(bad)?;
-    let digest: Digest = digest_column(row, 5)?;
-    Ok(CopyRow {
-        name: PayloadName { segment: row.get(0)?, number: row.get(1)?, extension },
-        content: row.get(3)?,
-        state: CopyState::of(row.get(4)?),
-        identity: Identity { digest, bytes: row.get::<_, i64>(6)? as u64 },
-    })
+impl FromRow for CopyRow {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        let (segment, number) = (columns.read()?, columns.read()?);
+        let extension = columns.parsed(|text| text.parse().ok())?;
+        Ok(Self {
+            name: PayloadName {
+                segment,
+                number,
+                extension: extension.ok_or(rusqlite::Error::InvalidQuery)?,
+            },
+            content: columns.read()?,
+            state: columns.read()?,
+            identity: columns.read()?,
+        })
+    }
 }
 
 impl Catalogue {
     /// Whether any drive has a copy of a content, good or claimed.
     pub fn has_copy(&self, identity: &Identity) -> Result<bool, JobError> {
         let Some(content) = self.known_content(identity)? else { return Ok(false) };
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM payload INDEXED BY payload_by_content WHERE content = ?1",
-        )?;
-        Ok(query.exists([content])?)
+        let sql = "SELECT 1 FROM payload INDEXED BY payload_by_content WHERE content = ?1";
+        self.has_row(sql, [content])
+    }
+
+    /// Whether a ledger has any good copy.
+    pub fn has_good_copies(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND is_good";
+        self.has_row(sql, [replica])
     }
 
     /// Changes how a copy stands.
@@ -110,9 +74,8 @@ impl Catalogue {
         number: u32,
         state: CopyState,
     ) -> Result<(), JobError> {
-        self.db
-            .prepare_cached("UPDATE payload SET state = ?3 WHERE replica = ?1 AND number = ?2")?
-            .execute(params![replica, number, state as i64])?;
+        let sql = "UPDATE payload SET state = ?3 WHERE replica = ?1 AND number = ?2";
+        self.change(sql, params![replica, number, state])?;
         Ok(())
     }
 
@@ -123,24 +86,18 @@ impl Catalogue {
         numbers: std::ops::RangeInclusive<u32>,
         when: Timestamp,
     ) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE payload SET proven = ?4, reread = 1 \
-                 WHERE replica = ?1 AND number BETWEEN ?2 AND ?3 AND state IN (1, 5)",
-            )?
-            .execute(params![replica, numbers.start(), numbers.end(), when.seconds])?;
+        let sql = "UPDATE payload SET proven = ?4, reread = 1 WHERE replica = ?1 AND number \
+                   BETWEEN ?2 AND ?3 AND is_whole";
+        self.change(sql, params![replica, numbers.start(), numbers.end(), when.seconds])?;
         Ok(())
     }
 
     /// A copy that was called good and cannot be read elsewhere: until its drive is read again it counts for
     /// nothing, and what is found then goes into that drive's ledger.
     pub fn mark_copy_unverified(&self, replica: ReplicaRowId, number: u32) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE payload SET state = 0, round = 0, proven = 0, reread = 0 \
-                 WHERE replica = ?1 AND number = ?2 AND state IN (1, 5)",
-            )?
-            .execute(params![replica, number])?;
+        let sql = "UPDATE payload SET state = ?3, cycle = 0, read_here = 1, proven = 0, reread = 0 \
+                   WHERE replica = ?1 AND number = ?2 AND is_whole";
+        self.change(sql, params![replica, number, CopyState::Claimed])?;
         Ok(())
     }
 
@@ -152,52 +109,50 @@ impl Catalogue {
         after: u32,
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_lost JOIN content c ON c.id = p.content \
-             WHERE p.replica = ?1 AND p.state IN (2, 3) AND p.number > ?2 \
+        let sql = format!(
+            "SELECT {COPY_COLUMNS} FROM bad_copy p JOIN content c ON c.id = p.content \
+             WHERE p.replica = ?1 AND p.number > ?2 \
              AND NOT EXISTS (SELECT 1 FROM payload q INDEXED BY payload_by_content \
-             WHERE q.content = p.content AND q.replica = p.replica AND q.state IN (1, 5)) \
-             AND NOT EXISTS (SELECT 1 FROM file INDEXED BY file_by_content \
-             WHERE file.content = p.content AND file.state = 1) \
+             WHERE q.content = p.content AND q.replica = p.replica AND q.is_whole) \
+             AND NOT EXISTS (SELECT 1 FROM present_by_content f WHERE f.content = p.content) \
              ORDER BY p.number LIMIT ?3"
-        ))?;
-        let rows = query.query_map(params![replica, after, most], read_payload)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        );
+        self.rows(&sql, params![replica, after, most])
     }
 
     /// Good copies of a content on other drives of the same station: the drive's id, the replica, the copy.
     pub fn lenders(
         &self,
         replica: ReplicaRowId,
-        content: i64,
+        content: ContentRowId,
     ) -> Result<Vec<(DriveId, ReplicaRowId, CopyRow)>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD}, p.replica, drive.uuid FROM payload p INDEXED BY payload_by_content \
-             JOIN content c ON c.id = p.content JOIN replica ON replica.id = p.replica \
-             JOIN drive ON drive.id = replica.drive \
-             WHERE p.content = ?2 AND p.replica <> ?1 AND p.state IN (1, 5) \
-             AND replica.station = (SELECT station FROM replica WHERE id = ?1) ORDER BY p.state, p.number DESC"
-        ))?;
-        let rows = query.query_map(params![replica, content], |row| {
-            Ok((row.get::<_, String>(8)?, row.get(7)?, read_payload(row)?))
-        })?;
-        let mut lenders = Vec::new();
-        for row in rows {
-            let (id, replica, copy) = row?;
-            lenders.extend(id.parse().map(|id| (id, replica, copy)));
-        }
-        Ok(lenders)
+        let sql = format!(
+            "SELECT drive.uuid, p.replica, {COPY_COLUMNS} FROM payload p \
+             INDEXED BY payload_by_content JOIN content c ON c.id = p.content JOIN replica \
+             ON replica.id = p.replica JOIN drive ON drive.id = replica.drive WHERE p.content = ?2 \
+             AND p.replica <> ?1 AND p.is_whole AND replica.station = (SELECT station FROM replica \
+             WHERE id = ?1) ORDER BY p.state, p.number DESC"
+        );
+        let lenders: Vec<(Option<DriveId>, _, _)> = self.rows(&sql, params![replica, content])?;
+        Ok(lenders
+            .into_iter()
+            .filter_map(|(id, replica, copy)| Some((id?, replica, copy)))
+            .collect())
     }
 
     /// Whether and how a drive holds a content.
-    pub fn held(&self, replica: ReplicaRowId, content: i64) -> Result<CopyStatus, JobError> {
+    pub fn held(
+        &self,
+        replica: ReplicaRowId,
+        content: ContentRowId,
+    ) -> Result<CopyStatus, JobError> {
         // The index is named here and elsewhere: left to itself SQLite may go through a whole replica.
-        let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_by_content \
+        let sql = format!(
+            "SELECT {COPY_COLUMNS} FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content \
-             WHERE p.content = ?2 AND p.replica = ?1 ORDER BY p.state IN (1, 5) DESC, p.number DESC LIMIT 1"
-        ))?;
-        let row = query.query_row(params![replica, content], read_payload).optional()?;
+             WHERE p.content = ?2 AND p.replica = ?1 ORDER BY p.is_whole DESC, p.number DESC LIMIT 1"
+        );
+        let row: Option<CopyRow> = self.first_row(&sql, params![replica, content])?;
         Ok(match row {
             Some(p) if p.state.is_whole() => CopyStatus::Good(p.name),
             Some(p) if p.state != CopyState::Debris && !p.state.is_given_up() => {
@@ -209,31 +164,30 @@ impl Catalogue {
 
     /// One copy by its number.
     pub fn payload(&self, replica: ReplicaRowId, number: u32) -> Result<Option<CopyRow>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
+        let sql = format!(
+            "SELECT {COPY_COLUMNS} FROM payload p JOIN content c ON c.id = p.content \
              WHERE p.replica = ?1 AND p.number = ?2"
-        ))?;
-        Ok(query.query_row(params![replica, number], read_payload).optional()?)
+        );
+        self.first_row(&sql, params![replica, number])
     }
 
     /// Whether a number is that of a copy: asked for each line of a manifest.
     pub fn knows_number(&self, replica: ReplicaRowId, number: u32) -> Result<bool, JobError> {
-        let mut query =
-            self.db.prepare_cached("SELECT 1 FROM payload WHERE replica = ?1 AND number = ?2")?;
-        Ok(query.exists(params![replica, number])?)
+        self.has_row(
+            "SELECT 1 FROM payload WHERE replica = ?1 AND number = ?2",
+            params![replica, number],
+        )
     }
 
-    /// Copies `p` of contents `c`, as the rest of a query tells them.
+    /// Copies `p` of contents `c`, as the rest of a query selects them.
     pub(super) fn copies(
         &self,
         of: &str,
         params: impl rusqlite::Params,
     ) -> Result<Vec<CopyRow>, JobError> {
         let sql =
-            format!("SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content {of}");
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map(params, read_payload)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+            format!("SELECT {COPY_COLUMNS} FROM payload p JOIN content c ON c.id = p.content {of}");
+        self.rows(&sql, params)
     }
 
     /// Up to `most` copies with numbers after `after`, in order.
@@ -258,23 +212,71 @@ impl Catalogue {
         self.copies(of, params![replica, before, most])
     }
 
-    /// Copies claimed by lines behind a break.
+    /// Copies claimed by lines after a break.
     pub fn claimed_payloads(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
-        let of = "WHERE p.replica = ?1 AND p.state = 0 ORDER BY p.number";
-        self.copies(of, [replica])
+        let of = "WHERE p.replica = ?1 AND p.state = ?2 ORDER BY p.number";
+        self.copies(of, params![replica, CopyState::Claimed])
     }
 
     /// Whether a content is known as a message, now or earlier, to the mailbox or to a ledger. What has headers
     /// was read from the mailbox once, as the good version of what a failing card has spoilt since.
     pub fn is_message(&self, replica: ReplicaRowId, identity: &Identity) -> Result<bool, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM content c WHERE c.sha256 = ?2 AND c.bytes = ?3 AND (c.sender IS NOT NULL OR \
-                 EXISTS (SELECT 1 FROM file WHERE content = c.id) OR \
-                 EXISTS (SELECT 1 FROM assertion INDEXED BY assertion_by_content \
-                 WHERE content = c.id AND replica = ?1))",
-            )?
-            .exists(params![replica, identity.digest.as_bytes().as_slice(), identity.bytes as i64])?)
+        let sql = "SELECT 1 FROM content c WHERE c.sha256 = ?2 AND c.bytes = ?3 AND (c.sender \
+                   IS NOT NULL OR EXISTS (SELECT 1 FROM file WHERE content = c.id) \
+                   OR EXISTS (SELECT 1 FROM assertion INDEXED BY assertion_by_content \
+                   WHERE content = c.id AND replica = ?1))";
+        self.has_row(
+            sql,
+            params![replica, identity.digest.as_bytes().as_slice(), identity.bytes as i64],
+        )
+    }
+}
+
+/// How the copies of a station on a drive stand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct CopyCounts {
+    /// Copies that were whole when they were last read.
+    pub whole: u64,
+    /// Bytes of them.
+    pub bytes: u64,
+    /// Of them those that were read again after they were made.
+    pub reread: u64,
+    /// The longest ago that one of them was last read, as claimed.
+    pub oldest: Option<Timestamp>,
+    /// Copies whose line comes after a break: whole only if they are found to be.
+    pub claimed: u64,
+    /// Copies found damaged.
+    pub damaged: u64,
+    /// Copies that were not there any more.
+    pub missing: u64,
+    /// What looks like what a power failure left of a copy.
+    pub debris: u64,
+}
+
+impl Catalogue {
+    /// How the copies in a replica stand.
+    pub fn copy_counts(&self, replica: ReplicaRowId) -> Result<CopyCounts, JobError> {
+        let sql = "SELECT p.state, count(*), sum(c.bytes), sum(p.reread), min(p.proven) \
+                   FROM payload p JOIN content c ON c.id = p.content WHERE p.replica = ?1 \
+                   GROUP BY p.state";
+        let mut counts = CopyCounts::default();
+        let groups: Vec<(CopyState, u64, u64, u64, i64)> = self.rows(sql, [replica])?;
+        for (state, copies, bytes, reread, seconds) in groups {
+            match state {
+                CopyState::Good | CopyState::Adopted => {
+                    counts.whole += copies;
+                    counts.bytes += bytes;
+                    counts.reread += reread;
+                    let earlier = counts.oldest.map_or(seconds, |o| o.seconds.min(seconds));
+                    counts.oldest = Some(Timestamp { seconds: earlier, nanos: 0 });
+                }
+                CopyState::Claimed => counts.claimed += copies,
+                CopyState::Damaged => counts.damaged += copies,
+                CopyState::Missing => counts.missing += copies,
+                CopyState::Debris => counts.debris += copies,
+                CopyState::GivenUp | CopyState::Removed => {}
+            }
+        }
+        Ok(counts)
     }
 }

@@ -36,7 +36,7 @@ impl Catalogue {
     /// Whether the copies of a drive count.
     pub fn counts(&self, drive: DriveRowId) -> Result<bool, JobError> {
         let sql = format!("SELECT 1 FROM drive WHERE id = ?1 AND {COUNTS}");
-        Ok(self.db.prepare_cached(&sql)?.exists([drive])?)
+        self.has_row(&sql, [drive])
     }
 
     /// Brings the replicas of a drive in line with what is known of it; to be called after every change of that, and
@@ -46,37 +46,34 @@ impl Catalogue {
         // One of whose ledger only a part is known does not.
         let differs = "drive = ?1 AND trusted <> (?2 AND NOT partial)";
         let sql = format!("SELECT 1 FROM replica WHERE {differs}");
-        if self.db.prepare_cached(&sql)?.exists(params![drive, counts])? {
+        if self.has_row(&sql, params![drive, counts])? {
             let sql = format!("UPDATE replica SET trusted = ?2 AND NOT partial WHERE {differs}");
-            self.db.prepare_cached(&sql)?.execute(params![drive, counts])?;
+            self.change(&sql, params![drive, counts])?;
         }
         Ok(())
     }
 
-    /// Whether a part of a ledger is in the tables of which `ledger_bytes` does not tell: what comes after it may say
-    /// otherwise, so that nothing of it counts.
+    /// Records whether the tables have a part of a ledger that `ledger_bytes` does not count: what comes after it may
+    /// say otherwise, so that nothing of it counts.
     pub fn set_partial(&self, replica: ReplicaRowId, partial: bool) -> Result<(), JobError> {
-        let sql = "UPDATE replica SET partial = ?2, trusted = trusted AND NOT ?2 WHERE id = ?1 AND partial <> ?2";
-        self.db.prepare_cached(sql)?.execute(params![replica, partial])?;
+        let sql = "UPDATE replica SET partial = ?2, trusted = trusted AND NOT ?2 WHERE id = ?1 \
+                   AND partial <> ?2";
+        self.change(sql, params![replica, partial])?;
         Ok(())
     }
 
-    /// The mailbox on whose device an open drive lies, and dies with it. What cannot be told, as while a mailbox is not
-    /// there, is no answer.
+    /// The mailbox on whose device an open drive lies, and dies with it. While a mailbox is not there, that may be
+    /// unknown.
     pub fn same_device_as(&self, facts: &VolumeFacts, at: &[u8]) -> Result<SameDevice, JobError> {
         let at = Path::new(std::ffi::OsStr::from_bytes(at));
-        let mut query = self
-            .db
-            .prepare_cached("SELECT name, root FROM mailbox WHERE root IS NOT NULL ORDER BY id")?;
-        let mut rows = query.query([])?;
+        let sql = "SELECT name, root FROM mailbox WHERE root IS NOT NULL ORDER BY id";
+        let mailboxes: Vec<(String, Vec<u8>)> = self.rows(sql, [])?;
         let mut told = SameDevice::No;
-        let mut any = false;
-        while let Some(row) = rows.next()? {
-            any = true;
-            let root: Vec<u8> = row.get(1)?;
+        let any = !mailboxes.is_empty();
+        for (name, root) in mailboxes {
             let root = Path::new(std::ffi::OsStr::from_bytes(&root));
             match same_device(root, at, facts) {
-                Some(true) => return Ok(SameDevice::As(row.get(0)?)),
+                Some(true) => return Ok(SameDevice::As(name)),
                 Some(false) => {}
                 None => told = SameDevice::NotKnown,
             }
@@ -151,7 +148,7 @@ impl Catalogue {
     pub fn are_apart(&self, one: DriveId, other: DriveId) -> Result<bool, JobError> {
         let (one, other) = in_order(one, other);
         let sql = "SELECT 1 FROM drives_apart WHERE one = ?1 AND other = ?2";
-        Ok(self.db.prepare_cached(sql)?.exists([one, other])?)
+        self.has_row(sql, [one, other])
     }
 }
 

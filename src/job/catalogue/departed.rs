@@ -1,24 +1,25 @@
-//! What was seen to leave this card's mailboxes, from where, and what followed it.
+//! What this card saw leave its mailboxes, from where, and its successor.
 //! Never calls anything departed that nobody saw go.
 
-use super::ledger_lines::DepartureLine;
-use super::row_ids::ReplicaRowId;
+use super::merge::DepartureLine;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
+use super::rows::{Columns, FromRow};
 use super::{Catalogue, ContentAt};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::limits::ALIKE_MAX;
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::params;
 use std::collections::BTreeSet;
 
 /// A content that was seen to leave a location.
 #[derive(Debug, Clone)]
 pub struct DepartedRow {
     /// Mailbox.
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// The content.
-    pub content: i64,
+    pub content: ContentRowId,
     /// Why.
     pub why: Departed,
     /// What followed it: the place that it moved to, or at its own the content that replaced it.
@@ -32,18 +33,18 @@ pub struct DepartedRow {
 const DEPARTED: &str = "SELECT mailbox, key, content, why, to_mailbox, to_key, to_content, change_no, at \
                         FROM departed";
 
-fn read_departed(row: &Row<'_>) -> rusqlite::Result<DepartedRow> {
-    let (mailbox, key): (Option<i64>, Option<Vec<u8>>) = (row.get(4)?, row.get(5)?);
-    let heir: Option<i64> = row.get(6)?;
-    Ok(DepartedRow {
-        mailbox: row.get(0)?,
-        key: row.get(1)?,
-        content: row.get(2)?,
-        why: Departed::from_text(row.get_ref(3)?.as_str()?).unwrap_or(Departed::Replaced),
-        heir: mailbox.zip(key).zip(heir).map(|((mailbox, key), heir)| (mailbox, key, heir)),
-        change_no: row.get::<_, i64>(7)? as u64,
-        at: row.get(8)?,
-    })
+impl FromRow for DepartedRow {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            mailbox: columns.read()?,
+            key: columns.read()?,
+            content: columns.read()?,
+            why: columns.read()?,
+            heir: columns.location()?,
+            change_no: columns.read()?,
+            at: columns.read()?,
+        })
+    }
 }
 
 impl Catalogue {
@@ -51,22 +52,18 @@ impl Catalogue {
     /// content that took its place. Returns that change's number.
     pub fn set_departed(
         &self,
-        (mailbox, key, content): (i64, &[u8], i64),
+        (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),
         why: Departed,
-        heir: Option<(i64, &[u8], i64)>,
+        heir: Option<(MailboxRowId, &[u8], ContentRowId)>,
         at: i64,
     ) -> Result<u64, JobError> {
         self.record_change(|change_no| {
-            self.db
-                .prepare_cached(
-                    "DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3",
-                )?
-                .execute(params![mailbox, key, content])?;
-            self.db
-                .prepare_cached(
-                    "INSERT OR REPLACE INTO departed VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9)",
-                )?
-                .execute(params![
+            let sql = "DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3";
+            self.change(sql, params![mailbox, key, content])?;
+            let sql = "INSERT OR REPLACE INTO departed VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9)";
+            self.change(
+                sql,
+                params![
                     mailbox,
                     key,
                     content,
@@ -76,11 +73,11 @@ impl Catalogue {
                     heir.map(|heir| heir.2),
                     change_no as i64,
                     at
-                ])?;
+                ],
+            )?;
             if let Some((mailbox, key, _)) = heir.filter(|heir| heir.2 == content) {
-                self.db
-                    .prepare_cached("UPDATE file SET excused = 1 WHERE mailbox = ?1 AND key = ?2")?
-                    .execute(params![mailbox, key])?;
+                let sql = "UPDATE file SET move_target = 1 WHERE mailbox = ?1 AND key = ?2";
+                self.change(sql, params![mailbox, key])?;
             }
             Ok(change_no)
         })
@@ -89,13 +86,12 @@ impl Catalogue {
     /// How a content was seen to leave a location, if it was.
     pub fn departed(
         &self,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
-        content: i64,
+        content: ContentRowId,
     ) -> Result<Option<DepartedRow>, JobError> {
         let sql = format!("{DEPARTED} WHERE mailbox = ?1 AND key = ?2 AND content = ?3");
-        let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row(params![mailbox, key, content], read_departed).optional()?)
+        self.first_row(&sql, params![mailbox, key, content])
     }
 
     /// Up to `most` contents that were seen to leave, by changes after `change_no` and up to `until`, in order.
@@ -108,16 +104,15 @@ impl Catalogue {
         let sql = format!(
             "{DEPARTED} WHERE change_no > ?1 AND change_no <= ?2 ORDER BY change_no LIMIT ?3"
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map([change_no as i64, until as i64, most as i64], read_departed)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, [change_no as i64, until as i64, most as i64])
     }
 
     /// Whether anything was seen to leave by a change before this one, or by it.
     pub fn has_departed_before(&self, change_no: u64) -> Result<bool, JobError> {
-        let mut query =
-            self.db.prepare_cached("SELECT 1 FROM departed WHERE change_no <= ?1 LIMIT 1")?;
-        Ok(query.exists([i64::try_from(change_no).unwrap_or(i64::MAX)])?)
+        self.has_row(
+            "SELECT 1 FROM departed WHERE change_no <= ?1 LIMIT 1",
+            [i64::try_from(change_no).unwrap_or(i64::MAX)],
+        )
     }
 
     /// Departures up to a change that may have waited for a line of this content, or of this location, or of what
@@ -128,28 +123,24 @@ impl Catalogue {
         until: u64,
     ) -> Result<Vec<DepartedRow>, JobError> {
         let sql = format!(
-            "{DEPARTED} WHERE (content = ?3 OR to_content = ?3 OR mailbox = ?1 AND key = ?2) AND change_no <= ?4 \
-             ORDER BY change_no DESC LIMIT ?5"
+            "{DEPARTED} WHERE (content = ?3 OR to_content = ?3 OR mailbox = ?1 AND key = ?2) \
+             AND change_no <= ?4 ORDER BY change_no DESC LIMIT ?5"
         );
-        let mut query = self.db.prepare_cached(&sql)?;
         let of = params![mailbox, key, content, until as i64, ALIKE_MAX];
-        let rows = query.query_map(of, read_departed)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, of)
     }
 
     /// Everything that was seen to leave a location.
-    fn departed_at(&self, mailbox: i64, key: &[u8]) -> Result<Vec<DepartedRow>, JobError> {
+    fn departed_at(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<Vec<DepartedRow>, JobError> {
         let sql = format!("{DEPARTED} WHERE mailbox = ?1 AND key = ?2");
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map(params![mailbox, key], read_departed)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, params![mailbox, key])
     }
 
-    /// What this card itself saw leave a location, as a line of each of these ledgers would say it; not of one that may
-    /// have told again of it, by a line that cannot be read.
+    /// What this card itself saw leave a location, as a line of each of these ledgers would say it; not of a ledger
+    /// that may have asserted it again, by a line that cannot be read.
     pub(super) fn own_departures(
         &self,
-        (mailbox, key): (i64, &[u8]),
+        (mailbox, key): (MailboxRowId, &[u8]),
         replicas: &BTreeSet<ReplicaRowId>,
     ) -> Result<Vec<DepartureLine>, JobError> {
         let mut lines = Vec::new();

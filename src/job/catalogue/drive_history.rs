@@ -2,6 +2,7 @@
 
 use super::Catalogue;
 use super::row_ids::DriveRowId;
+use super::rows::{Columns, FromRow};
 use crate::job::JobError;
 use crate::model::Timestamp;
 use crate::model::limits::{DRIVE_EVENTS_KEPT, DRIVE_EVENTS_SHOWN};
@@ -20,8 +21,19 @@ pub struct DriveEvent {
     pub place: Option<String>,
 }
 
+impl FromRow for DriveEvent {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            at: columns.written_time()?.unwrap_or_default(),
+            what: columns.read()?,
+            why: columns.read()?,
+            place: columns.read()?,
+        })
+    }
+}
+
 impl Catalogue {
-    /// Adds to what is told of a drive; of a long history the latest is kept.
+    /// Adds to the history of a drive; of a long one the latest events are kept.
     pub(super) fn note_history(
         &self,
         drive: DriveRowId,
@@ -44,17 +56,8 @@ impl Catalogue {
 
     /// What was said of a drive and found out about it, the latest first.
     pub fn drive_history(&self, drive: DriveRowId) -> Result<Vec<DriveEvent>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT at, what, why, place FROM drive_history WHERE drive = ?1 ORDER BY id DESC LIMIT ?2",
-        )?;
-        let rows = query.query_map(params![drive, DRIVE_EVENTS_SHOWN], |row| {
-            Ok(DriveEvent {
-                at: Timestamp::from_text(row.get_ref(0)?.as_str()?).unwrap_or_default(),
-                what: row.get(1)?,
-                why: row.get(2)?,
-                place: row.get(3)?,
-            })
-        })?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let sql = "SELECT at, what, why, place FROM drive_history WHERE drive = ?1 ORDER BY id \
+                   DESC LIMIT ?2";
+        self.rows(sql, params![drive, DRIVE_EVENTS_SHOWN])
     }
 }

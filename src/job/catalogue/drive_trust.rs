@@ -1,16 +1,15 @@
-//! What is known of how well a drive keeps what it is given, and how long its room lasts.
-//! Never forgets a mark by itself: a full scrub without an error takes the lighter one back, the
-//! operator both.
+//! What is known of how well a drive keeps its data, and how long its room lasts.
+//! Never forgets a mark by itself: a full scrub without an error clears the lighter one, the operator both.
 
-use super::Catalogue;
 use super::row_ids::{DriveRowId, ReplicaRowId};
+use super::{Catalogue, CopyState};
 use crate::job::JobError;
 use crate::model::limits::{
     DISTRUST_POINTS, FALLS_MAX, FILLED_DAYS, FILLED_DAYS_LEAST, POINTS_OF_FOREIGN, RESERVE_BYTES,
     ROOM_STEP,
 };
 use crate::model::{Digest, EventTime, Identity, Timestamp};
-use rusqlite::{OptionalExtension as _, params};
+use rusqlite::params;
 
 /// Seconds of a day of the calendar.
 const DAY: i64 = 86_400;
@@ -18,24 +17,23 @@ const DAY: i64 = 86_400;
 impl Catalogue {
     /// A drive answered with an error of reading or writing: it is to be replaced soon.
     pub fn mark_worn(&self, drive: DriveRowId, why: &str) -> Result<(), JobError> {
-        self.db
-            .prepare_cached("UPDATE drive SET worn = ?2 WHERE id = ?1 AND worn IS NULL")?
-            .execute(params![drive, why])?;
+        self.change(
+            "UPDATE drive SET worn = ?2 WHERE id = ?1 AND worn IS NULL",
+            params![drive, why],
+        )?;
         Ok(())
     }
 
     /// All of a drive was read without an error.
     pub fn clear_worn(&self, drive: DriveRowId) -> Result<(), JobError> {
-        self.db
-            .prepare_cached("UPDATE drive SET worn = NULL WHERE id = ?1 AND worn IS NOT NULL")?
-            .execute([drive])?;
+        let sql = "UPDATE drive SET worn = NULL WHERE id = ?1 AND worn IS NOT NULL";
+        self.change(sql, [drive])?;
         Ok(())
     }
 
     /// Why a drive is not trusted, if it is not.
     pub fn distrust(&self, drive: DriveRowId) -> Result<Option<String>, JobError> {
-        let mut query = self.db.prepare_cached("SELECT distrust FROM drive WHERE id = ?1")?;
-        Ok(query.query_row([drive], |row| row.get(0)).optional()?.flatten())
+        Ok(self.first_row("SELECT distrust FROM drive WHERE id = ?1", [drive])?.flatten())
     }
 
     /// From now on nothing is counted as mirrored on a drive alone, and nothing is written to it.
@@ -56,22 +54,16 @@ impl Catalogue {
         should: &Identity,
         found: &Identity,
     ) -> Result<(), JobError> {
-        let once_right: Option<bool> = self
-            .db
-            .prepare_cached(
-                "SELECT reread = 1 AND state IN (1, 5) FROM payload WHERE replica = ?1 AND number = ?2",
-            )?
-            .query_row(params![replica, number], |row| row.get(0))
-            .optional()?;
+        let sql = "SELECT reread AND is_whole FROM payload WHERE replica = ?1 AND number = ?2";
+        let once_right: Option<bool> = self.first_row(sql, params![replica, number])?;
         if once_right != Some(true) {
             return Ok(());
         }
         let foreign = is_zeros(found) || self.is_known(&found.digest, should)?;
         let points = if foreign { POINTS_OF_FOREIGN } else { 1 };
-        let sum: i64 = self
-            .db
-            .prepare_cached("UPDATE drive SET wrong = wrong + ?2 WHERE id = ?1 RETURNING wrong")?
-            .query_row(params![drive, points], |row| row.get(0))?;
+        let sql = "UPDATE drive SET corruption_points = corruption_points + ?2 WHERE id = ?1 \
+                   RETURNING corruption_points";
+        let sum: i64 = self.only_row(sql, params![drive, points])?;
         match sum >= DISTRUST_POINTS {
             true => self.set_distrust(drive, "copies that were right have other octets now"),
             false => Ok(()),
@@ -79,64 +71,60 @@ impl Catalogue {
     }
 
     fn is_known(&self, found: &Digest, other_than: &Identity) -> Result<bool, JobError> {
-        Ok(self
-            .db
-            .prepare_cached("SELECT 1 FROM content WHERE sha256 = ?1 AND sha256 <> ?2")?
-            .exists(params![
-                found.as_bytes().as_slice(),
-                other_than.digest.as_bytes().as_slice()
-            ])?)
+        self.has_row(
+            "SELECT 1 FROM content WHERE sha256 = ?1 AND sha256 <> ?2",
+            params![found.as_bytes().as_slice(), other_than.digest.as_bytes().as_slice()],
+        )
     }
 
     /// A drive came, perhaps with a ledger that ends before where it was known to end. Once is a power failure's work,
     /// or that of whoever put an old state back; a drive that comes back again and again as it was has kept nothing it
     /// was given.
-    pub fn record_arrival(&self, drive: DriveRowId, fell_to: Option<u64>) -> Result<(), JobError> {
-        let Some(to) = fell_to else {
-            return self.note_no_fall(drive);
+    pub fn record_arrival(
+        &self,
+        drive: DriveRowId,
+        rolled_back_to: Option<u64>,
+    ) -> Result<(), JobError> {
+        let Some(to) = rolled_back_to else {
+            return self.clear_rollbacks(drive);
         };
-        let falls: i64 = self
-            .db
-            .prepare_cached(
-                "UPDATE drive SET falls = CASE WHEN fell_to IS ?2 THEN falls + 1 ELSE 1 END, fell_to = ?2 \
-                 WHERE id = ?1 RETURNING falls",
-            )?
-            .query_row(params![drive, to as i64], |row| row.get(0))?;
-        match falls >= FALLS_MAX {
+        let sql = "UPDATE drive SET rollbacks = CASE WHEN rolled_back_to IS ?2 THEN rollbacks + 1 \
+                   ELSE 1 END, rolled_back_to = ?2 WHERE id = ?1 RETURNING rollbacks";
+        let rollbacks: i64 = self.only_row(sql, params![drive, to as i64])?;
+        match rollbacks >= FALLS_MAX {
             true => self.set_distrust(drive, "it comes back without what was written to it"),
             false => Ok(()),
         }
     }
 
     /// A drive came back with the ledger it was known to have.
-    fn note_no_fall(&self, drive: DriveRowId) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE drive SET falls = 0, fell_to = NULL WHERE id = ?1 AND falls > 0",
-            )?
-            .execute([drive])?;
+    fn clear_rollbacks(&self, drive: DriveRowId) -> Result<(), JobError> {
+        let sql = "UPDATE drive SET rollbacks = 0, rolled_back_to = NULL WHERE id = ?1 \
+                   AND rollbacks > 0";
+        self.change(sql, [drive])?;
         Ok(())
     }
 
-    /// The operator begins afresh with a drive, or has one back that was given up. Its marks go. What is on one that
-    /// did not keep what it was given counts for nothing until it was read again, so that everything is copied to it
-    /// anew; one that was given up is looked over as one that comes back, and all of it is read again as soon as
-    /// there is time. Whether it was given up.
+    /// The operator starts over with a drive, or has one back that was given up. Its marks are cleared. What is on one
+    /// that did not keep its data counts for nothing until it was read again, so that everything is copied to it anew;
+    /// one that was given up is inspected like one that comes back, and all of it is read again as soon as there is
+    /// time. Whether it was given up.
     pub fn restore_trust(&self, drive: DriveRowId, now: Timestamp) -> Result<bool, JobError> {
         let taken_back = self.write_transaction(|| {
             self.db.execute(
-                "UPDATE payload SET state = 0, round = 0 WHERE state IN (1, 5) AND replica IN \
+                "UPDATE payload SET state = ?2, cycle = 0, read_here = 1 WHERE is_whole AND replica IN \
                  (SELECT replica.id FROM replica JOIN drive ON drive.id = replica.drive \
                  WHERE drive.id = ?1 AND distrust IS NOT NULL)",
-                [drive],
+                params![drive, CopyState::Claimed],
             )?;
             self.db.execute(
-                "UPDATE replica SET told = 0, session = NULL WHERE drive IN \
+                "UPDATE replica SET recorded_through = 0, session = NULL WHERE drive IN \
                  (SELECT id FROM drive WHERE id = ?1 AND distrust IS NOT NULL)",
                 [drive],
             )?;
             self.db.execute(
-                "UPDATE drive SET worn = NULL, distrust = NULL, wrong = 0, falls = 0, fell_to = NULL \
+                "UPDATE drive SET worn = NULL, distrust = NULL, corruption_points = 0, rollbacks = 0, \
+                 rolled_back_to = NULL \
                  WHERE id = ?1",
                 [drive],
             )?;
@@ -145,7 +133,7 @@ impl Catalogue {
             let taken_back = self.take_back(drive, now)?;
             if taken_back {
                 self.db.execute("UPDATE replica SET session = NULL WHERE drive = ?1", [drive])?;
-                self.reread_soon(drive)?;
+                self.scrub_soon(drive)?;
             }
             self.settle_counts(drive)?;
             Ok(taken_back)
@@ -159,16 +147,14 @@ impl Catalogue {
     /// Keeps how much room a drive has, if that is news.
     pub fn record_free_space(&self, drive: DriveRowId, room: u64) -> Result<(), JobError> {
         let room = i64::try_from(room).unwrap_or(i64::MAX);
-        self.db
-            .prepare_cached(
-                "UPDATE drive SET room = ?2 WHERE id = ?1 AND (room IS NULL OR abs(room - ?2) >= ?3)",
-            )?
-            .execute(params![drive, room, ROOM_STEP as i64])?;
+        let sql = "UPDATE drive SET room = ?2 WHERE id = ?1 AND (room IS NULL OR abs(room - \
+                   ?2) >= ?3)";
+        self.change(sql, params![drive, room, ROOM_STEP as i64])?;
         Ok(())
     }
 
     /// Counts what was written on a day. A line of a clock that nothing vouched for counts on no day.
-    pub(super) fn replica_filled(
+    pub(super) fn note_written(
         &self,
         replica: ReplicaRowId,
         bytes: u64,
@@ -177,11 +163,9 @@ impl Catalogue {
         if !stamp.trusted {
             return Ok(());
         }
-        self.db
-            .prepare_cached(
-                "INSERT INTO filled VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET bytes = bytes + ?3",
-            )?
-            .execute(params![replica, stamp.time.seconds.div_euclid(DAY), bytes as i64])?;
+        let sql = "INSERT INTO written_by_day VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET bytes \
+                   = bytes + ?3";
+        self.change(sql, params![replica, stamp.time.seconds.div_euclid(DAY), bytes as i64])?;
         Ok(())
     }
 
@@ -192,28 +176,20 @@ impl Catalogue {
             return Ok(None);
         }
         let today = now.time.seconds.div_euclid(DAY);
-        let room: Option<i64> = self
-            .db
-            .prepare_cached("SELECT room FROM drive WHERE id = ?1")?
-            .query_row([drive], |row| row.get(0))
-            .optional()?
-            .flatten();
+        let room: Option<i64> =
+            self.first_row("SELECT room FROM drive WHERE id = ?1", [drive])?.flatten();
         let first = today - FILLED_DAYS;
-        let (since, bytes): (Option<i64>, i64) = self
-            .db
-            .prepare_cached(
-                "SELECT min(day), CAST(total(bytes) AS INTEGER) FROM filled WHERE day BETWEEN ?2 AND ?3 \
-                 AND replica IN (SELECT id FROM replica WHERE drive = ?1)",
-            )?
-            .query_row(params![drive, first + 1, today], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let sql = "SELECT min(day), CAST(total(bytes) AS INTEGER) FROM written_by_day WHERE day \
+                   BETWEEN ?2 AND ?3 AND replica IN (SELECT id FROM replica WHERE drive = ?1)";
+        let (since, bytes): (Option<i64>, i64) =
+            self.only_row(sql, params![drive, first + 1, today])?;
         let (Some(room), Some(since)) = (room, since) else { return Ok(None) };
         // A drive that was written to before the window has been here for all of it.
-        let before: bool = self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM filled WHERE day <= ?2 AND replica IN (SELECT id FROM replica WHERE drive = ?1)",
-            )?
-            .exists(params![drive, first])?;
+        let before: bool = self.has_row(
+            "SELECT 1 FROM written_by_day WHERE day <= ?2 AND replica IN (SELECT id FROM \
+            replica WHERE drive = ?1)",
+            params![drive, first],
+        )?;
         let days = if before { FILLED_DAYS } else { today - since + 1 };
         if days < FILLED_DAYS_LEAST || bytes <= 0 {
             return Ok(None);

@@ -3,16 +3,18 @@
 
 use super::Catalogue;
 use super::row_ids::DriveRowId;
+use super::rows::{Columns, FromRow};
 use crate::job::JobError;
 use crate::model::{DriveId, DriveLoss, Medium, Timestamp};
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::params;
+use std::ops::Deref;
 
-/// Whether the copies of a row of the table of drives count: it keeps what it is given, its operator has not given it
-/// up, nothing else stands where it was, it can be told from others, it contradicts nothing that is better known, and
-/// it does not die with the card; unless that was asked to count too.
+/// Whether the copies of a row of the table of drives count: it keeps its data, its operator has not given it up,
+/// nothing else is in its place, it is distinguishable from others, it contradicts nothing that is better known, and it
+/// does not die with the card; unless that was asked to count too.
 pub(super) const COUNTS: &str = "(distrust IS NULL AND forgotten IS NULL \
      AND (replaced IS NULL OR replaced_how = 'place') AND uuid <> '0000000000000000' \
-     AND NOT EXISTS (SELECT 1 FROM contradiction WHERE drive = drive.id AND judged AND NOT settled) \
+     AND NOT EXISTS (SELECT 1 FROM contradiction WHERE drive = drive.id AND disqualified AND NOT settled) \
      AND (same_device IS NULL OR EXISTS (SELECT 1 FROM meta WHERE name = 'count_same_device')))";
 
 /// A row of the table of drives.
@@ -22,6 +24,20 @@ pub struct DriveRow {
     pub row: DriveRowId,
     /// Its random id.
     pub id: DriveId,
+    /// What is known of it.
+    pub facts: DriveFacts,
+}
+
+impl Deref for DriveRow {
+    type Target = DriveFacts;
+    fn deref(&self) -> &DriveFacts {
+        &self.facts
+    }
+}
+
+/// What is known of a drive, whatever its id.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct DriveFacts {
     /// How it is called: the last part of where it is found.
     pub label: String,
     /// Where it was last found, raw.
@@ -54,13 +70,13 @@ pub struct DriveRow {
     pub same_device: Option<String>,
     /// Its operator gave it up.
     pub forgotten: Option<Forgotten>,
-    /// Another drive stands where it was.
+    /// Another drive is in its place.
     pub replaced: Option<Replaced>,
     /// Its copies make messages safe.
     pub counts: bool,
 }
 
-/// The operator's word that a drive is gone.
+/// The operator's statement that a drive is gone.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Forgotten {
     /// Since when.
@@ -76,7 +92,7 @@ pub struct Forgotten {
 pub struct Replaced {
     /// Since when.
     pub since: Timestamp,
-    /// The drive that stands there; `None`: one without an id.
+    /// The drive that is there now; `None`: one without an id.
     pub by: Option<DriveId>,
     /// How that is known.
     pub how: ReplacedHow,
@@ -124,7 +140,7 @@ impl ReplacedHow {
 /// Whether a drive lies on the device of a mailbox, and dies with it.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub enum SameDevice {
-    /// It cannot be told: what was known stands.
+    /// Unknown: what was known before holds.
     #[default]
     NotKnown,
     /// On none's.
@@ -153,7 +169,7 @@ pub struct FoundDrive<'a> {
 }
 
 impl FoundDrive<'_> {
-    /// Whether this is news of a drive, beside the time.
+    /// Whether this is news of a drive, apart from the time.
     fn is_news_of(&self, row: &DriveRow) -> bool {
         let other_device = match &self.same_device {
             SameDevice::NotKnown => false,
@@ -171,57 +187,54 @@ impl FoundDrive<'_> {
     }
 }
 
-impl DriveRow {
+impl DriveFacts {
     /// Whether everything of ours was deleted on it, by this program.
     pub fn is_wiped(&self) -> bool {
         self.forgotten.as_ref().is_some_and(|gone| gone.why == DriveLoss::Wiped)
     }
+}
 
-    fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
-        let moment = |at| -> rusqlite::Result<Option<Timestamp>> {
-            Ok(row.get_ref(at)?.as_str_or_null()?.and_then(Timestamp::from_text))
-        };
-        let id = |at| -> rusqlite::Result<Option<DriveId>> {
-            Ok(row.get_ref(at)?.as_str_or_null()?.and_then(|text| text.parse().ok()))
-        };
-        let word = |at| -> rusqlite::Result<&str> {
-            Ok(row.get_ref(at)?.as_str_or_null()?.unwrap_or_default())
-        };
-        let (forgotten, replaced) = (moment(17)?, moment(20)?);
+impl FromRow for DriveRow {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self {
-            row: row.get(0)?,
-            id: id(1)?.unwrap_or(DriveId::NONE),
-            label: row.get(2)?,
-            at: row.get(3)?,
-            state: row.get(4)?,
-            detail: row.get(5)?,
-            last_seen: moment(6)?,
-            last_verified: moment(7)?,
-            medium: Medium::from_text(row.get_ref(8)?.as_str()?),
-            away: moment(9)?,
-            worn: row.get(10)?,
-            distrust: row.get(11)?,
-            known_since: moment(12)?,
-            serial: row.get(13)?,
-            folder: row.get(14)?,
-            origin: id(15)?,
-            same_device: row.get(16)?,
-            forgotten: match forgotten {
-                Some(since) => Some(Forgotten {
-                    since,
-                    why: DriveLoss::from_text(word(18)?).unwrap_or(DriveLoss::Broken),
-                    place: row.get(19)?,
-                }),
-                None => None,
+            row: columns.read()?,
+            id: columns.read::<Option<DriveId>>()?.unwrap_or(DriveId::NONE),
+            facts: columns.read()?,
+        })
+    }
+}
+
+impl FromRow for DriveFacts {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            label: columns.read()?,
+            at: columns.read()?,
+            state: columns.read()?,
+            detail: columns.read()?,
+            last_seen: columns.written_time()?,
+            last_verified: columns.written_time()?,
+            medium: Medium::from_text(&columns.read::<String>()?),
+            away: columns.written_time()?,
+            worn: columns.read()?,
+            distrust: columns.read()?,
+            known_since: columns.written_time()?,
+            serial: columns.read()?,
+            folder: columns.read()?,
+            origin: columns.read()?,
+            same_device: columns.read()?,
+            forgotten: {
+                let since = columns.written_time()?;
+                let why = columns.parsed(DriveLoss::from_text)?;
+                let (place, why) = (columns.read()?, why.unwrap_or(DriveLoss::Broken));
+                Option::map(since, |since| Forgotten { since, why, place })
             },
-            replaced: match replaced {
-                Some(since) => {
-                    let how = ReplacedHow::from_text(word(22)?);
-                    Some(Replaced { since, by: id(21)?, how })
-                }
-                None => None,
+            replaced: {
+                let (since, by) = (columns.written_time()?, columns.read()?);
+                let how = columns.parsed(|text| Some(ReplacedHow::from_text(text)))?;
+                let how = how.unwrap_or(ReplacedHow::Place);
+                Option::map(since, |since| Replaced { since, by, how })
             },
-            counts: row.get(23)?,
+            counts: columns.read()?,
         })
     }
 }
@@ -238,16 +251,13 @@ impl Catalogue {
     /// Every drive ever seen.
     pub fn drives(&self) -> Result<Vec<DriveRow>, JobError> {
         let sql = format!("SELECT {} FROM drive ORDER BY label, id", columns());
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map([], DriveRow::read)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, [])
     }
 
     /// The drive with an id.
     pub fn drive(&self, id: DriveId) -> Result<Option<DriveRow>, JobError> {
         let sql = format!("SELECT {} FROM drive WHERE uuid = ?1", columns());
-        let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row([id.to_string()], DriveRow::read).optional()?)
+        self.first_row(&sql, [id.to_string()])
     }
 
     /// The drive last found at a place, to tell an empty mount point from a new drive.
@@ -256,7 +266,7 @@ impl Catalogue {
             "SELECT {} FROM drive WHERE id = (SELECT drive FROM found WHERE at = ?1)",
             columns()
         );
-        Ok(self.db.prepare_cached(&sql)?.query_row([at], DriveRow::read).optional()?)
+        self.first_row(&sql, [at])
     }
 
     /// Records that a drive is found at a place. Writes only if that is news: the time is kept to the
@@ -305,13 +315,12 @@ impl Catalogue {
             SameDevice::No => (true, None),
             SameDevice::As(mailbox) => (true, Some(mailbox.as_str())),
         };
-        self.db
-            .prepare_cached(
-                "UPDATE drive SET label = ?2, found_at = ?3, last_seen = ?4, medium = ?5, away = NULL, \
-                 serial = coalesce(?6, serial), folder = ?7, origin = coalesce(?8, origin), \
-                 same_device = CASE WHEN ?9 THEN ?10 ELSE same_device END WHERE id = ?1",
-            )?
-            .execute(params![
+        let sql = "UPDATE drive SET label = ?2, found_at = ?3, last_seen = ?4, medium = ?5, \
+                   away = NULL, serial = coalesce(?6, serial), folder = ?7, origin = coalesce(?8, \
+                   origin), same_device = CASE WHEN ?9 THEN ?10 ELSE same_device END WHERE id = ?1";
+        self.change(
+            sql,
+            params![
                 row,
                 found.label,
                 found.at,
@@ -322,7 +331,8 @@ impl Catalogue {
                 found.origin.map(|id| id.to_string()),
                 device_known,
                 same_device,
-            ])?;
+            ],
+        )?;
         Ok(())
     }
 
@@ -333,11 +343,9 @@ impl Catalogue {
         state: &str,
         detail: &str,
     ) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE drive SET state = ?2, detail = ?3 WHERE id = ?1 AND (state <> ?2 OR detail <> ?3)",
-            )?
-            .execute(params![drive, state, detail])?;
+        let sql = "UPDATE drive SET state = ?2, detail = ?3 WHERE id = ?1 AND (state <> ?2 \
+                   OR detail <> ?3)";
+        self.change(sql, params![drive, state, detail])?;
         Ok(())
     }
 

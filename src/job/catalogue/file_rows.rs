@@ -1,66 +1,17 @@
-//! A path of a mailbox as the catalogue keeps it. Only values: nothing is asked or changed here.
+//! A path of a mailbox as the catalogue keeps it. Only values: nothing is queried or changed here.
 
+use super::FileState;
+use super::row_ids::{ContentRowId, MailboxRowId};
+use super::rows::{Columns, FromRow};
 use crate::job::JobError;
 use crate::model::message::{FileFacts, Headers, SizeBreakdown};
 use crate::model::{Identity, RelName, Suspicion, Timestamp};
-use rusqlite::Row;
-
-/// Where a path stands. States above `Present` are few and indexed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[repr(i64)]
-pub enum FileState {
-    /// Looked at; its content is known and settled.
-    Present = 1,
-    /// Seen with new facts; to be looked at a second time before it is read.
-    Fresh = 2,
-    /// It could not be read.
-    Unreadable = 3,
-    /// A link, pipe, socket or device.
-    NotAFile = 4,
-    /// Its new version is held back, since it keeps changing.
-    Changing = 5,
-    /// Missing since the last look, and its deletion was seen.
-    LeavingSeen = 6,
-    /// Missing since the last look.
-    Leaving = 7,
-    /// Gone; its deletion was seen.
-    Removed = 8,
-    /// Gone; found missing.
-    Vanished = 9,
-    /// Gone from here, and the same content is elsewhere in the mailbox.
-    Moved = 10,
-}
-
-impl FileState {
-    pub(super) fn from_number(number: i64) -> Self {
-        match number {
-            1 => Self::Present,
-            3 => Self::Unreadable,
-            4 => Self::NotAFile,
-            5 => Self::Changing,
-            6 => Self::LeavingSeen,
-            7 => Self::Leaving,
-            8 => Self::Removed,
-            9 => Self::Vanished,
-            10 => Self::Moved,
-            _ => Self::Fresh,
-        }
-    }
-
-    /// Whether the path was there at the last look.
-    pub fn is_there(self) -> bool {
-        matches!(
-            self,
-            Self::Present | Self::Fresh | Self::Unreadable | Self::NotAFile | Self::Changing
-        )
-    }
-}
 
 /// A row of the table of files.
 #[derive(Debug, Clone)]
 pub struct FileRow {
     /// Mailbox.
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// Where it stands.
@@ -76,15 +27,15 @@ pub struct FileRow {
     /// Permission bits.
     pub mode: u32,
     /// Monotonic milliseconds of the first look at these facts.
-    pub looked: i64,
+    pub first_statted: i64,
     /// When its content was first seen here.
     pub first_seen: Timestamp,
     /// Whether something vouched for the clock then.
     pub clock_trusted: bool,
     /// Its content when last read.
-    pub content: Option<i64>,
+    pub content: Option<ContentRowId>,
     /// The last version that was not suspect, if this one is.
-    pub good: Option<i64>,
+    pub good: Option<ContentRowId>,
     /// Why it is suspect.
     pub suspect: Option<Suspicion>,
     /// Number of its last change.
@@ -92,38 +43,39 @@ pub struct FileRow {
     /// Number of the change that brought this content here.
     pub since: u64,
     /// Number of the change with which this card read that another saw it go from here; 0 where it never did.
-    pub heard: u64,
+    pub departure_read: u64,
     /// The change under way was seen as it happened.
     pub hinted: bool,
 }
 
-impl FileRow {
-    pub(super) const COLUMNS: &str = "mailbox, key, state, bytes, modified_s, modified_n, changed, \
-                                      inode, mode, looked, first_seen, content, good, suspect, change_no, clock, \
-                                      since, hinted, heard";
-
-    pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
+impl FromRow for FileRow {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self {
-            mailbox: row.get(0)?,
-            key: row.get(1)?,
-            state: FileState::from_number(row.get(2)?),
-            bytes: row.get::<_, i64>(3)? as u64,
-            modified: Timestamp { seconds: row.get(4)?, nanos: row.get(5)? },
-            changed: row.get(6)?,
-            inode: row.get(7)?,
-            mode: row.get(8)?,
-            looked: row.get(9)?,
-            first_seen: Timestamp { seconds: row.get(10)?, nanos: 0 },
-            content: row.get(11)?,
-            good: row.get(12)?,
-            suspect: row.get_ref(13)?.as_str_or_null()?.and_then(Suspicion::from_text),
-            change_no: row.get::<_, i64>(14)? as u64,
-            clock_trusted: row.get(15)?,
-            since: row.get::<_, i64>(16)? as u64,
-            hinted: row.get(17)?,
-            heard: row.get::<_, i64>(18)? as u64,
+            mailbox: columns.read()?,
+            key: columns.read()?,
+            state: columns.read()?,
+            bytes: columns.read()?,
+            modified: columns.read()?,
+            changed: columns.read()?,
+            inode: columns.read()?,
+            mode: columns.read()?,
+            first_statted: columns.read()?,
+            first_seen: columns.seconds()?,
+            clock_trusted: columns.read()?,
+            content: columns.read()?,
+            good: columns.read()?,
+            suspect: columns.read()?,
+            change_no: columns.read()?,
+            since: columns.read()?,
+            departure_read: columns.read()?,
+            hinted: columns.read()?,
         })
     }
+}
+
+impl FileRow {
+    pub(super) const COLUMNS: &str = "mailbox, key, state, bytes, modified_s, modified_n, changed, inode, mode, \
+        first_statted, first_seen, clock, content, good, suspect, change_no, since, departure_read, hinted";
 
     /// Its path.
     pub fn path(&self) -> Result<RelName, JobError> {
@@ -161,6 +113,19 @@ pub struct FileStatRow {
     pub(super) modified: Timestamp,
     pub(super) changed: i64,
     pub(super) inode: i64,
+}
+
+impl FromRow for FileStatRow {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            key: columns.read()?,
+            state: columns.read()?,
+            bytes: columns.read()?,
+            modified: columns.read()?,
+            changed: columns.read()?,
+            inode: columns.read()?,
+        })
+    }
 }
 
 impl FileStatRow {

@@ -1,9 +1,10 @@
-//! What is asked of the catalogue for the list of messages that a drive carries, and what is remembered of it.
+//! Questions for the list of messages that a drive carries, and what is remembered of that list.
 //! Never decides anything.
 
 use super::Catalogue;
-use super::copies::CopyState;
-use super::row_ids::{DriveRowId, ReplicaRowId};
+use super::CopyState;
+use super::row_ids::{ContentRowId, DriveRowId, MailboxRowId, ReplicaRowId};
+use super::rows::{Columns, FromRow};
 use crate::job::JobError;
 use crate::model::Timestamp;
 use rusqlite::params;
@@ -20,7 +21,7 @@ pub struct NumberedCopy {
     pub given_up: bool,
 }
 
-/// How a message stands at a location, by a ledger; the first of several is what is said of the message.
+/// How a message stands at a location, by a ledger; the first of several is reported of the message.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum LocationStatus {
     /// It is there.
@@ -39,57 +40,60 @@ pub enum LocationStatus {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LastLocation {
     /// Mailbox.
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// Whether it is there; else how it went.
     pub whereabouts: LocationStatus,
 }
 
+impl FromRow for LastLocation {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        let (mailbox, key) = (columns.read()?, columns.read()?);
+        let (ended, missing): (Option<i64>, bool) = columns.read()?;
+        let why: Option<String> = columns.read()?;
+        let whereabouts = match (ended, why.as_deref()) {
+            (None, _) if missing => LocationStatus::Missing,
+            (None, _) => LocationStatus::There,
+            (_, Some("moved")) => LocationStatus::Moved,
+            (_, Some("replaced")) => LocationStatus::Replaced,
+            _ => LocationStatus::Removed,
+        };
+        Ok(Self { mailbox, key, whereabouts })
+    }
+}
+
 impl Catalogue {
     /// Every copy that a drive has of a station, in order of their numbers.
     pub fn numbered_copies(&self, replica: ReplicaRowId) -> Result<Vec<NumberedCopy>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT number, state FROM payload WHERE replica = ?1 ORDER BY number",
-        )?;
-        let rows = query.query_map([replica], |row| {
-            let given_up = CopyState::of(row.get(1)?).is_given_up();
-            Ok(NumberedCopy { number: row.get(0)?, given_up })
+        let mut copies = Vec::new();
+        let sql = "SELECT number, state FROM payload WHERE replica = ?1 ORDER BY number";
+        self.each_row(sql, [replica], |(number, state): (u32, CopyState)| {
+            copies.push(NumberedCopy { number, given_up: state.is_given_up() });
+            Ok(())
         })?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        Ok(copies)
     }
 
     /// Where, by a drive's ledger, a content is, or else was; one row a location.
     pub fn stands(
         &self,
         replica: ReplicaRowId,
-        content: i64,
+        content: ContentRowId,
     ) -> Result<Vec<LastLocation>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT a.mailbox, a.key, max(a.line), a.ended, a.missing, \
-             (SELECT why FROM departure d WHERE d.replica = a.replica AND d.mailbox = a.mailbox AND d.key = a.key \
-             AND d.content = a.content ORDER BY d.line DESC LIMIT 1) \
-             FROM assertion a INDEXED BY assertion_by_content WHERE a.content = ?2 AND a.replica = ?1 \
-             GROUP BY a.mailbox, a.key ORDER BY a.ended IS NOT NULL, a.missing, a.mailbox, a.key LIMIT ?3",
-        )?;
-        let rows = query.query_map(params![replica, content, PLACES_NAMED], |row| {
-            let (ended, missing): (Option<i64>, bool) = (row.get(3)?, row.get(4)?);
-            let why: Option<String> = row.get(5)?;
-            let whereabouts = match (ended, why.as_deref()) {
-                (None, _) if missing => LocationStatus::Missing,
-                (None, _) => LocationStatus::There,
-                (_, Some("moved")) => LocationStatus::Moved,
-                (_, Some("replaced")) => LocationStatus::Replaced,
-                _ => LocationStatus::Removed,
-            };
-            Ok(LastLocation { mailbox: row.get(0)?, key: row.get(1)?, whereabouts })
-        })?;
-        let mut stands = rows.collect::<Result<Vec<_>, _>>()?;
+        let sql = "SELECT a.mailbox, a.key, a.ended, a.missing, (SELECT why FROM departure d \
+                   WHERE d.replica = a.replica AND d.mailbox = a.mailbox AND d.key = a.key \
+                   AND d.content = a.content ORDER BY d.line DESC LIMIT 1), max(a.line) \
+                   FROM assertion a INDEXED BY assertion_by_content WHERE a.content = ?2 \
+                   AND a.replica = ?1 GROUP BY a.mailbox, a.key ORDER BY a.ended IS NOT NULL, \
+                   a.missing, a.mailbox, a.key LIMIT ?3";
+        let mut stands: Vec<LastLocation> =
+            self.rows(sql, params![replica, content, PLACES_NAMED])?;
         stands.sort_by_key(|stand| stand.whereabouts);
         Ok(stands)
     }
 
-    /// Bytes of everything that a drive carries beside the copies, as this card last left it.
+    /// Bytes of everything that a drive carries in addition to the copies, as this card last left it.
     pub fn carried(&self, drive: DriveRowId) -> Result<Option<u64>, JobError> {
         Ok(self.meta(&format!("carried {drive}"))?.and_then(|text| text.parse().ok()))
     }

@@ -1,11 +1,10 @@
 //! What drives hold and this card's mailboxes lack: what a restore from all drives known would put into them. One rule,
-//! the merge's, says both; beside the ledgers, what this card itself saw go and what a person does not want here count.
-//! Never calls a message lacking that the config ignores, or one that a restore would leave out.
+//! the merge's, decides both; in addition to the ledgers, what this card itself saw go and what a person does not want
+//! here count. Never calls a message lacking that the config ignores, or one that a restore would leave out.
 
-use super::assertions::{STANDING_COLUMNS, read_standing};
-use super::decisions::Decision;
-use super::judge::Judge;
-use super::row_ids::ReplicaRowId;
+use super::merge::Decision;
+use super::merge::Merge;
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::writers::bits;
 use super::{AssertedRow, Catalogue, ContentAt, Lacking, ReplicaState};
 use crate::job::JobError;
@@ -15,20 +14,20 @@ use std::collections::BTreeSet;
 
 /// Decides what a restore from all drives known would give, one location after the other.
 pub(super) struct Giving<'a> {
-    judge: Judge<'a>,
+    merge: Merge<'a>,
     /// The replica that counts though its drive may not.
-    replica: ReplicaRowId,
+    replica: Option<ReplicaRowId>,
     /// The location asked about last, and what is given there.
-    last: Option<(i64, Vec<u8>, BTreeSet<i64>)>,
+    last: Option<(MailboxRowId, Vec<u8>, BTreeSet<ContentRowId>)>,
 }
 
 impl Giving<'_> {
     /// Whether a content is given at a location.
     pub(super) fn gives(
         &mut self,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: &[u8],
-        content: i64,
+        content: ContentRowId,
     ) -> Result<bool, JobError> {
         match &self.last {
             Some((m, k, given)) if (*m, k.as_slice()) == (mailbox, key) => {
@@ -37,7 +36,7 @@ impl Giving<'_> {
             _ => {}
         }
         let mut given = BTreeSet::new();
-        self.judge.decide_at(self.replica, (mailbox, key), &mut |decision| {
+        self.merge.decide_at(self.replica, (mailbox, key), &mut |decision| {
             if let Decision::Give(wanted) = decision {
                 given.insert(wanted.version.content);
             }
@@ -54,66 +53,62 @@ impl Catalogue {
     pub(super) fn giving<'a>(
         &'a self,
         station: &'a StationName,
-        replica: ReplicaRowId,
+        replica: Option<ReplicaRowId>,
     ) -> Result<Giving<'a>, JobError> {
-        Ok(Giving { judge: self.judge(station, false)?, replica, last: None })
+        Ok(Giving { merge: self.merge(station, false)?, replica, last: None })
     }
 
-    /// What a ledger says stands in the mailboxes in force and a restore would put there, of contents that no mailbox
-    /// of this card has and that are not missing from it either. Only what some drive has a copy of: anybody can write
-    /// a line.
+    /// What a ledger asserts of the mailboxes in force and a restore would put there, of contents that no mailbox of
+    /// this card has and that are not missing from it either. Only what some drive has a copy of: anybody can write a
+    /// line.
     pub fn lacked(
         &self,
         replica: ReplicaRowId,
         mut each: impl FnMut(AssertedRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let station = self.station_of_replica(replica)?;
-        // Of a ledger with lines that cannot be read, also what left by a word that does not count any more.
-        let told = "(SELECT * FROM standing WHERE replica = ?1 UNION ALL \
+        // Of a ledger with lines that cannot be read, also what left by a departure that does not count any more.
+        let told = "(SELECT * FROM current_assertion WHERE replica = ?1 UNION ALL \
              SELECT a.replica, a.mailbox, a.key, a.content, a.line, a.missing, a.suspect, a.modified_s, a.modified_n, \
              a.mode, a.as_of FROM replica b CROSS JOIN assertion a ON a.replica = b.id \
              WHERE b.id = ?1 AND b.gaps > 0 AND a.ended IS NOT NULL AND NOT EXISTS (SELECT 1 FROM departure d \
              WHERE d.replica = a.replica AND d.mailbox = a.mailbox AND d.key = a.key AND d.content = a.content \
              AND d.counts))";
+        let columns = AssertedRow::COLUMNS;
         let sql = format!(
-            "SELECT {STANDING_COLUMNS} FROM {told} s WHERE true \
-             AND NOT EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \
-             WHERE f.content = s.content AND f.state IN (1, 2, 3, 5, 6, 7)) \
-             AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.content = s.content) \
-             AND NOT (s.suspect IS NOT NULL AND EXISTS (SELECT 1 FROM file f \
-             WHERE f.mailbox = s.mailbox AND f.key = s.key AND f.state = 1 AND f.suspect IS NULL)) \
-             AND EXISTS (SELECT 1 FROM payload p INDEXED BY payload_by_content \
-             WHERE p.content = s.content AND p.state IN (0, 1, 5)){} \
+            "SELECT {columns} FROM {told} s WHERE true AND NOT EXISTS (SELECT 1 \
+             FROM live_by_content f WHERE f.content = s.content) AND NOT EXISTS (SELECT 1 \
+             FROM missing m WHERE m.content = s.content) AND NOT (s.suspect IS NOT NULL \
+             AND EXISTS (SELECT 1 FROM file f WHERE f.mailbox = s.mailbox AND f.key = s.key \
+             AND f.is_present AND f.suspect IS NULL)) AND EXISTS (SELECT 1 FROM payload p \
+             INDEXED BY payload_by_content WHERE p.content = s.content AND p.is_usable){} \
              ORDER BY mailbox, key, content, line DESC",
             self.in_force()
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let mut rows = query.query([replica])?;
         let mut giving = None;
         let mut last: Option<ContentAt> = None;
-        while let Some(row) = rows.next()? {
-            let standing = read_standing(row)?;
+        self.each_row(&sql, [replica], |standing: AssertedRow| {
             let of = (standing.mailbox, standing.key.clone(), standing.content);
             if last.as_ref() == Some(&of) {
-                continue;
+                return Ok(());
             }
             last = Some(of);
             if self.is_ignored(&standing.key) {
-                continue;
+                return Ok(());
             }
             let giving = match &mut giving {
                 Some(giving) => giving,
-                none => none.insert(self.giving(&station, replica)?),
+                none => none.insert(self.giving(&station, Some(replica))?),
             };
             if giving.gives(standing.mailbox, &standing.key, standing.content)? {
                 each(standing)?;
             }
-        }
-        Ok(())
+            Ok(())
+        })
     }
 
-    /// What a drive asserts and this card lacks: as the last pass left it, or looked for where none has told the drive
-    /// of anything, or something was lacking then.
+    /// What a drive asserts and this card lacks: as the last pass left it, or computed where no pass has recorded
+    /// anything on the drive, or something was lacking then.
     pub fn lacking_now(&self, replica: &ReplicaState) -> Result<Lacking, JobError> {
         match replica.recorded_through == 0 || replica.lacking.messages > 0 {
             true => self.lacking(replica),
@@ -125,37 +120,36 @@ impl Catalogue {
     pub fn lacking(&self, replica: &ReplicaState) -> Result<Lacking, JobError> {
         let mut lacking = Lacking::default();
         self.lacked(replica.row, |standing| {
-            let (bytes, seen): (i64, Option<i64>) = self
-                .db
-                .prepare_cached("SELECT bytes, seen FROM content WHERE id = ?1")?
-                .query_row([standing.content], |row| Ok((row.get(0)?, row.get(1)?)))?;
+            let (bytes, seen): (u64, Option<i64>) =
+                self.only_row("SELECT bytes, seen FROM content WHERE id = ?1", [standing.content])?;
             lacking.messages += 1;
-            lacking.bytes = lacking.bytes.saturating_add(bytes as u64);
+            lacking.bytes = lacking.bytes.saturating_add(bytes);
             lacking.newest = lacking.newest.max(seen);
             Ok(())
         })?;
         Ok(lacking)
     }
 
-    fn station_of_replica(&self, replica: ReplicaRowId) -> Result<StationName, JobError> {
-        let mut query = self.db.prepare_cached("SELECT station FROM replica WHERE id = ?1")?;
-        let name: String = query.query_row([replica], |row| row.get(0))?;
+    pub(super) fn station_of_replica(
+        &self,
+        replica: ReplicaRowId,
+    ) -> Result<StationName, JobError> {
+        let name: String = self.only_row("SELECT station FROM replica WHERE id = ?1", [replica])?;
         name.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))
     }
 
-    /// Whether all that is said of a content at a location, and not taken back, this card has said.
+    /// Whether all that is asserted of a content at a location, and not taken back, was written by this card.
     pub fn is_said_here_alone(
         &self,
         station: &StationName,
-        of: (i64, &[u8], i64),
+        of: (MailboxRowId, &[u8], ContentRowId),
     ) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL AND ?2 <= coalesce(own_last, \
-             (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'change_no'))",
-        )?;
+        let sql = "SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL \
+                   AND ?2 <= coalesce(own_last, (SELECT CAST(value AS INTEGER) FROM meta \
+                   WHERE name = 'change_no'))";
         for replica in self.replicas_of_station(station)? {
             for position in self.uncovered(replica, of)? {
-                if !query.exists(params![bits(position.writer), position.n as i64])? {
+                if !self.has_row(sql, params![bits(position.writer), position.n as i64])? {
                     return Ok(false);
                 }
             }

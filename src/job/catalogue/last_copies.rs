@@ -3,11 +3,11 @@
 
 use super::Catalogue;
 use super::replicas::ReplicaState;
-use super::row_ids::DriveRowId;
+use super::row_ids::{ContentRowId, DriveRowId};
 use crate::job::JobError;
 use rusqlite::params;
 
-/// Messages of which a drive has the only copy beside the card's, or the only one at all.
+/// Messages of which a drive has the only copy apart from the card's, or the only one at all.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct LastCopies {
     /// Messages on the card that are safe on this drive alone.
@@ -26,11 +26,11 @@ impl LastCopies {
 /// A good copy of a content on another drive whose copies count, and of which it is not asked whether it was wiped.
 const KEPT_BY_OTHER: &str = "EXISTS (SELECT 1 FROM payload o INDEXED BY payload_by_content \
      JOIN replica ob ON ob.id = o.replica JOIN drive od ON od.id = ob.drive AND od.replaced IS NULL \
-     WHERE o.content = ?1 AND o.state = 1 AND ob.trusted = 1 AND ob.drive <> ?2)";
+     WHERE o.content = ?1 AND o.is_good AND ob.trusted = 1 AND ob.drive <> ?2)";
 
 /// A copy by which a message of the mailbox is safe.
-const OF_FILE: &str = "WHERE kept.mailbox = file.mailbox AND kept.key = file.key AND kept.content = file.content \
-                       AND kept.as_of >= max(file.since, file.heard)";
+const OF_FILE: &str = "WHERE restorable.mailbox = file.mailbox AND restorable.key = file.key AND restorable.content \
+    = file.content AND restorable.as_of >= max(file.since, file.departure_read)";
 
 impl Catalogue {
     /// What would be lost with the copies of a station on a drive.
@@ -40,18 +40,14 @@ impl Catalogue {
         replica: &ReplicaState,
     ) -> Result<LastCopies, JobError> {
         let on_card = format!(
-            "SELECT count(*) FROM file WHERE file.state = 1 AND EXISTS (SELECT 1 FROM kept {OF_FILE} \
-             AND kept.replica = ?1) AND NOT EXISTS (SELECT 1 FROM kept CROSS JOIN replica b ON b.id = kept.replica \
+            "SELECT count(*) FROM file WHERE file.is_present AND EXISTS (SELECT 1 FROM restorable {OF_FILE} \
+             AND restorable.replica = ?1) AND NOT EXISTS (SELECT 1 FROM restorable CROSS JOIN replica b ON b.id = \
+             restorable.replica \
              JOIN drive d ON d.id = b.drive AND d.replaced IS NULL {OF_FILE} AND b.trusted = 1 AND b.drive <> ?2)"
         );
-        let mut on_card = self.db.prepare_cached(&on_card)?;
-        let on_card: i64 = on_card.query_row(params![replica.row, drive], |row| row.get(0))?;
-        let mut wanted = Vec::new();
-        let mut query = self.db.prepare_cached("SELECT DISTINCT content FROM missing")?;
-        let mut rows = query.query([])?;
-        while let Some(row) = rows.next()? {
-            wanted.push(row.get(0)?);
-        }
+        let on_card = self.only_row(&on_card, params![replica.row, drive])?;
+        let mut wanted: Vec<ContentRowId> =
+            self.rows("SELECT DISTINCT content FROM missing", [])?;
         self.lacked(replica.row, |standing| {
             wanted.push(standing.content);
             Ok(())
@@ -60,18 +56,16 @@ impl Catalogue {
         wanted.dedup();
         let sql = format!(
             "SELECT EXISTS (SELECT 1 FROM payload p JOIN replica b ON b.id = p.replica \
-             WHERE p.content = ?1 AND p.state IN (0, 1, 5) AND b.drive = ?2) AND NOT {KEPT_BY_OTHER}"
+             WHERE p.content = ?1 AND p.is_usable AND b.drive = ?2) AND NOT {KEPT_BY_OTHER}"
         );
-        let mut is_last = self.db.prepare_cached(&sql)?;
         let mut nowhere = 0;
         for content in wanted {
-            let is_last: bool = is_last.query_row(params![content, drive], |row| row.get(0))?;
-            nowhere += u64::from(is_last);
+            nowhere += self.only_row::<u64>(&sql, params![content, drive])?;
         }
-        Ok(LastCopies { on_card: on_card as u64, nowhere })
+        Ok(LastCopies { on_card, nowhere })
     }
 
-    /// Takes out of what is known all that a wiped drive had. The drive itself stays known, as given up.
+    /// Forgets all that a wiped drive had. The drive itself stays known, as given up.
     pub fn drop_copies(&self, drive: DriveRowId) -> Result<(), JobError> {
         self.write_transaction(|| {
             for table in [
@@ -81,8 +75,8 @@ impl Catalogue {
                 "mark",
                 "replica_writer",
                 "replica_mailbox",
-                "reread",
-                "filled",
+                "scrub",
+                "written_by_day",
                 "checks",
                 "log_damage",
             ] {

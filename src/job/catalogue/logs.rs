@@ -1,15 +1,16 @@
-//! What checks of a drive rest on: what a replica's two logs were when they were last read or written, by which a line
-//! that rotted is seen wherever it stands; and what of them was found damaged and is not written again yet.
-//! Never says that a log is whole: only that it was not found otherwise.
+//! What the checks of a drive compare with: what a replica's two logs were when they were last read or written, by
+//! which a line that rotted is noticed anywhere in them; and what of them was found damaged and is not written again
+//! yet. Never says that a log is whole: only that nothing else was found.
 
 use super::row_ids::{DriveRowId, ReplicaRowId};
-use super::{Catalogue, digest_column};
+use super::rows::{Columns, FromRow};
+use super::{Catalogue, Log};
 use crate::job::JobError;
 use crate::model::{Digest, Hasher, StationName};
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::params;
 
-/// The whole lines of a ledger: how many, and a digest over their hashes in order. A chain tells that a line is
-/// damaged; it does not tell so of a second one before a line that settled the break at the first.
+/// The whole lines of a ledger: how many, and a digest over their hashes in order. A chain shows that a line is
+/// damaged; it does not show a second one before a line that settled the break at the first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct KnownLines {
     /// How many.
@@ -33,16 +34,6 @@ impl KnownLines {
     }
 }
 
-/// One of a bag's two logs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[repr(i64)]
-pub enum Log {
-    /// The ledger.
-    Ledger = 0,
-    /// The payload manifest.
-    Manifest = 1,
-}
-
 /// Lines of a log that could be read once and cannot any more.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct LogDamage {
@@ -52,16 +43,19 @@ pub struct LogDamage {
     pub at: u64,
     /// How many lines, at least.
     pub lines: u64,
-    /// The medium does not give these bytes at all: then writing lines again behind them helps no reader, since none
+    /// The medium does not give these bytes at all: then writing lines again after them helps no reader, since none
     /// gets that far.
     pub unreadable: bool,
 }
 
-impl LogDamage {
-    fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
-        let number = |at| row.get::<_, i64>(at).map(|n| n as u64);
-        let log = if row.get::<_, i64>(0)? == 0 { Log::Ledger } else { Log::Manifest };
-        Ok(Self { log, at: number(1)?, lines: number(2)?, unreadable: row.get(3)? })
+impl FromRow for LogDamage {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            log: columns.read()?,
+            at: columns.read()?,
+            lines: columns.read()?,
+            unreadable: columns.read()?,
+        })
     }
 }
 
@@ -70,12 +64,9 @@ const DAMAGE: &str = "log, at, lines, unreadable";
 impl Catalogue {
     /// The lines of a replica's ledger as far as it is known.
     pub fn known_lines(&self, replica: ReplicaRowId) -> Result<KnownLines, JobError> {
-        let mut query =
-            self.db.prepare_cached("SELECT lines, digest FROM checks WHERE replica = ?1")?;
-        let known = query.query_row([replica], |row| {
-            Ok(KnownLines { lines: row.get::<_, i64>(0)? as u64, digest: digest_column(row, 1)? })
-        });
-        Ok(known.optional()?.unwrap_or_default())
+        let known =
+            self.first_row("SELECT lines, digest FROM checks WHERE replica = ?1", [replica])?;
+        Ok(known.map(|(lines, digest)| KnownLines { lines, digest }).unwrap_or_default())
     }
 
     /// Writes down what they are now, together with how far the ledger is known.
@@ -84,53 +75,44 @@ impl Catalogue {
         replica: ReplicaRowId,
         known: &KnownLines,
     ) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "INSERT INTO checks (replica, lines, digest, cycle, lengths_to) VALUES (?1, ?2, ?3, 0, 0) \
-                 ON CONFLICT DO UPDATE SET lines = ?2, digest = ?3",
-            )?
-            .execute(params![replica, known.lines as i64, known.digest.as_bytes().as_slice()])?;
+        let sql = "INSERT INTO checks (replica, lines, digest, cycle, lengths_to) VALUES (?1, ?2, \
+                   ?3, 0, 0) ON CONFLICT DO UPDATE SET lines = ?2, digest = ?3";
+        self.change(sql, params![replica, known.lines as i64, known.digest.as_bytes().as_slice()])?;
         Ok(())
     }
 
     /// Whether a scrub cycle has read both logs of a replica.
     pub fn logs_read_in(&self, replica: ReplicaRowId, cycle: i64) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM checks WHERE replica = ?1 AND cycle = ?2";
-        Ok(self.db.prepare_cached(sql)?.exists(params![replica, cycle])?)
+        self.has_row(sql, params![replica, cycle])
     }
 
     /// A scrub cycle has read both.
     pub fn set_logs_read_in(&self, replica: ReplicaRowId, cycle: i64) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "INSERT INTO checks (replica, lines, digest, cycle, lengths_to) \
-                 VALUES (?1, 0, zeroblob(32), ?2, 0) \
-                 ON CONFLICT DO UPDATE SET cycle = ?2",
-            )?
-            .execute(params![replica, cycle])?;
+        let sql = "INSERT INTO checks (replica, lines, digest, cycle, lengths_to) VALUES (?1, 0, \
+                   zeroblob(32), ?2, 0) ON CONFLICT DO UPDATE SET cycle = ?2";
+        self.change(sql, params![replica, cycle])?;
         Ok(())
     }
 
-    /// The segment up to which lengths were looked at when the drive last came; 0 if all of them were.
+    /// The segment up to which lengths were checked when the drive last came; 0 if all of them were.
     pub fn lengths_seen_to(&self, replica: ReplicaRowId) -> Result<u32, JobError> {
-        let mut query =
-            self.db.prepare_cached("SELECT lengths_to FROM checks WHERE replica = ?1")?;
-        Ok(query.query_row([replica], |row| row.get(0)).optional()?.unwrap_or(0))
+        Ok(self
+            .first_row("SELECT lengths_to FROM checks WHERE replica = ?1", [replica])?
+            .unwrap_or(0))
     }
 
     /// Where the next look at lengths goes on.
     pub fn set_lengths_seen_to(&self, replica: ReplicaRowId, segment: u32) -> Result<(), JobError> {
         let sql = "UPDATE checks SET lengths_to = ?2 WHERE replica = ?1";
-        self.db.prepare_cached(sql)?.execute(params![replica, segment])?;
+        self.change(sql, params![replica, segment])?;
         Ok(())
     }
 
     /// What is damaged of a replica's logs, and not written again yet.
     pub fn log_damage(&self, replica: ReplicaRowId) -> Result<Vec<LogDamage>, JobError> {
         let sql = format!("SELECT {DAMAGE} FROM log_damage WHERE replica = ?1 ORDER BY log");
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map([replica], LogDamage::read)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, [replica])
     }
 
     /// The same of all drives of a station: the drive's row, and what.
@@ -139,13 +121,10 @@ impl Catalogue {
         station: &StationName,
     ) -> Result<Vec<(DriveRowId, LogDamage)>, JobError> {
         let sql = format!(
-            "SELECT {DAMAGE}, drive FROM log_damage JOIN replica ON replica.id = log_damage.replica \
-             WHERE station = ?1 ORDER BY drive, log"
+            "SELECT drive, {DAMAGE} FROM log_damage JOIN replica \
+             ON replica.id = log_damage.replica WHERE station = ?1 ORDER BY drive, log"
         );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows =
-            query.query_map([station.as_str()], |row| Ok((row.get(4)?, LogDamage::read(row)?)))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(&sql, [station.as_str()])
     }
 
     /// Both logs of a replica were read through: what was found is what is damaged now. Durable at once, since a power
@@ -165,7 +144,7 @@ impl Catalogue {
                 self.db.execute(
                     "INSERT INTO log_damage (replica, log, at, lines, unreadable) \
                      VALUES (?1, ?2, ?3, ?4, ?5)",
-                    params![replica, log as i64, at as i64, lines as i64, unreadable],
+                    params![replica, log, at as i64, lines as i64, unreadable],
                 )?;
                 Ok(())
             })
@@ -176,7 +155,7 @@ impl Catalogue {
     /// What could be written again is: a damage that the medium does not give stays.
     pub fn log_damage_mended(&self, replica: ReplicaRowId) -> Result<(), JobError> {
         let sql = "DELETE FROM log_damage WHERE replica = ?1 AND NOT unreadable";
-        self.db.prepare_cached(sql)?.execute([replica])?;
+        self.change(sql, [replica])?;
         Ok(())
     }
 }

@@ -1,18 +1,19 @@
-//! Every message beside every copy of it, in one pass over two sorted lists: for reports to a person.
-//! Never changes anything, and holds one message at a time.
+//! Every message with every copy of it, in one pass over two sorted lists: for reports to a person. Never changes
+//! anything, and holds one message at a time.
 
 use super::Catalogue;
-use super::row_ids::DriveRowId;
+use super::row_ids::{ContentRowId, DriveRowId, MailboxRowId};
+use super::rows::{Columns, FromRow, read};
 use crate::job::JobError;
 use crate::model::message::SizeBreakdown;
 use crate::model::{StationName, Timestamp, WallTime};
-use rusqlite::{Row, params};
+use rusqlite::params;
 
 /// A path of the mailbox that has or had a message, and what is known of its content.
 #[derive(Debug, Clone)]
 pub struct TrackedMessage {
     /// Mailbox.
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// Whether it is there.
@@ -22,12 +23,12 @@ pub struct TrackedMessage {
     /// When it was first seen on this card.
     pub first_seen: WallTime,
     /// Its content, if it was ever read.
-    pub content: Option<i64>,
+    pub content: Option<ContentRowId>,
     /// Who sent it.
     pub sender: String,
     /// What it is made of, if it was read on this card.
     pub weight: Option<SizeBreakdown>,
-    /// By the drives' ledgers: when it was first proven, and how many seconds it had waited for that.
+    /// By the drives' ledgers: when it was first proven, and for how many seconds it had no proven copy.
     pub proven: Option<(WallTime, i64)>,
 }
 
@@ -35,7 +36,7 @@ pub struct TrackedMessage {
 #[derive(Debug, Clone, Copy)]
 pub struct Proof {
     /// The content.
-    content: i64,
+    content: ContentRowId,
     /// The drive's row.
     pub drive: DriveRowId,
     /// The last time it was read and was right, as claimed.
@@ -46,14 +47,14 @@ pub struct Proof {
     pub away: bool,
 }
 
-const PASSAGES: &str = "SELECT f.mailbox, f.key, f.state, f.bytes, f.first_seen, f.clock, f.content, \
-                        c.sender, c.body, c.quoted, c.attached, c.proven, c.waited, c.clock \
+const PASSAGES: &str = "SELECT f.mailbox, f.key, f.is_there, f.bytes, f.first_seen, f.clock, f.content, \
+                        c.sender, c.body, c.quoted, c.attached, c.proven, c.exposure, c.clock \
                         FROM file f INDEXED BY file_by_content LEFT JOIN content c ON c.id = f.content";
 
 const PROOFS: &str = "SELECT p.content, b.drive, p.proven, p.reread, d.away IS NOT NULL \
                       FROM payload p INDEXED BY payload_by_content \
                       CROSS JOIN replica b ON b.id = p.replica AND b.station = ?1 AND b.trusted \
-                      CROSS JOIN drive d ON d.id = b.drive WHERE p.state = 1 ORDER BY p.content";
+                      CROSS JOIN drive d ON d.id = b.drive WHERE p.is_good ORDER BY p.content";
 
 impl Catalogue {
     /// Goes through all messages of the mailboxes in force, those with one content one after the other, each with
@@ -69,16 +70,15 @@ impl Catalogue {
         let mut passages = self.db.prepare_cached(&sql)?;
         let mut passages = passages.query([])?;
         let mut proofs = self.db.prepare_cached(PROOFS)?;
-        let mut proofs = proofs.query_map(params![station.as_str()], read_proof)?;
+        let mut proofs = proofs.query_map(params![station.as_str()], read::<Proof>)?;
         let mut next = proofs.next().transpose()?;
         let mut held: Vec<Proof> = Vec::new();
         while let Some(row) = passages.next()? {
-            let tracked = read_tracked(row)?;
+            let tracked: TrackedMessage = read(row)?;
             // What is not known to be any content sorts first, and has no copies.
-            let content = tracked.content.unwrap_or(i64::MIN);
-            held.retain(|proof| proof.content == content);
-            while let Some(proof) = next.filter(|proof| proof.content <= content) {
-                if proof.content == content {
+            held.retain(|proof| Some(proof.content) == tracked.content);
+            while let Some(proof) = next.filter(|proof| Some(proof.content) <= tracked.content) {
+                if Some(proof.content) == tracked.content {
                     held.push(proof);
                 }
                 next = proofs.next().transpose()?;
@@ -89,44 +89,46 @@ impl Catalogue {
     }
 }
 
-fn read_proof(row: &Row<'_>) -> rusqlite::Result<Proof> {
-    Ok(Proof {
-        content: row.get(0)?,
-        drive: row.get(1)?,
-        at: seconds(row.get(2)?),
-        reread: row.get(3)?,
-        away: row.get(4)?,
-    })
+impl FromRow for Proof {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            content: columns.read()?,
+            drive: columns.read()?,
+            at: columns.seconds()?,
+            reread: columns.read()?,
+            away: columns.read()?,
+        })
+    }
 }
 
-fn read_tracked(row: &Row<'_>) -> rusqlite::Result<TrackedMessage> {
-    let bytes = |at| row.get::<_, Option<i64>>(at).map(|n| n.map(|n| n as u64));
-    let weight = match (bytes(8)?, bytes(9)?, bytes(10)?) {
-        (Some(body), Some(quoted), Some(attached)) => {
-            Some(SizeBreakdown { body, quoted, attached })
-        }
-        _ => None,
-    };
-    let proven = match (row.get(11)?, row.get(12)?) {
-        (Some(proven), Some(waited)) => {
-            let trusted = row.get::<_, Option<bool>>(13)?.unwrap_or(false);
-            Some((WallTime { time: seconds(proven), trusted }, waited))
-        }
-        _ => None,
-    };
-    Ok(TrackedMessage {
-        mailbox: row.get(0)?,
-        key: row.get(1)?,
-        is_there: row.get::<_, i64>(2)? <= 5,
-        bytes: row.get::<_, i64>(3)? as u64,
-        first_seen: WallTime { time: seconds(row.get(4)?), trusted: row.get(5)? },
-        content: row.get(6)?,
-        sender: row.get::<_, Option<String>>(7)?.unwrap_or_default(),
-        weight,
-        proven,
-    })
-}
-
-fn seconds(seconds: i64) -> Timestamp {
-    Timestamp { seconds, nanos: 0 }
+impl FromRow for TrackedMessage {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            mailbox: columns.read()?,
+            key: columns.read()?,
+            is_there: columns.read()?,
+            bytes: columns.read()?,
+            first_seen: columns.read()?,
+            content: columns.read()?,
+            sender: columns.read::<Option<String>>()?.unwrap_or_default(),
+            weight: match (columns.read()?, columns.read()?, columns.read()?) {
+                (Some(body), Some(quoted), Some(attached)) => {
+                    let [body, quoted, attached]: [i64; 3] = [body, quoted, attached];
+                    Some(SizeBreakdown {
+                        body: body as u64,
+                        quoted: quoted as u64,
+                        attached: attached as u64,
+                    })
+                }
+                _ => None,
+            },
+            proven: match (columns.read()?, columns.read()?, columns.read::<Option<bool>>()?) {
+                (Some(seconds), Some(exposure), trusted) => {
+                    let time = Timestamp { seconds, nanos: 0 };
+                    Some((WallTime { time, trusted: trusted == Some(true) }, exposure))
+                }
+                _ => None,
+            },
+        })
+    }
 }

@@ -1,82 +1,78 @@
 //! Owns the host's database of mailbox and drives: opening, rebuilding, copying it for a reader.
 //! Never the only place of anything: whatever it says is read again from mailbox and drives when it is lost.
+//!
+//! Where the queries of a table are: each file named after a table has them. In addition `copies` has those of
+//! `payload`, `assertions` also those of `mark`, `apply` what writes to these and to `departure`, `missing` also those
+//! of `not_wanted`, `drive_trust` those of `written_by_day`, `logs` those of `checks` and `log_damage`, `witnesses`
+//! also those of `known_end`; `known_drives`, `new_drives`, `forgotten_drives` and `counting` decide about drives. The
+//! rest asks questions over several tables, for one purpose each.
 
 mod apply;
 mod assertions;
 mod audit;
-mod candidates;
 mod comparisons;
 mod contents;
 mod contradictions;
 mod copies;
 mod counting;
-mod decisions;
 mod departed;
 mod drive_history;
 mod drive_trust;
 mod drives;
 mod file_rows;
 mod files;
-mod given_up;
-mod gone;
-mod hearing;
-mod heirs;
-mod held_back;
-mod in_force;
+mod forgotten_drives;
 mod index_queries;
-mod inventory;
-mod judge;
-mod known;
+mod known_drives;
 mod lacking;
 mod last_copies;
-mod ledger_lines;
+mod ledger_import;
 mod logs;
+mod mailboxes;
 mod merge;
 mod message_copies;
-mod newcomers;
-mod not_wanted;
+mod missing;
+mod new_drives;
 mod open;
+mod previous_replica;
 mod prunes;
-mod recheck;
 mod replicas;
-mod retired;
-mod room;
 mod row_ids;
+mod rows;
 mod scrub;
-mod stamps;
+mod states;
 mod station;
-mod suspect;
 mod traffic;
+mod withheld;
 mod witnesses;
+mod writer_definitions;
 mod writers;
-mod writers_told;
 
-pub use assertions::{AssertedRow, ContentAt};
+pub use assertions::AssertedRow;
 pub use audit::{Overdue, OverdueMessage, Totals};
 pub use contradictions::{Contradicting, Contradiction};
-pub use copies::{CopyRow, CopyState, CopyStatus};
-pub use decisions::{Decision, RestoreItem, Role, Version, Withheld};
+pub use copies::{CopyCounts, CopyRow, CopyStatus};
 pub use departed::DepartedRow;
 pub use drive_history::DriveEvent;
-pub use drives::{DriveRow, Forgotten, FoundDrive, Replaced, ReplacedHow, SameDevice};
-pub use file_rows::{FileRow, FileStatRow, FileState, NewFile};
-pub use gone::MissingRow;
-pub use held_back::HeldBack;
-pub use in_force::{KnownMailbox, LeftMailbox};
+pub use drives::{DriveFacts, DriveRow, Forgotten, FoundDrive, Replaced, ReplacedHow, SameDevice};
+pub use file_rows::{FileRow, FileStatRow, NewFile};
 pub use index_queries::{LastLocation, LocationStatus, NumberedCopy};
-pub use inventory::CopyCounts;
-pub use judge::Judge;
-pub use known::{KnownAs, KnownHow};
+pub use known_drives::{KnownAs, KnownHow};
 pub use last_copies::LastCopies;
-pub use logs::{KnownLines, Log, LogDamage};
+pub use ledger_import::{LedgerImport, LedgerRoom};
+pub use logs::{KnownLines, LogDamage};
+pub use mailboxes::{KnownMailbox, LeftMailbox};
+pub use merge::{Decision, Merge, RestoreItem, Role, Version, Withheld};
 pub use message_copies::{Proof, TrackedMessage};
+pub use missing::MissingRow;
 pub use open::SetAside;
+pub use previous_replica::{Retired, Said, Untold};
 pub use replicas::{Lacking, ReplicaState};
-pub use retired::{Retired, Said, Untold};
-pub use room::{LedgerImport, LedgerRoom};
-pub use row_ids::{DriveRowId, ReplicaRowId};
+pub use row_ids::{ContentAt, ContentRowId, DriveRowId, MailboxRowId, ReplicaRowId};
 pub use scrub::CycleTotals;
+pub use states::{CopyState, FileState, Log};
 pub use traffic::{Counted, LocationRecord, MessageInfo};
+pub use withheld::HeldBack;
 
 use super::JobError;
 use crate::disk::MemoryFolder;
@@ -97,10 +93,10 @@ pub struct Catalogue {
     is_fresh: Cell<bool>,
     /// What is known of writers, once it was asked for.
     lineage: RefCell<Option<Writers>>,
-    /// What the ledger that is read has told of writers: its replica, how many, and how many positions before them.
-    writers_told: Cell<Option<(ReplicaRowId, u64, u64)>>,
+    /// How much the ledger that is being read says of writers: its replica, how many writers, and how many parents.
+    writers_described: Cell<Option<(ReplicaRowId, u64, u64)>>,
     /// The rows of the mailboxes that questions are about; `None`: all there are.
-    in_force: RefCell<Option<Vec<i64>>>,
+    in_force: RefCell<Option<Vec<MailboxRowId>>>,
     /// What the config ignores in them.
     ignored: RefCell<GlobSet>,
     /// While a ledger is read, the last change of this card.
@@ -161,8 +157,4 @@ impl Catalogue {
 /// Monotonic milliseconds, as kept in the catalogue.
 pub fn millis(clock: &dyn Clock) -> i64 {
     i64::try_from(clock.since_boot().as_millis()).unwrap_or(i64::MAX)
-}
-
-fn digest_column(row: &rusqlite::Row<'_>, at: usize) -> rusqlite::Result<crate::model::Digest> {
-    row.get::<_, [u8; 32]>(at).map(crate::model::Digest::from_bytes)
 }

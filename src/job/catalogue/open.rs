@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Raised whenever the tables change; a catalogue of another version is set aside and built anew.
-const VERSION: i64 = 15;
+const VERSION: i64 = 16;
 /// Pages of 4 KiB kept in memory, as a negative count of KiB: small, since a board has little.
 const CACHE_KIB: i64 = -1024;
 /// The same for a passing copy: enough for every station's but the largest, of which a board could not hold all.
@@ -48,7 +48,7 @@ impl Catalogue {
         let path = Self::path(state);
         match Self::try_open(&path) {
             Err(error) if error.is_damaged_catalogue() => {
-                super::known::keep_before_set_aside(&path, state);
+                super::known_drives::keep_before_set_aside(&path, state);
                 let aside = Self::set_aside(state, &error)?;
                 Ok((Self::try_open(&path)?, aside))
             }
@@ -150,7 +150,7 @@ impl Catalogue {
             keeps_sightings: true,
             is_fresh: true.into(),
             lineage: None.into(),
-            writers_told: None.into(),
+            writers_described: None.into(),
             reading: None.into(),
             in_force: RefCell::new(None),
             ignored: RefCell::new(GlobSet::empty()),
@@ -198,9 +198,9 @@ impl Catalogue {
         self.db.pragma_update(None, "temp_store", "MEMORY")?;
         // In place of the view of that name: what is temporary is found first (SQLite, "Names of Objects").
         Ok(self.db.execute_batch(
-            "CREATE TEMP VIEW IF NOT EXISTS kept AS SELECT k.mailbox, k.key, k.content, k.replica, \
+            "CREATE TEMP VIEW IF NOT EXISTS restorable AS SELECT k.mailbox, k.key, k.content, k.replica, \
              CASE WHEN EXISTS (SELECT 1 FROM departure d WHERE d.mailbox = k.mailbox AND d.key = k.key \
-             AND d.content = k.content) THEN k.as_of ELSE 9223372036854775807 END AS as_of FROM main.kept k",
+             AND d.content = k.content) THEN k.as_of ELSE 9223372036854775807 END AS as_of FROM main.restorable k",
         )?)
     }
 
@@ -212,9 +212,9 @@ impl Catalogue {
     fn try_open(path: &Path) -> Result<Self, JobError> {
         refuse_links(path)?;
         let mut catalogue = Self::over(Connection::open(path)?)?;
-        // Before there are files beside it, which get the owner of this one.
+        // Before its other files exist, which get the owner of this one.
         host::give_to_owner_of_folder(path)?;
-        catalogue.db.busy_handler(Some(super::room::wait_for_turn))?;
+        catalogue.db.busy_handler(Some(super::ledger_import::wait_for_turn))?;
         // What a drive took that is not used after all is cut off its end again. Of a new one only: to say it again
         // would write to the card at every opening.
         if !catalogue.has_pages()? {
@@ -297,7 +297,11 @@ fn copy_files(state: &Path, folder: &Path) -> Result<(), JobError> {
     if host::copy_file(&from, &to)? {
         host::copy_file(&beside(&from, "-wal"), &beside(&to, "-wal"))?;
     }
-    for beside in [super::replicas::LOST_PAGES, super::given_up::FORGOTTEN, super::known::KNOWN] {
+    for beside in [
+        super::replicas::LOST_PAGES,
+        super::forgotten_drives::FORGOTTEN,
+        super::known_drives::KNOWN,
+    ] {
         host::copy_file(&state.join(beside), &folder.join(beside))?;
     }
     Ok(())

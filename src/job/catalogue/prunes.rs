@@ -1,20 +1,20 @@
-//! Superseded versions on a drive: which they are, and which of those given up are still to be removed.
-//! Never names a content that any drive's ledger still gives a place, or the mailbox ever had last.
+//! Superseded versions on a drive: which they are, and which of those given up are still to be removed. Never names a
+//! content that any drive's ledger still asserts at a location, or that the mailbox ever had last.
 
-use super::copies::{CopyRow, PAYLOAD, read_payload};
-use super::row_ids::ReplicaRowId;
+use super::copies::{COPY_COLUMNS, CopyRow};
+use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::{Catalogue, CopyState};
 use crate::job::JobError;
 use rusqlite::params;
 
-/// Superseded versions looked at together.
+/// Superseded versions considered together.
 const PAGE: u32 = 4_096;
 
 impl Catalogue {
-    /// Good copies on a drive, oldest first, of older versions: that its ledger says were replaced everywhere, and that
-    /// no drive's ledger says stand somewhere. Whatever this card has, had last, or lacks, is none.
+    /// Good copies on a drive, oldest first, of older versions: replaced everywhere by its ledger, and asserted nowhere
+    /// by any drive's. Nothing that this card has, had last, or lacks is one.
     pub fn superseded(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
-        let of = "WHERE p.replica = ?1 AND p.state = 1 \
+        let of = "WHERE p.replica = ?1 AND p.is_good \
              AND EXISTS (SELECT 1 FROM departure d INDEXED BY departure_by_content \
              WHERE d.content = p.content AND d.replica = p.replica AND d.counts AND d.why = 'replaced') \
              AND NOT EXISTS (SELECT 1 FROM departure d INDEXED BY departure_by_content \
@@ -29,15 +29,15 @@ impl Catalogue {
     }
 
     /// Whether departures of a ledger that count cover everything it asserts of a content: then nothing gives it back.
-    pub fn is_withheld(&self, replica: ReplicaRowId, content: i64) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT DISTINCT mailbox, key FROM assertion INDEXED BY assertion_by_content \
-             WHERE content = ?2 AND replica = ?1",
-        )?;
-        let rows =
-            query.query_map(params![replica, content], |row| Ok((row.get(0)?, row.get(1)?)))?;
-        for row in rows {
-            let (mailbox, key): (i64, Vec<u8>) = row?;
+    pub fn is_withheld(
+        &self,
+        replica: ReplicaRowId,
+        content: ContentRowId,
+    ) -> Result<bool, JobError> {
+        let sql = "SELECT DISTINCT mailbox, key FROM assertion INDEXED BY assertion_by_content \
+                   WHERE content = ?2 AND replica = ?1";
+        let rows: Vec<(MailboxRowId, Vec<u8>)> = self.rows(sql, params![replica, content])?;
+        for (mailbox, key) in rows {
             if !self.uncovered(replica, (mailbox, &key, content))?.is_empty() {
                 return Ok(false);
             }
@@ -47,12 +47,11 @@ impl Catalogue {
 
     /// Copies that are given up by the ledger and may still be there.
     pub fn given_up(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_given_up JOIN content c ON c.id = p.content \
-             WHERE p.replica = ?1 AND p.state = 6 ORDER BY p.number"
-        ))?;
-        let rows = query.query_map([replica], read_payload)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let sql = format!(
+            "SELECT {COPY_COLUMNS} FROM copy_to_remove p JOIN content c ON c.id = p.content \
+             WHERE p.replica = ?1 ORDER BY p.number"
+        );
+        self.rows(&sql, [replica])
     }
 
     /// They are not there any more, durably.

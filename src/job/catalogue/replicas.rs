@@ -1,17 +1,18 @@
 //! How far each station's ledger on each drive is known, so that the known part is not read again.
 //! Never says more of a ledger than was read from it or durably written to it.
 
-use super::row_ids::{DriveRowId, ReplicaRowId};
-use super::{Catalogue, digest_column};
+use super::Catalogue;
+use super::row_ids::{DriveRowId, MailboxRowId, ReplicaRowId};
+use super::rows::{Columns, FromRow};
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::StationName;
 use crate::model::ledger::Chain;
 use crate::model::limits::{NUMBER_MAX, SEGMENT_MAX, SEGMENT_MESSAGES};
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::params;
 use std::path::Path;
 
-/// The file beside the catalogue that names the mounts in which a sync failed, one a line.
+/// The file next to the catalogue that names the mounts in which a sync failed, one a line.
 pub(super) const LOST_PAGES: &str = "lost-pages";
 
 /// Messages that a drive asserts and the mailboxes of this card lack.
@@ -49,7 +50,7 @@ pub struct ReplicaState {
     pub next_number: u32,
     /// Lines of the ledger that cannot be read.
     pub gaps: u64,
-    /// The change after which the last of them was met: what was seen to leave before that may have been told again in
+    /// The change after which the last of them was found: what was seen to leave before that may be asserted again in
     /// that line.
     pub gaps_since: u64,
     /// Of them, those that this card never read.
@@ -58,7 +59,7 @@ pub struct ReplicaState {
     pub session: Option<String>,
     /// Whether this session's `opened` line is written.
     pub opened: bool,
-    /// The change up to which the ledger was told of the mailboxes in `told_of`.
+    /// The last change that the ledger records of the mailboxes in `recorded_mailboxes`.
     pub recorded_through: u64,
     /// The rows of these mailboxes, in order: of others the ledger may know nothing.
     pub recorded_mailboxes: String,
@@ -70,7 +71,42 @@ pub struct ReplicaState {
     pub unlisted_anywhere: bool,
 }
 
+impl FromRow for ReplicaState {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            row: columns.read()?,
+            drive: columns.read()?,
+            ledger_bytes: columns.read()?,
+            chain: Chain { head: columns.read()?, seq: columns.read()? },
+            left_out: 0,
+            manifest_bytes: columns.read()?,
+            segment: columns.read()?,
+            segment_used: columns.read()?,
+            next_number: columns.read()?,
+            gaps: columns.read()?,
+            gaps_since: columns.read()?,
+            gaps_unknown: columns.read()?,
+            session: columns.read()?,
+            opened: columns.read()?,
+            recorded_through: columns.read()?,
+            recorded_mailboxes: columns.read()?,
+            lacking: Lacking {
+                messages: columns.read()?,
+                bytes: columns.read()?,
+                newest: columns.read()?,
+            },
+            unsynced_lines: columns.read()?,
+            unlisted_anywhere: columns.read()?,
+        })
+    }
+}
+
 impl ReplicaState {
+    const COLUMNS: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment, segment_used, next_number, \
+        gaps, gaps_since, \
+         gaps_unknown, session, opened, recorded_through, recorded_mailboxes, lacking, lacking_bytes, lacking_newest, \
+         unsynced_lines, unlisted_anywhere";
+
     /// What the next line is chained to.
     pub fn chain_to_write(&self) -> Chain {
         Chain { seq: self.chain.seq + self.left_out, ..self.chain }
@@ -83,41 +119,12 @@ impl ReplicaState {
             || self.segment == SEGMENT_MAX && self.segment_used >= SEGMENT_MESSAGES
     }
 
-    /// Whether a line that cannot be read was met after a change: what left by that change may stand there again by
-    /// that line, and a departure would not count.
+    /// Whether a line that cannot be read was found after a change: that line may assert again what left by that
+    /// change, and a departure would not count.
     pub fn is_silent_of(&self, change_no: u64) -> bool {
         self.gaps > 0 && change_no <= self.gaps_since
     }
-
-    fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
-        let number = |at| row.get::<_, i64>(at).map(|n| n as u64);
-        Ok(Self {
-            row: row.get(0)?,
-            drive: row.get(1)?,
-            ledger_bytes: number(2)?,
-            chain: Chain { head: digest_column(row, 3)?, seq: number(4)? },
-            manifest_bytes: number(5)?,
-            segment: row.get(6)?,
-            segment_used: row.get(7)?,
-            next_number: row.get(8)?,
-            gaps: number(9)?,
-            session: row.get(10)?,
-            opened: row.get(11)?,
-            recorded_through: number(12)?,
-            unsynced_lines: row.get(13)?,
-            unlisted_anywhere: row.get(14)?,
-            recorded_mailboxes: row.get(15)?,
-            lacking: Lacking { messages: number(16)?, bytes: number(17)?, newest: row.get(18)? },
-            gaps_since: number(19)?,
-            gaps_unknown: number(20)?,
-            left_out: 0,
-        })
-    }
 }
-
-const REPLICA: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment, segment_used, \
-                    next_number, gaps, session, opened, told, unproven, \
-                    scattered, told_of, lacks, lacks_bytes, lacks_newest, gaps_since, gaps_unknown";
 
 impl Catalogue {
     /// What is known of a station's ledger on a drive; a new row if nothing is.
@@ -126,17 +133,17 @@ impl Catalogue {
         drive: DriveRowId,
         station: &StationName,
     ) -> Result<ReplicaState, JobError> {
-        let sql = format!("SELECT {REPLICA} FROM replica WHERE drive = ?1 AND station = ?2");
-        let find = || -> rusqlite::Result<Option<ReplicaState>> {
-            let mut query = self.db.prepare_cached(&sql)?;
-            query.query_row(params![drive, station.as_str()], ReplicaState::read).optional()
-        };
+        let sql = format!(
+            "SELECT {} FROM replica WHERE drive = ?1 AND station = ?2",
+            ReplicaState::COLUMNS
+        );
+        let find = || self.first_row(&sql, params![drive, station.as_str()]);
         if let Some(row) = find()? {
             return Ok(row);
         }
         self.db.execute(
             "INSERT INTO replica (drive, station, ledger_bytes, head, seq, manifest_bytes, segment, \
-             segment_used, next_number, gaps, opened, told, unproven, scattered, trusted) \
+             segment_used, next_number, gaps, opened, recorded_through, unsynced_lines, unlisted_anywhere, trusted) \
              VALUES (?1, ?2, 0, ?3, 0, 0, 0, 0, 1, 0, 0, 0, 0, 0, \
              NOT EXISTS (SELECT 1 FROM drive WHERE id = ?1 AND distrust IS NOT NULL))",
             params![drive, station.as_str(), Chain::default().head.as_bytes().as_slice()],
@@ -149,15 +156,14 @@ impl Catalogue {
     /// Writes back what is known of a ledger; only if it changed.
     pub fn save_replica(&self, replica: &ReplicaState) -> Result<(), JobError> {
         let head: &[u8] = replica.chain.head.as_bytes();
-        self.db
-            .prepare_cached(
-                "UPDATE replica SET ledger_bytes = ?2, head = ?3, seq = ?4, manifest_bytes = ?5, segment = ?6, \
-                 segment_used = ?7, next_number = ?8, gaps = ?9, session = ?10, opened = ?11, told = ?12, \
-                 unproven = ?13, scattered = ?14, told_of = ?15, lacks = ?16, lacks_bytes = ?17, lacks_newest = ?18, \
-                 gaps_since = ?19, gaps_unknown = ?20 \
-                 WHERE id = ?1",
-            )?
-            .execute(params![
+        let sql = "UPDATE replica SET ledger_bytes = ?2, head = ?3, seq = ?4, manifest_bytes = ?5, \
+                   segment = ?6, segment_used = ?7, next_number = ?8, gaps = ?9, session = ?10, \
+                   opened = ?11, recorded_through = ?12, unsynced_lines = ?13, \
+                   unlisted_anywhere = ?14, recorded_mailboxes = ?15, lacking = ?16, lacking_bytes \
+                   = ?17, lacking_newest = ?18, gaps_since = ?19, gaps_unknown = ?20 WHERE id = ?1";
+        self.change(
+            sql,
+            params![
                 replica.row,
                 replica.ledger_bytes as i64,
                 head,
@@ -178,7 +184,8 @@ impl Catalogue {
                 replica.lacking.newest,
                 replica.gaps_since as i64,
                 replica.gaps_unknown as i64,
-            ])?;
+            ],
+        )?;
         Ok(())
     }
 
@@ -191,7 +198,7 @@ impl Catalogue {
             "mark",
             "replica_writer",
             "replica_mailbox",
-            "filled",
+            "written_by_day",
             "witness",
         ] {
             self.db.execute(&format!("DELETE FROM {table} WHERE replica = ?1"), [replica.row])?;
@@ -221,7 +228,7 @@ impl Catalogue {
     }
 
     /// What was committed so far survives a power failure from here on (SQLite, "Write-Ahead Logging", on checkpoints):
-    /// called where a drive turns out to hold less than was known, so that no power failure brings the old word back.
+    /// called where a drive turns out to hold less than was known, so that no power failure restores the old knowledge.
     pub fn make_durable(&self) -> Result<(), JobError> {
         if self.state().is_none() || !self.db.is_autocommit() {
             return Ok(());
@@ -230,8 +237,8 @@ impl Catalogue {
         Ok(query.query_row([], |_| Ok(()))?)
     }
 
-    /// Remembers that a sync failed in this mount, and forgets those of earlier boots. Also in a file of its
-    /// own: one brown-out may damage the catalogue and fail a stick, and nothing on the stick tells of this.
+    /// Remembers that a sync failed in this mount, and forgets those of earlier boots. Also in a file of its own: one
+    /// brown-out may damage the catalogue and fail a stick, and nothing on the stick records this.
     pub fn note_lost_pages(&self, session: &str) -> Result<(), JobError> {
         let boot = session.split(' ').next().unwrap_or_default();
         self.db.execute("DELETE FROM lost_pages WHERE session NOT LIKE ?1 || ' %'", [boot])?;
@@ -246,9 +253,7 @@ impl Catalogue {
 
     /// The mounts in which a sync failed.
     pub fn lost_pages(&self) -> Result<Vec<String>, JobError> {
-        let mut query = self.db.prepare_cached("SELECT session FROM lost_pages")?;
-        let rows = query.query_map([], |row| row.get(0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows("SELECT session FROM lost_pages", [])
     }
 
     /// Takes over into a new catalogue what an earlier one in this folder knew of failed syncs.
@@ -266,8 +271,7 @@ impl Catalogue {
 
     /// Whether a sync failed in this mount.
     pub fn has_lost_pages(&self, session: &str) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached("SELECT 1 FROM lost_pages WHERE session = ?1")?;
-        Ok(query.exists([session])?)
+        self.has_row("SELECT 1 FROM lost_pages WHERE session = ?1", [session])
     }
 
     /// [`ReplicaState::is_silent_of`], of a row's number.
@@ -277,48 +281,30 @@ impl Catalogue {
         change_no: u64,
     ) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM replica WHERE id = ?1 AND gaps > 0 AND gaps_since >= ?2";
-        Ok(self.db.prepare_cached(sql)?.exists(params![replica, change_no as i64])?)
+        self.has_row(sql, params![replica, change_no as i64])
     }
 
-    /// Whether the ledger already tells where a mailbox lies.
+    /// Whether the ledger already says where a mailbox lies.
     pub fn replica_knows_root(
         &self,
         replica: ReplicaRowId,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         root: &[u8],
     ) -> Result<bool, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM replica_mailbox WHERE replica = ?1 AND mailbox = ?2 AND root = ?3",
-            )?
-            .exists(params![replica, mailbox, root])?)
+        let sql = "SELECT 1 FROM replica_mailbox WHERE replica = ?1 AND mailbox = ?2 AND root = ?3";
+        self.has_row(sql, params![replica, mailbox, root])
     }
 
     /// Number and bytes of the messages a drive holds for its station.
     pub fn replica_totals(&self, replica: ReplicaRowId) -> Result<(u64, u64), JobError> {
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT count(*), CAST(total(bytes) AS INTEGER) FROM content WHERE id IN \
-                 (SELECT content FROM payload WHERE replica = ?1 AND state = 1)",
-            )?
-            .query_row([replica], |row| {
-                Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64))
-            })?)
-    }
-
-    /// Whether a drive holds any message for its station.
-    pub fn holds_any(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND state = 1";
-        Ok(self.db.prepare_cached(sql)?.exists([replica])?)
+        let sql = "SELECT count(*), CAST(total(bytes) AS INTEGER) FROM content WHERE id \
+                   IN (SELECT content FROM payload WHERE replica = ?1 AND is_good)";
+        self.only_row(sql, [replica])
     }
 
     /// Whether anything is known of a copy in a replica, be it damaged, gone or what a power failure left.
     pub fn has_copies(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
-        let mut query =
-            self.db.prepare_cached("SELECT 1 FROM payload WHERE replica = ?1 LIMIT 1")?;
-        Ok(query.exists([replica])?)
+        self.has_row("SELECT 1 FROM payload WHERE replica = ?1 LIMIT 1", [replica])
     }
 
     /// The replicas of a drive: row and station.
@@ -326,15 +312,9 @@ impl Catalogue {
         &self,
         drive: DriveRowId,
     ) -> Result<Vec<(ReplicaRowId, StationName)>, JobError> {
-        let mut query = self
-            .db
-            .prepare_cached("SELECT id, station FROM replica WHERE drive = ?1 ORDER BY station")?;
-        let rows = query.query_map([drive], |row| Ok((row.get(0)?, row.get::<_, String>(1)?)))?;
-        let mut replicas = Vec::new();
-        for row in rows {
-            let (id, station) = row?;
-            replicas.extend(station.parse().map(|station| (id, station)));
-        }
-        Ok(replicas)
+        let sql = "SELECT id, station FROM replica WHERE drive = ?1 ORDER BY station";
+        let rows: Vec<(_, String)> = self.rows(sql, [drive])?;
+        let parsed = rows.into_iter().map(|(id, station)| Some((id, station.parse().ok()?)));
+        Ok(parsed.flatten().collect())
     }
 }

@@ -1,51 +1,54 @@
 -- The catalogue: the host's own database of the mailbox and of what each drive's ledger says.
 -- A cache: everything in it is read again from mailbox and drives when it is lost.
+--
+-- The numbers of the states of files and copies stand in `states.rs`; of all SQL, this file alone repeats them: in
+-- generated columns, which name a set of states, in the conditions of partial indexes, and in views.
 CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 
 -- A content seen anywhere: in the mailbox or on a drive. Headers for display only.
 CREATE TABLE content (
     id INTEGER PRIMARY KEY,
     sha256 BLOB NOT NULL,
-    bytes INTEGER NOT NULL,           -- beside the digest, since a ledger may lie about it
+    bytes INTEGER NOT NULL,           -- a part of the key, since a ledger may give a wrong one
     sender TEXT, receivers TEXT, subject TEXT, date TEXT,
     body INTEGER, quoted INTEGER, attached INTEGER,   -- bytes, as stored; NULL until it was read
     message_id TEXT,                  -- tells a later version of a message from another message
-    -- From the ledgers' lines, for display only, in claimed seconds. First sight: the earliest that a line tells of,
-    -- and whether something vouched for the clock. The first proven copy, and how long the content had waited for
-    -- it: where several drives tell of it, the shortest wait.
-    seen INTEGER, clock INTEGER, proven INTEGER, waited INTEGER,
+    -- From the ledgers' lines, for display only, in claimed seconds. First sight: the earliest in any line, and
+    -- whether something vouched for the clock. The first proven copy, and for how long the content had none: where
+    -- several drives have it, the shortest time.
+    seen INTEGER, clock INTEGER, proven INTEGER, exposure INTEGER,
     UNIQUE (sha256, bytes)
 );
 
 CREATE TABLE mailbox (
     id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, root BLOB,
-    scanned INTEGER NOT NULL DEFAULT 0  -- the last change known when all of it was last looked over
+    scanned INTEGER NOT NULL DEFAULT 0  -- the last change known when all of it was last scanned
 );
 
--- Who writes. A writer is one run of a program that changes something; its positions are its changes' numbers. Of
--- this card's own ones the first and last number are known, of others the highest that a ledger told of.
+-- A writer is one run of a program that changes something; its positions are the numbers of its changes. Of this
+-- card's own writers the first and last number are known, of others the highest in any ledger.
 CREATE TABLE writer (
     bits INTEGER PRIMARY KEY,
     own_first INTEGER, own_last INTEGER,
-    defined INTEGER NOT NULL,         -- whether it is known what it had before it
-    disputed INTEGER NOT NULL,        -- two ledgers disagree about that
+    defined INTEGER NOT NULL,         -- whether its parents are known
+    disputed INTEGER NOT NULL,        -- two ledgers disagree about them
     seen INTEGER NOT NULL
 );
 CREATE INDEX writer_own ON writer (own_first) WHERE own_first IS NOT NULL;
--- What a writer had before it: the position it went on from, then those it had read.
+-- The parents of a writer: the position it continues from, then those it had read.
 CREATE TABLE writer_link (
     writer INTEGER NOT NULL, number INTEGER NOT NULL, parent INTEGER NOT NULL, n INTEGER NOT NULL,
     PRIMARY KEY (writer, number)
 ) WITHOUT ROWID;
 
--- One row a path ever seen in a mailbox. `key` is the path with NUL for '/', so that the rows sort
--- as a sorted walk visits the files. `change_no` numbers the changes a drive has to be told of.
+-- One row for each path ever seen in a mailbox. `key` is the path with NUL for '/', so that the rows sort as a sorted
+-- walk visits the files. `change_no` numbers the changes that drives have to record.
 CREATE TABLE file (
     mailbox INTEGER NOT NULL, key BLOB NOT NULL,
-    state INTEGER NOT NULL,
+    state INTEGER NOT NULL,           -- `FileState`
     bytes INTEGER NOT NULL, modified_s INTEGER NOT NULL, modified_n INTEGER NOT NULL,
     changed INTEGER NOT NULL, inode INTEGER NOT NULL, mode INTEGER NOT NULL,
-    looked INTEGER NOT NULL,          -- monotonic milliseconds of the first look at these facts
+    first_statted INTEGER NOT NULL,   -- monotonic milliseconds when these facts were first found
     first_seen INTEGER NOT NULL,      -- claimed wall time, seconds
     clock INTEGER NOT NULL,           -- whether something vouched for that
     content INTEGER,                  -- what it was when last read
@@ -53,23 +56,42 @@ CREATE TABLE file (
     suspect TEXT,
     change_no INTEGER NOT NULL,
     since INTEGER NOT NULL DEFAULT 0,   -- the change that brought this content here
-    heard INTEGER NOT NULL DEFAULT 0,   -- the change with which this card read that another saw it go from here: what
-                                        -- any drive was told before may be taken back on that drive, or elsewhere
+    departure_read INTEGER NOT NULL DEFAULT 0,  -- the change with which this card read in a ledger that the content
+                                        -- had left: what any drive recorded before may be taken back there or elsewhere
     hinted INTEGER NOT NULL DEFAULT 0,  -- the change under way was seen as it happened
-    excused INTEGER NOT NULL DEFAULT 0, -- a departure names this as the place that the content moved to
-    beside INTEGER NOT NULL DEFAULT 0,  -- the change that brought a twin elsewhere while this was there: no move of this
+    move_target INTEGER NOT NULL DEFAULT 0, -- a departure names this as the location that the content moved to
+    twin_seen INTEGER NOT NULL DEFAULT 0,   -- the change that brought a twin elsewhere while this was there: that was
+                                        -- no move of this one
+    -- Settled: it is there, and its content is known.
+    is_present INTEGER NOT NULL AS (state = 1),
+    -- It was there when last scanned, settled or not.
+    is_there INTEGER NOT NULL AS (state <= 5),
+    -- It is known to be gone, however it went.
+    is_gone INTEGER NOT NULL AS (state >= 8),
     PRIMARY KEY (mailbox, key)
 ) WITHOUT ROWID;
 CREATE INDEX file_by_change ON file (change_no);
--- With state and change_no, so that a content of a million files is not gone through for each of them.
+-- With state and change_no, so that a content of a million files is not searched for each of them.
 CREATE INDEX file_by_content ON file (content, state, change_no);
--- Where a content may have moved to.
-CREATE INDEX file_new ON file (content, since) WHERE state = 1 AND excused = 0 AND suspect IS NULL;
+CREATE INDEX file_new ON file (content, since) WHERE state = 1 AND move_target = 0 AND suspect IS NULL;
 CREATE INDEX file_unsettled ON file (state) WHERE state > 1;
 CREATE INDEX file_good ON file (good) WHERE good IS NOT NULL;
 
--- Contents that are gone from a location, and nobody saw them go; or that the card has damaged there. Each is wanted
--- back, until it is in a mailbox again or somebody acknowledges that it is gone.
+-- Settled files, to be found by their content.
+CREATE VIEW present_by_content AS SELECT * FROM file INDEXED BY file_by_content WHERE state = 1;
+-- Files that are there, or not yet known to be gone, and whose content could be read.
+CREATE VIEW readable_by_content AS SELECT * FROM file INDEXED BY file_by_content WHERE state IN (1, 2, 5, 6, 7);
+-- The same, and those that could be read once and cannot now.
+CREATE VIEW live_by_content AS SELECT * FROM file INDEXED BY file_by_content WHERE state IN (1, 2, 3, 5, 6, 7);
+-- All but settled files; the few in each state are found by it.
+CREATE VIEW unsettled_file AS SELECT * FROM file INDEXED BY file_unsettled WHERE state > 1;
+-- Locations that a content may have moved to.
+CREATE VIEW possible_move_target AS
+    SELECT mailbox, key, content, since FROM file INDEXED BY file_new
+    WHERE state = 1 AND move_target = 0 AND suspect IS NULL;
+
+-- Contents that are gone from a location without a witness, or that the card has damaged there. Each is wanted back,
+-- until it is in a mailbox again or somebody acknowledges that it is gone.
 CREATE TABLE missing (
     mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
     damaged INTEGER NOT NULL,         -- 1: a version that looks like damage is there in its place
@@ -81,8 +103,8 @@ CREATE TABLE missing (
 CREATE INDEX missing_by_content ON missing (content);
 CREATE INDEX missing_by_change ON missing (change_no);
 
--- Contents that were seen to leave a location, and how. `to_`: what followed, the same content at another location, or
--- another one at the same.
+-- Contents that this card saw leave a location, and how. `to_`: the successor, the same content at another location,
+-- or another one at the same.
 CREATE TABLE departed (
     mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
     why TEXT NOT NULL, to_mailbox INTEGER, to_key BLOB, to_content INTEGER,
@@ -92,12 +114,12 @@ CREATE TABLE departed (
 ) WITHOUT ROWID;
 CREATE INDEX departed_by_change ON departed (change_no);
 CREATE INDEX departed_by_content ON departed (content);
--- Few beside what is moved and replaced: what is counted as held back.
+-- Few compared with what is moved and replaced: what is counted as withheld.
 CREATE INDEX departed_for_good ON departed (mailbox) WHERE why IN ('deleted', 'acknowledged');
-CREATE INDEX departed_by_heir ON departed (to_content) WHERE to_content IS NOT NULL;
+CREATE INDEX departed_by_successor ON departed (to_content) WHERE to_content IS NOT NULL;
 
--- Contents that a drive has for a location, and that a person does not want there on this card. No drive is told: the
--- messages may be another card's.
+-- Contents that a drive has for a location, and that a person does not want there on this card. No drive records it:
+-- the messages may be another card's.
 CREATE TABLE not_wanted (
     mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
     at INTEGER NOT NULL,              -- claimed seconds, for a person
@@ -113,8 +135,9 @@ CREATE TABLE drive (
     away TEXT,                        -- since when it is elsewhere, as the operator declared
     worn TEXT,                        -- why it is to be replaced soon; NULL while it is not
     distrust TEXT,                    -- why nothing on it counts any more; NULL while it is trusted
-    wrong INTEGER NOT NULL DEFAULT 0, -- points for copies once right and now others' bytes
-    fell_to INTEGER, falls INTEGER NOT NULL DEFAULT 0,  -- where its ledger last fell back to, how often in a row
+    corruption_points INTEGER NOT NULL DEFAULT 0, -- for copies that were right once and have other bytes now
+    rolled_back_to INTEGER, rollbacks INTEGER NOT NULL DEFAULT 0, -- where its ledger ended when it came back with less
+                                      -- than it had, and how often in a row it ended there
     room INTEGER,                     -- bytes free after the last pass
     known_since TEXT,                 -- when this card first saw it
     serial TEXT,                      -- serial number of the file system that it was last seen on
@@ -134,7 +157,7 @@ CREATE TABLE drive (
 CREATE TABLE contradiction (
     drive INTEGER NOT NULL, other INTEGER, what TEXT NOT NULL,
     line INTEGER NOT NULL,            -- of the drive's ledger
-    judged INTEGER NOT NULL,          -- 1: the drive's copies count for nothing
+    disqualified INTEGER NOT NULL,    -- 1: the drive's copies count for nothing
     settled INTEGER NOT NULL          -- 1: its operator has decided
 );
 CREATE INDEX contradiction_of_drive ON contradiction (drive);
@@ -145,7 +168,7 @@ CREATE TABLE known_end (
     UNIQUE (drive, station, seq, hash)
 );
 
--- The last word of a ledger on the last line of another drive's.
+-- The latest statement of a ledger about the last line of another drive's.
 CREATE TABLE witness (
     replica INTEGER NOT NULL, drive TEXT NOT NULL, -- by its id: it may never have been here
     line INTEGER NOT NULL,            -- of the ledger that says so
@@ -157,7 +180,7 @@ CREATE TABLE witness (
 CREATE INDEX witness_open ON witness (drive) WHERE open;
 
 -- Drives that are ours, where only known ones are used; and in the file `known-drives`. `how`: added, let-in, copied.
--- `serial`: of the file system that it was on then, NULL where there was none to be read.
+-- `serial`: of the file system that it was on then, NULL where none could be read.
 CREATE TABLE known_drive (
     uuid TEXT PRIMARY KEY, label TEXT NOT NULL, serial TEXT, how TEXT NOT NULL, since TEXT NOT NULL
 ) WITHOUT ROWID;
@@ -179,34 +202,34 @@ CREATE TABLE replica (
     manifest_bytes INTEGER NOT NULL,
     segment INTEGER NOT NULL, segment_used INTEGER NOT NULL, next_number INTEGER NOT NULL,
     gaps INTEGER NOT NULL DEFAULT 0,  -- lines of the ledger that cannot be read
-    gaps_since INTEGER NOT NULL DEFAULT 0,    -- the change after which the last of them was met
+    gaps_since INTEGER NOT NULL DEFAULT 0,    -- the change after which the last of them was found
     gaps_unknown INTEGER NOT NULL DEFAULT 0,  -- those of them that this card never read
     session TEXT,                     -- the mount last written in; NULL while a batch is under way
     opened INTEGER NOT NULL,          -- whether this session's `opened` line is written
-    told INTEGER NOT NULL,            -- the change up to which the ledger was told of the mailboxes in `told_of`
-    told_of TEXT NOT NULL DEFAULT '', -- the rows of these mailboxes
-    lacks INTEGER NOT NULL DEFAULT 0, -- messages that the ledger asserts and this card's mailboxes lack
-    lacks_bytes INTEGER NOT NULL DEFAULT 0, lacks_newest INTEGER,
-    unproven INTEGER NOT NULL,        -- lines were read that nobody here made durable
-    scattered INTEGER NOT NULL,       -- copies without a line may be in any segment
-    trusted INTEGER NOT NULL DEFAULT 1,  -- 0: of a drive that is not; its copies make no message safe
-    partial INTEGER NOT NULL DEFAULT 0,  -- 1: more of the ledger is in the tables than `ledger_bytes` tells, and not all
+    recorded_through INTEGER NOT NULL,    -- the last change that the ledger records of `recorded_mailboxes`
+    recorded_mailboxes TEXT NOT NULL DEFAULT '',  -- the rows of these mailboxes
+    lacking INTEGER NOT NULL DEFAULT 0, -- messages that the ledger asserts and this card's mailboxes lack
+    lacking_bytes INTEGER NOT NULL DEFAULT 0, lacking_newest INTEGER,
+    unsynced_lines INTEGER NOT NULL,  -- lines were read that nobody here made durable
+    unlisted_anywhere INTEGER NOT NULL, -- copies without a line may be in any segment
+    trusted INTEGER NOT NULL DEFAULT 1, -- 0: of a drive that is not; its copies make no message safe
+    partial INTEGER NOT NULL DEFAULT 0, -- 1: more of the ledger is in the tables than `ledger_bytes` says, and not all
     UNIQUE (drive, station)
 );
 
--- Re-reading, by rounds over all copies of a replica. A round is due by its own age, claimed or counted.
-CREATE TABLE reread (
+-- Scrubbing: all copies of a replica are read again, in cycles. A cycle is due by its own age, claimed or counted.
+CREATE TABLE scrub (
     replica INTEGER PRIMARY KEY,
-    round INTEGER NOT NULL,           -- the round under way, or the last one
+    cycle INTEGER NOT NULL,           -- the cycle under way, or the last one
     open INTEGER NOT NULL,            -- 1: it is under way
     begun INTEGER NOT NULL,           -- claimed seconds
-    waited INTEGER NOT NULL,          -- seconds since then that were counted, whatever the clock claims
-    boot TEXT, at INTEGER NOT NULL,   -- the boot and its seconds up to which they are; NULL: not counted yet
-    errors INTEGER NOT NULL           -- copies in this round that the medium would not give
+    elapsed INTEGER NOT NULL,         -- seconds since then that were counted, whatever the clock claims
+    boot TEXT, uptime INTEGER NOT NULL, -- the boot and its seconds up to which they are; NULL: not counted yet
+    errors INTEGER NOT NULL           -- copies in this cycle that the medium would not give
 );
 
 -- Bytes written to a replica, by days of the calendar on which something vouched for the clock.
-CREATE TABLE filled (
+CREATE TABLE written_by_day (
     replica INTEGER NOT NULL, day INTEGER NOT NULL, bytes INTEGER NOT NULL,
     PRIMARY KEY (replica, day)
 ) WITHOUT ROWID;
@@ -221,20 +244,35 @@ CREATE TABLE replica_mailbox (
 CREATE TABLE payload (
     replica INTEGER NOT NULL, number INTEGER NOT NULL,
     segment INTEGER NOT NULL, extension TEXT NOT NULL,
-    content INTEGER NOT NULL, state INTEGER NOT NULL,
+    content INTEGER NOT NULL,
+    state INTEGER NOT NULL,           -- `CopyState`
     proven INTEGER NOT NULL,          -- claimed seconds of the last time it was read and was right; for display
-    reread INTEGER NOT NULL,          -- 0: when it was made, in the same mount; 1: in a later look
-    round INTEGER NOT NULL,           -- the round of re-reading that last came to it; -1: this card never read it,
-                                      -- and knows it from its line alone
+    reread INTEGER NOT NULL,          -- 0: that was when it was made, in the same mount; 1: later
+    cycle INTEGER NOT NULL DEFAULT 0, -- the scrub cycle that last read it
+    read_here INTEGER NOT NULL DEFAULT 1, -- 0: this card never read it, and knows it from its line alone
+    is_good INTEGER NOT NULL AS (state = 1),
+    -- Whole when last read, whether or not a line says where it belongs.
+    is_whole INTEGER NOT NULL AS (state IN (1, 5)),
+    -- Whole, or not checked yet.
+    is_usable INTEGER NOT NULL AS (state IN (0, 1, 5)),
+    -- Damaged, or not there.
+    is_bad INTEGER NOT NULL AS (state IN (2, 3)),
+    -- Given up by the ledger, removed or not.
+    is_given_up INTEGER NOT NULL AS (state >= 6),
     PRIMARY KEY (replica, number)
 ) WITHOUT ROWID;
 CREATE INDEX payload_by_content ON payload (content, replica);
--- Few: what is to be made again is found without going through a replica.
-CREATE INDEX payload_lost ON payload (replica) WHERE state IN (2, 3);
-CREATE INDEX payload_given_up ON payload (replica) WHERE state = 6;
+-- Few: what has to be made again is found without a scan of the replica.
+CREATE INDEX payload_bad ON payload (replica) WHERE state IN (2, 3);
+CREATE INDEX payload_to_remove ON payload (replica) WHERE state = 6;
 
--- What a ledger asserts: that a content is at a location, as of a position. A row a line; `ended` by the line that says
--- it left. `as_of` is that position in this card's own numbers: the last of its changes that the line can have known.
+CREATE VIEW bad_copy AS SELECT * FROM payload INDEXED BY payload_bad WHERE state IN (2, 3);
+-- Copies that the ledger has given up, and that may still be there.
+CREATE VIEW copy_to_remove AS SELECT * FROM payload INDEXED BY payload_to_remove WHERE state = 6;
+
+-- What a ledger asserts: that a content is at a location, as of a position. A row for each line; `ended` is the line
+-- that says it left. `as_of` is that position in this card's own numbers: the last of its changes that the line can
+-- know of.
 CREATE TABLE assertion (
     replica INTEGER NOT NULL, mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
     line INTEGER NOT NULL,
@@ -247,41 +285,41 @@ CREATE TABLE assertion (
 ) WITHOUT ROWID;
 CREATE INDEX assertion_by_content ON assertion (content, replica);
 
--- That a content left a location, by a ledger's word. One that does not count withholds nothing.
+-- A ledger's statement that a content left a location. One that does not count withholds nothing.
 CREATE TABLE departure (
     replica INTEGER NOT NULL, mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
     line INTEGER NOT NULL,
     writer INTEGER NOT NULL, n INTEGER NOT NULL,
     gaps INTEGER NOT NULL,            -- unreadable lines that its writer knew of
     why TEXT NOT NULL, counts INTEGER NOT NULL,
-    to_mailbox INTEGER, to_key BLOB,  -- a location that has what came after it; NULL: nothing did
-    to_content INTEGER,               -- what that has; NULL: the same content
+    to_mailbox INTEGER, to_key BLOB,  -- a location that has the successor; NULL: there is none
+    to_content INTEGER,               -- the content there; NULL: the same
     PRIMARY KEY (replica, mailbox, key, content, line)
 ) WITHOUT ROWID;
 CREATE INDEX departure_by_content ON departure (content, replica);
 -- A change is about one content at one location.
 CREATE INDEX departure_by_position ON departure (writer, n);
 CREATE INDEX departure_for_good ON departure (replica, mailbox) WHERE why IN ('deleted', 'acknowledged');
-CREATE INDEX departure_by_heir ON departure (to_content) WHERE to_content IS NOT NULL;
+CREATE INDEX departure_by_successor ON departure (to_content) WHERE to_content IS NOT NULL;
 
--- All that a ledger asserted for a mailbox up to a line stands as of this position too.
+-- All that a ledger asserted for a mailbox up to a line holds as of this position too.
 CREATE TABLE mark (
     replica INTEGER NOT NULL, mailbox INTEGER NOT NULL, line INTEGER NOT NULL,
     writer INTEGER NOT NULL, n INTEGER NOT NULL, as_of INTEGER NOT NULL,
-    latest INTEGER NOT NULL,          -- 1: none behind it is as of a later change, so that `as_of` falls from each of
+    latest INTEGER NOT NULL,          -- 1: none after it is as of a later change, so that `as_of` falls from each of
                                       -- these to the next
     PRIMARY KEY (replica, mailbox, line)
 ) WITHOUT ROWID;
 CREATE INDEX mark_latest ON mark (replica, mailbox, line) WHERE latest;
 CREATE INDEX mark_outdated ON mark (replica, mailbox, as_of) WHERE latest;
--- Writers that a ledger tells of.
+-- Writers that a ledger describes.
 CREATE TABLE replica_writer (
     replica INTEGER NOT NULL, writer INTEGER NOT NULL, line INTEGER NOT NULL,
     PRIMARY KEY (replica, writer)
 ) WITHOUT ROWID;
 
--- What stands in a ledger, and as of which of this card's changes at the latest.
-CREATE VIEW standing AS
+-- What a ledger asserts now, and as of which of this card's changes at the latest.
+CREATE VIEW current_assertion AS
     SELECT a.replica, a.mailbox, a.key, a.content, a.line, a.missing, a.suspect, a.modified_s, a.modified_n, a.mode,
         max(a.as_of, coalesce((SELECT m.as_of FROM mark m INDEXED BY mark_latest
             WHERE m.replica = a.replica AND m.mailbox = a.mailbox AND m.line > a.line AND m.latest
@@ -289,21 +327,21 @@ CREATE VIEW standing AS
     FROM assertion a WHERE a.ended IS NULL;
 
 -- Contents that a replica would give back at a location: its copy is good, and its ledger asserts that it is there.
-CREATE VIEW kept AS
+CREATE VIEW restorable AS
     SELECT s.mailbox, s.key, p.content, s.as_of, p.replica
     FROM payload p INDEXED BY payload_by_content
-    CROSS JOIN standing s ON s.replica = p.replica AND s.content = p.content
+    CROSS JOIN current_assertion s ON s.replica = p.replica AND s.content = p.content
     WHERE p.state = 1;
 
--- What the checks of a replica rest on. First what its ledger was when it was last read or written to: its whole lines,
--- counted, and a digest over their hashes; changed together with `replica.ledger_bytes`.
+-- What the checks of a replica compare with. First what its ledger was when it was last read or written: its whole
+-- lines, counted, and a digest over their hashes; changed together with `replica.ledger_bytes`.
 CREATE TABLE checks (
     replica INTEGER PRIMARY KEY, lines INTEGER NOT NULL, digest BLOB NOT NULL,
-    cycle INTEGER NOT NULL,           -- the round of re-reading that last read both logs through
-    lengths_to INTEGER NOT NULL       -- the segment up to which lengths were looked at; 0: all of them
+    cycle INTEGER NOT NULL,           -- the scrub cycle that last read both logs through
+    lengths_to INTEGER NOT NULL       -- the segment up to which lengths were checked; 0: all of them
 );
 
--- Lines of a log (0 the ledger, 1 the manifest) that could be read once and cannot any more, until they are written again.
+-- Lines of a log (`Log`) that could be read once and cannot any more, until they are written again.
 CREATE TABLE log_damage (
     replica INTEGER NOT NULL, log INTEGER NOT NULL,
     at INTEGER NOT NULL, lines INTEGER NOT NULL,

@@ -1,26 +1,19 @@
-//! Who writes, and which of two words is the later: this card's writers, and those of the ledgers it has read.
+//! Who writes, and which of two statements is the later: this card's writers, and those of the ledgers it has read. The
+//! tables `writer` and `writer_link`.
 //! Never takes a parent or a number from a drive: two cards with one past fork as soon as both write.
 
-use super::{Catalogue, millis};
+use super::rows::read;
+use super::{Catalogue, FileState, millis};
 use crate::disk::host;
 use crate::job::JobError;
-use crate::model::limits::WRITER_LINKS_MAX;
+use crate::model::limits::{COUNT_MAX, WRITER_LINKS_MAX};
 use crate::model::{Clock, Position, WriterId, Writers};
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::params;
 use std::collections::HashMap;
-
-fn writer_column(row: &Row<'_>, at: usize) -> rusqlite::Result<WriterId> {
-    Ok(WriterId::from_bits(row.get::<_, i64>(at)? as u64))
-}
 
 /// A writer as the catalogue keeps it.
 pub(super) fn bits(writer: WriterId) -> i64 {
     writer.bits() as i64
-}
-
-/// The position in two columns of a row.
-pub(super) fn position_columns(row: &Row<'_>, at: usize) -> rusqlite::Result<Position> {
-    Ok(Position { writer: writer_column(row, at)?, n: row.get::<_, i64>(at + 1)? as u64 })
 }
 
 impl Catalogue {
@@ -31,9 +24,20 @@ impl Catalogue {
         // Nor is a ledger being read: a run that was cut off may have been in the middle of one.
         self.end_reading();
         let now = millis(clock);
-        let stale = "state IN (2, 5, 6, 7) AND state > 1 AND looked <> ?1";
-        if self.db.prepare_cached(&format!("SELECT 1 FROM file WHERE {stale}"))?.exists([now])? {
-            self.db.execute(&format!("UPDATE file SET looked = ?1 WHERE {stale}"), [now])?;
+        let stale = "FROM unsettled_file WHERE state IN (?2, ?3, ?4, ?5) AND first_statted <> ?1";
+        let of = params![
+            now,
+            FileState::Fresh,
+            FileState::Changing,
+            FileState::LeavingSeen,
+            FileState::Leaving
+        ];
+        if self.has_row(&format!("SELECT 1 {stale}"), of)? {
+            let sql = format!(
+                "UPDATE file SET first_statted = ?1 WHERE (mailbox, key) IN (SELECT mailbox, key \
+                 {stale})"
+            );
+            self.db.execute(&sql, of)?;
         }
         Ok(())
     }
@@ -59,12 +63,14 @@ impl Catalogue {
             self.begin_writer()?;
             self.is_fresh.set(false);
         }
-        let sql = "UPDATE meta SET value = value + 1 WHERE name = 'change_no' RETURNING CAST(value AS INTEGER)";
-        Ok(self.db.prepare_cached(sql)?.query_row([], |row| row.get::<_, i64>(0))? as u64)
+        let sql = "UPDATE meta SET value = value + 1 WHERE name = 'change_no' RETURNING CAST(value \
+                   AS INTEGER)";
+        self.only_row(sql, [])
     }
 
     /// The position that lines written now speak as of; none before the first change. Once something was read that this
-    /// card did not know of it is a new writer's, which has read it: so of two words the later one is seen to be so.
+    /// card did not know of, it is a new writer's, which has read it: so of two statements the later one is seen to be
+    /// so.
     pub fn position_now(&self) -> Result<Option<Position>, JobError> {
         let change_no = self.change_no()?;
         match change_no > 0 && self.meta("read_anew")?.is_some_and(|text| text == "1") {
@@ -95,26 +101,22 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Positions met in ledgers that a position does not cover, without those that others of them cover.
+    /// Positions found in ledgers that a position does not cover, without those that others of them cover.
     fn read_since(&self, parent: Option<Position>) -> Result<Vec<Position>, JobError> {
-        // What a writer of this card told beyond its last change known here was lost with an end of this state, as
+        // What a writer of this card wrote beyond its last change known here was lost with an end of this state, as
         // after an old image of the card was put back: that is read like another card's.
-        let mut query = self.db.prepare_cached(
-            "SELECT bits, seen FROM writer WHERE seen > 0 AND (own_first IS NULL OR seen > coalesce(own_last, \
-             (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'change_no')))",
-        )?;
-        let rows = query.query_map([], |row| position_columns(row, 0))?;
-        let met = rows.collect::<Result<Vec<_>, _>>()?;
+        let sql = "SELECT bits, seen FROM writer WHERE seen > 0 AND (own_first IS NULL \
+                   OR seen > coalesce(own_last, (SELECT CAST(value AS INTEGER) FROM meta \
+                   WHERE name = 'change_no')))";
+        let met: Vec<Position> = self.rows(sql, [])?;
         Ok(self.writers()?.latest(parent, &met))
     }
 
     /// The position of this card at a change; none before the first.
     pub fn position_at(&self, change_no: u64) -> Result<Option<Position>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT bits FROM writer INDEXED BY writer_own WHERE own_first IS NOT NULL AND own_first <= ?1 \
-             ORDER BY own_first DESC LIMIT 1",
-        )?;
-        let writer = query.query_row([change_no as i64], |row| writer_column(row, 0)).optional()?;
+        let sql = "SELECT bits FROM writer INDEXED BY writer_own WHERE own_first IS NOT NULL \
+                   AND own_first <= ?1 ORDER BY own_first DESC LIMIT 1";
+        let writer = self.first_row(sql, [change_no as i64])?;
         Ok(writer.map(|writer| Position { writer, n: change_no }))
     }
 
@@ -127,23 +129,17 @@ impl Catalogue {
         Ok(())
     }
 
-    /// What a writer had before it.
+    /// The parents of a writer.
     pub fn writer_links(&self, writer: WriterId) -> Result<Vec<Position>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT parent, n FROM writer_link WHERE writer = ?1 ORDER BY number",
-        )?;
-        let rows = query.query_map([bits(writer)], |row| position_columns(row, 0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let sql = "SELECT parent, n FROM writer_link WHERE writer = ?1 ORDER BY number";
+        self.rows(sql, [bits(writer)])
     }
 
     /// A line speaks as of a position.
-    pub(super) fn meet_writer(&self, writer: WriterId, n: u64) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "INSERT INTO writer (bits, defined, disputed, seen) VALUES (?1, 0, 0, ?2) \
-                 ON CONFLICT DO UPDATE SET seen = max(seen, ?2)",
-            )?
-            .execute(params![bits(writer), n as i64])?;
+    pub(super) fn note_writer(&self, writer: WriterId, n: u64) -> Result<(), JobError> {
+        let sql = "INSERT INTO writer (bits, defined, disputed, seen) VALUES (?1, 0, 0, ?2) \
+                   ON CONFLICT DO UPDATE SET seen = max(seen, ?2)";
+        self.change(sql, params![bits(writer), n as i64])?;
         Ok(())
     }
 
@@ -151,7 +147,7 @@ impl Catalogue {
     /// next change a new writer's.
     pub fn note_read(&self, positions: &HashMap<WriterId, u64>) -> Result<(), JobError> {
         for (writer, n) in positions {
-            self.meet_writer(*writer, *n)?;
+            self.note_writer(*writer, *n)?;
         }
         if self.meta("read_anew")?.is_some_and(|text| text == "1") {
             return Ok(());
@@ -175,9 +171,9 @@ impl Catalogue {
         let mut last: Option<(WriterId, bool)> = None;
         loop {
             let row = rows.next()?;
-            let next = row
-                .map(|row| Ok::<_, JobError>((writer_column(row, 0)?, row.get::<_, bool>(1)?)))
-                .transpose()?;
+            let row =
+                row.map(read::<(WriterId, bool, Option<WriterId>, Option<i64>)>).transpose()?;
+            let next = row.map(|(writer, disputed, ..)| (writer, disputed));
             if let Some((writer, disputed)) = last.filter(|_| next != last) {
                 writers.define(writer, &links);
                 links.clear();
@@ -185,10 +181,8 @@ impl Catalogue {
                     writers.dispute(writer);
                 }
             }
-            let Some(row) = row else { return Ok(writers) };
-            if row.get::<_, Option<i64>>(2)?.is_some() {
-                links.push(position_columns(row, 2)?);
-            }
+            let Some((.., parent, n)) = row else { return Ok(writers) };
+            links.extend(parent.zip(n).map(|(writer, n)| Position { writer, n: n as u64 }));
             last = next;
         }
     }
@@ -202,10 +196,9 @@ impl Catalogue {
         let known = self.lineage.borrow().as_ref().map(|writers| writers.knows(writer));
         // Another thread may have begun a writer since, or read of one.
         let told = "SELECT 1 FROM writer WHERE bits = ?1 AND (defined OR own_first IS NOT NULL)";
-        if known.is_none()
-            || known == Some(false) && self.db.prepare_cached(told)?.exists([bits(writer)])?
-        {
-            let writers = self.load_lineage(self.reading.get().unwrap_or(u64::MAX))?;
+        if known.is_none() || known == Some(false) && self.has_row(told, [bits(writer)])? {
+            // While this card's own lines are written its present writer may get any number.
+            let writers = self.load_lineage(self.reading.get().unwrap_or(COUNT_MAX))?;
             self.lineage.replace(Some(writers));
         }
         Ok(ask(self.lineage.borrow_mut().get_or_insert_default()))
@@ -230,7 +223,7 @@ impl Catalogue {
     /// change, as after an old image of the card was put back.
     pub fn begin_reading(&self) -> Result<(), JobError> {
         self.reading.set(Some(self.change_no()?));
-        self.writers_told.take();
+        self.writers_described.take();
         self.lineage.take();
         Ok(())
     }
@@ -238,19 +231,15 @@ impl Catalogue {
     /// The ledger is read, or what could be: lines from here on are this card's own.
     pub fn end_reading(&self) {
         self.reading.set(None);
-        self.writers_told.take();
+        self.writers_described.take();
         self.lineage.take();
     }
 
     fn load_lineage(&self, most: u64) -> Result<Writers, JobError> {
         let mut writers = self.writers()?;
-        let mut query = self
-            .db
-            .prepare_cached("SELECT bits, own_last FROM writer WHERE own_first IS NOT NULL")?;
-        let mut rows = query.query([])?;
-        while let Some(row) = rows.next()? {
-            let last = row.get::<_, Option<i64>>(1)?.map_or(most, |last| last as u64);
-            writers.set_own(writer_column(row, 0)?, last);
+        let sql = "SELECT bits, own_last FROM writer WHERE own_first IS NOT NULL";
+        for (writer, last) in self.rows::<(WriterId, Option<i64>)>(sql, [])? {
+            writers.set_own(writer, last.map_or(most, |last| last as u64));
         }
         Ok(writers)
     }

@@ -1,7 +1,7 @@
 //! The plan of one batch: the copies and lines that are committed together. Only values; decides and writes nothing.
 
 use crate::disk::Volume;
-use crate::job::catalogue::{ContentAt, FileRow, ReplicaRowId};
+use crate::job::catalogue::{ContentAt, ContentRowId, FileRow, MailboxRowId, ReplicaRowId};
 use crate::model::ledger::{Assertion, Event};
 use crate::model::limits::{
     BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK, OVERHEAD_BYTES,
@@ -13,7 +13,8 @@ use std::sync::Arc;
 
 /// A message to be copied.
 pub(super) struct CopyItem {
-    pub row: FileRow,
+    /// Its row in the mailbox; none of a copy taken from another drive, whose message may be in no mailbox.
+    pub row: Option<FileRow>,
     /// Its content when it was last read; a message with any other content is not committed.
     pub identity: Identity,
     /// Its location; none for a repaired copy, which says nothing new of any location.
@@ -26,8 +27,8 @@ pub(super) struct CopyItem {
 impl CopyItem {
     /// The location that the line of its copy will assert.
     pub(super) fn place(&self) -> Option<ContentAt> {
-        let content = self.row.content.filter(|_| self.assertion.is_some())?;
-        Some((self.row.mailbox, self.row.key.clone(), content))
+        let row = self.row.as_ref().filter(|_| self.assertion.is_some())?;
+        Some((row.mailbox, row.key.clone(), row.content?))
     }
 
     pub(super) fn extension(&self) -> Extension {
@@ -59,7 +60,7 @@ pub(super) struct BatchPlan {
     pub departures: Vec<(Event, Option<ContentAt>)>,
     /// The locations that the lines assert; and for each content one of them.
     places: HashSet<ContentAt>,
-    asserted: HashMap<i64, (i64, Vec<u8>)>,
+    asserted: HashMap<ContentRowId, (MailboxRowId, Vec<u8>)>,
     /// The locations that the copies assert if they succeed.
     copied: HashSet<ContentAt>,
     /// The position of this card that the lines speak as of.
@@ -118,12 +119,12 @@ impl BatchPlan {
     }
 
     /// A location at which one of the copies, if it succeeds, asserts a content.
-    pub(super) fn copied_place_of(&self, content: i64) -> Option<ContentAt> {
+    pub(super) fn copied_place_of(&self, content: ContentRowId) -> Option<ContentAt> {
         self.copied.iter().find(|place| place.2 == content).cloned()
     }
 
     /// A location at which one of the lines asserts a content.
-    pub(super) fn place_of(&self, content: i64) -> Option<(i64, Vec<u8>)> {
+    pub(super) fn place_of(&self, content: ContentRowId) -> Option<(MailboxRowId, Vec<u8>)> {
         self.asserted.get(&content).cloned()
     }
 

@@ -45,7 +45,10 @@ pub(super) fn write_copies<'a>(
     copies: &'a [CopyItem],
     left_out: &mut LeftOut,
 ) -> Result<(Vec<WrittenFile<'a>>, bool), JobError> {
-    let dir_of = |item: &CopyItem| pass.mailbox(item.row.mailbox).map(|mailbox| &mailbox.dir);
+    let dir_of = |item: &CopyItem| {
+        let row = item.row.as_ref()?;
+        pass.mailbox(row.mailbox).map(|mailbox| &mailbox.dir)
+    };
     let jobs: Vec<_> = copies.iter().map(|item| (item, dir_of(item))).collect();
     let (mut done, mut written, mut full) = (0, Vec::with_capacity(copies.len()), false);
     ReadAhead { readers: 1, window: READ_AHEAD_COPIES }.run(
@@ -65,19 +68,19 @@ pub(super) fn write_copies<'a>(
             Ok(!full)
         },
     )?;
-    let rest = copies[done..].iter().map(|item| (item.row.clone(), Reason::DriveFull));
-    left_out.extend(rest);
+    let rest = copies[done..].iter().filter_map(|item| item.row.clone());
+    left_out.extend(rest.map(|row| (row, Reason::DriveFull)));
     Ok((written, full))
 }
 
 /// Reads a message if it is still what the scan read. For a `mirror` by hand, this is the second look that a file needs
 /// before it counts as stable.
 fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
-    let Some(dir) = dir else { return Fetched::NotOurs };
+    let (Some(dir), Some(row)) = (dir, &item.row) else { return Fetched::NotOurs };
     let read = || -> Result<Fetched, DiskError> {
         let Some(assertion) = &item.assertion else { return Ok(Fetched::NotOurs) };
         let mut file = dir.open_message(&assertion.location.path)?;
-        if !item.row.has_same_bytes(&file.facts_at_open()) {
+        if !row.has_same_bytes(&file.facts_at_open()) {
             return Ok(Fetched::Changed(file.current_facts()?));
         }
         let bytes = item.identity.bytes;
@@ -150,7 +153,7 @@ fn write_copy<'a>(
         Fetched::Changed(facts) => changed(pass, item, &facts, left_out).map(|()| None),
         Fetched::Unreadable(error) => unreadable(pass, item, &error, left_out).map(|()| None),
         Fetched::NotOurs => {
-            left_out.push((item.row.clone(), Reason::MailboxAway));
+            left_out.extend(item.row.clone().map(|row| (row, Reason::MailboxAway)));
             Ok(None)
         }
     }
@@ -230,9 +233,10 @@ fn changed(
 ) -> Result<(), JobError> {
     let now = pass.clock.stamp().claim();
     let looked = (millis(pass.clock), now);
-    let place = (item.row.mailbox, item.row.key.as_slice());
+    let Some(row) = &item.row else { return Ok(()) };
+    let place = (row.mailbox, row.key.as_slice());
     pass.catalogue.look(place, facts, FileState::Fresh, looked, false)?;
-    left_out.push((item.row.clone(), Reason::Changing));
+    left_out.push((row.clone(), Reason::Changing));
     Ok(())
 }
 
@@ -242,12 +246,13 @@ fn unreadable(
     error: &DiskError,
     left_out: &mut LeftOut,
 ) -> Result<(), JobError> {
+    let Some(row) = &item.row else { return Ok(()) };
     // A message that is gone may be back, unchanged, at the next scan, so this change stays unrecorded on the drive.
     let reason = if is_gone(error) { Reason::Changing } else { Reason::Unreadable };
     if reason == Reason::Unreadable {
-        pass.catalogue.set_state(&item.row, FileState::Unreadable, item.row.looked)?;
+        pass.catalogue.set_state(row, FileState::Unreadable, row.first_statted)?;
     }
-    left_out.push((item.row.clone(), reason));
+    left_out.push((row.clone(), reason));
     Ok(())
 }
 

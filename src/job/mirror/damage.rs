@@ -5,7 +5,9 @@ use super::batch::BatchPlan;
 use super::pass::Pass;
 use crate::disk::{DiskError, Pieces, PrefixHash, ReadFrom, read_full};
 use crate::job::JobError;
-use crate::job::catalogue::{AssertedRow, CopyRow, CopyState, CopyStatus, DepartedRow, FileRow};
+use crate::job::catalogue::{
+    AssertedRow, ContentRowId, CopyRow, CopyState, CopyStatus, DepartedRow, FileRow,
+};
 use crate::job::replica::Replica;
 use crate::job::scan::confirm::any_nul_block;
 use crate::model::limits::{COPY_BUFFER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
@@ -17,7 +19,7 @@ fn version_before<'a>(
     pass: &Pass<'_>,
     stands: &'a [AssertedRow],
     row: &FileRow,
-    content: i64,
+    content: ContentRowId,
 ) -> Result<Option<&'a AssertedRow>, JobError> {
     for known in stands {
         if known.content == content || known.suspect.is_some() {
@@ -43,7 +45,7 @@ pub(super) fn suspicion(
     pass: &Pass<'_>,
     (drive, stands): (&Replica, &[AssertedRow]),
     row: &FileRow,
-    content: i64,
+    content: ContentRowId,
     new: &Identity,
     batch: &mut BatchPlan,
 ) -> Result<Option<Suspicion>, JobError> {
@@ -105,7 +107,7 @@ fn compare_with_copy(
     pass: &Pass<'_>,
     drive: &Replica,
     row: &FileRow,
-    (good, old): (i64, &Identity),
+    (good, old): (ContentRowId, &Identity),
     new: &Identity,
     batch: &mut BatchPlan,
 ) -> Result<Compared, JobError> {

@@ -1,7 +1,7 @@
 //! The context of a pass over one drive, and its report. Decides nothing and writes nothing.
 
 use crate::job::Progress;
-use crate::job::catalogue::{Catalogue, Lacking};
+use crate::job::catalogue::{Catalogue, Lacking, MailboxRowId};
 use crate::job::scan::OpenMailbox;
 use crate::model::limits::LISTED_MAX;
 use crate::model::{Clock, MailboxName, Reason, RelName};
@@ -19,7 +19,7 @@ pub struct Pass<'a> {
 }
 
 impl Pass<'_> {
-    pub(super) fn mailbox(&self, row: i64) -> Option<&OpenMailbox> {
+    pub(super) fn mailbox(&self, row: MailboxRowId) -> Option<&OpenMailbox> {
         self.mailboxes.iter().find(|mailbox| mailbox.row == row)
     }
 }
@@ -77,7 +77,13 @@ impl PassReport {
         self.failed.len() as u64 + self.failed_more
     }
 
-    pub(super) fn fail(&mut self, pass: &Pass<'_>, mailbox: i64, path: RelName, reason: Reason) {
+    pub(super) fn fail(
+        &mut self,
+        pass: &Pass<'_>,
+        mailbox: MailboxRowId,
+        path: RelName,
+        reason: Reason,
+    ) {
         let Some(mailbox) = pass.mailbox(mailbox) else { return };
         if self.failed.len() >= LISTED_MAX {
             self.failed_more += 1;

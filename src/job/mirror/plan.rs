@@ -5,7 +5,9 @@ use super::batch::{BatchPlan, CopyItem};
 use super::damage;
 use super::pass::Pass;
 use crate::job::JobError;
-use crate::job::catalogue::{ContentAt, CopyStatus, DepartedRow, FileRow, FileState, MissingRow};
+use crate::job::catalogue::{
+    ContentAt, ContentRowId, CopyStatus, DepartedRow, FileRow, FileState, MissingRow,
+};
 use crate::job::replica::Replica;
 use crate::job::scan::OpenMailbox;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
@@ -96,7 +98,13 @@ pub(super) fn arrival(
         return Ok(Step::Reject(Reason::TooLarge));
     }
     let (row, assertion) = (row.clone(), Some(assertion));
-    Ok(Step::Copy(Box::new(CopyItem { row, identity, assertion, replaces, peer_copy: None })))
+    Ok(Step::Copy(Box::new(CopyItem {
+        row: Some(row),
+        identity,
+        assertion,
+        replaces,
+        peer_copy: None,
+    })))
 }
 
 /// Decides what a content that is missing from the mailbox requires. It is a location of its own, so that no departure
@@ -215,7 +223,11 @@ fn followed(
     row: &DepartedRow,
     heir: Option<&ContentAt>,
 ) -> Result<Followed, JobError> {
-    let now = content_there_now(pass, row)?;
+    let now = match content_there_now(pass, row)? {
+        Followed::With(now) => Some(now),
+        Followed::Already => None,
+        Followed::NotYet => return Ok(Followed::NotYet),
+    };
     let mut followed = Followed::Already;
     for (place, elsewhere) in
         heir.map(|h| (h, true)).into_iter().chain(now.as_ref().map(|n| (n, false)))
@@ -282,7 +294,7 @@ fn any_place_on_drive(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
-    content: i64,
+    content: ContentRowId,
 ) -> Result<Option<ContentAt>, JobError> {
     let known = pass.catalogue.place_told(drive.state.row, content)?;
     let known = known.or_else(|| batch.place_of(content));
@@ -290,16 +302,20 @@ fn any_place_on_drive(
 }
 
 /// What is at the location of a replaced message now, if anything is: without it, the version before is all there is.
-fn content_there_now(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<ContentAt>, JobError> {
+fn content_there_now(pass: &Pass<'_>, row: &DepartedRow) -> Result<Followed, JobError> {
     if row.why != Departed::Replaced {
-        return Ok(None);
+        return Ok(Followed::Already);
     }
     let file = pass.catalogue.file(row.mailbox, &row.key)?;
-    let Some(file) = file.filter(|file| file.state.is_there()) else { return Ok(None) };
+    let Some(file) = file.filter(|file| file.state.is_there()) else {
+        return Ok(Followed::Already);
+    };
     let content = if file.suspect.is_some() { file.good } else { file.content };
     // An unstable file has no content to record yet: the departure waits for it.
-    let content = content.filter(|_| file.state == FileState::Present).unwrap_or(0);
-    Ok(Some((row.mailbox, row.key.clone(), content)))
+    Ok(match content.filter(|_| file.state == FileState::Present) {
+        Some(content) => Followed::With((row.mailbox, row.key.clone(), content)),
+        None => Followed::NotYet,
+    })
 }
 
 /// What became of a message in the end, after all its moves and later versions.

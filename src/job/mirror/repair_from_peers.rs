@@ -5,9 +5,9 @@ use super::batch::{BatchPlan, BatchSize, CopyItem, PeerCopy};
 use super::pass::{Pass, PassReport};
 use crate::disk::Volume;
 use crate::job::JobError;
-use crate::job::catalogue::{CopyRow, CopyStatus, FileRow, FileState};
+use crate::job::catalogue::{CopyRow, CopyStatus};
 use crate::job::replica::{PresentDrives, Replica};
-use crate::model::{DriveId, Position, Reason, RelName, Timestamp, WriterId};
+use crate::model::{DriveId, Position, WriterId};
 use std::sync::Arc;
 
 /// Bad copies read from the catalogue at a time.
@@ -44,7 +44,6 @@ impl Pass<'_> {
                     continue;
                 };
                 if !batch.has_room_for(&item) {
-                    report.fail(self, item.row.mailbox, item.row.path()?, Reason::DriveFull);
                     continue;
                 }
                 batch.add(item);
@@ -80,12 +79,17 @@ impl Pass<'_> {
             }
             let here = opened.iter().find(|(known, _)| *known == id);
             let Some(volume) = here.and_then(|(_, volume)| volume.clone()) else { continue };
-            let row = departed(self.catalogue.path_of(lost.content)?, lost.identity.bytes);
             let peer_copy =
                 PeerCopy { volume, dir: drive.dir.clone(), replica: lender, payload: copy.name };
             let (replaces, peer_copy) = (Some(lost.name), Some(peer_copy));
             let identity = lost.identity;
-            return Ok(Some(CopyItem { row, identity, assertion: None, replaces, peer_copy }));
+            return Ok(Some(CopyItem {
+                row: None,
+                identity,
+                assertion: None,
+                replaces,
+                peer_copy,
+            }));
         }
         Ok(None)
     }
@@ -102,30 +106,5 @@ fn open(others: &PresentDrives, id: DriveId, drive: &Replica) -> Option<Arc<dyn 
     match id == drive.id {
         true => None,
         false => others.open_other(id).map(Arc::from),
-    }
-}
-
-/// Stands for the row of a message that the mailbox no longer has: reported if the copy cannot be made, and never a
-/// change.
-fn departed(path: Option<RelName>, bytes: u64) -> FileRow {
-    FileRow {
-        mailbox: 0,
-        key: path.map(|path| path.key()).unwrap_or_default(),
-        state: FileState::Vanished,
-        bytes,
-        modified: Timestamp::default(),
-        changed: 0,
-        inode: 0,
-        mode: 0,
-        looked: 0,
-        first_seen: Timestamp::default(),
-        clock_trusted: false,
-        content: None,
-        good: None,
-        suspect: None,
-        change_no: u64::MAX,
-        since: 0,
-        heard: 0,
-        hinted: false,
     }
 }

@@ -6,7 +6,7 @@ use super::batch::{BatchPlan, BatchSize};
 use super::pass::{Pass, PassReport};
 use super::plan::{self, Step};
 use crate::job::JobError;
-use crate::job::catalogue::{ContentAt, DepartedRow};
+use crate::job::catalogue::{ContentAt, DepartedRow, MailboxRowId};
 use crate::job::replica::Replica;
 use crate::model::ledger::Event;
 use crate::model::limits::MARK_MAILBOXES_MAX;
@@ -28,7 +28,7 @@ struct Run<'a, 'p> {
     /// Another run is needed: something depends on what was just committed.
     again: bool,
     /// Mailboxes with messages that the ledger asserts, but not as of their last change.
-    to_renew: BTreeSet<i64>,
+    to_renew: BTreeSet<MailboxRowId>,
     /// What this run asserted, kept if departures of earlier changes may depend on it.
     asserted: Option<Vec<ContentAt>>,
 }

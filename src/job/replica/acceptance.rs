@@ -107,7 +107,7 @@ pub(crate) fn is_refused(
         return Ok(true);
     }
     let Some(id) = id_of(catalogue, drive, volume, &known, &Vec::new)? else { return Ok(false) };
-    let given_up = catalogue.drive(id)?.and_then(|row| row.forgotten);
+    let given_up = catalogue.drive(id)?.and_then(|row| row.facts.forgotten);
     Ok(given_up.is_some_and(|gone| gone.why == DriveLoss::Refused))
 }
 

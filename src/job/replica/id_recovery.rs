@@ -130,7 +130,8 @@ pub fn add(
     let evidence = Evidence { catalogue, volume, here: &Vec::new, now: clock.stamp().time };
     let row = evidence.record(id, &found, &mut findings)?;
     forget_other_ledgers(catalogue, volume, row)?;
-    let was_forgotten = catalogue.drive(id)?.and_then(|row| row.forgotten).map(|gone| gone.why);
+    let was_forgotten =
+        catalogue.drive(id)?.and_then(|row| row.facts.forgotten).map(|gone| gone.why);
     let serial = volume.facts().serial.as_deref();
     catalogue.make_known((id, label), serial, KnownHow::Added, clock.stamp().time)?;
     catalogue.end_announcement(id)?;
@@ -271,7 +272,7 @@ pub(super) fn not_forgotten(
     id: DriveId,
     at: impl Fn() -> String,
 ) -> Result<(), JobError> {
-    match catalogue.drive(id)?.and_then(|row| row.forgotten) {
+    match catalogue.drive(id)?.and_then(|row| row.facts.forgotten) {
         Some(gone) => Err(JobError::Forgotten {
             at: at(),
             id,

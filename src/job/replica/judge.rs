@@ -132,7 +132,7 @@ mod tests {
 
     fn verdict(state: CopyState, found: CopyCheck) -> CopyVerdict {
         let name = "data/0001/00000042.EML".parse().unwrap();
-        found.judge(&CopyRow { name, content: 7, identity: Identity::of(b"mail"), state })
+        found.judge(&CopyRow { name, content: 7.into(), identity: Identity::of(b"mail"), state })
     }
 
     #[test]

@@ -258,7 +258,7 @@ fn identify_and_lock(
         }
     };
     if options.access == Access::Read
-        && let Some(gone) = catalogue.drive(id)?.and_then(|row| row.forgotten)
+        && let Some(gone) = catalogue.drive(id)?.and_then(|row| row.facts.forgotten)
     {
         let at = volume.facts().shown.clone();
         let (since, why, place) = (gone.since, gone.why, gone.place);

@@ -167,7 +167,7 @@ fn serial_known(catalogue: &Catalogue, id: DriveId) -> Result<Option<String>, Jo
     if let Some(serial) = catalogue.known_as(id)?.and_then(|known| known.serial) {
         return Ok(Some(serial));
     }
-    Ok(catalogue.drive(id)?.and_then(|row| row.serial))
+    Ok(catalogue.drive(id)?.and_then(|row| row.facts.serial))
 }
 
 /// Whether an id is on another file system than the one on which this card knows it, whatever is stored with it; for an

@@ -3,7 +3,7 @@
 
 use super::verdict::Counts;
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, DriveRow, FileRow, FileState};
+use crate::job::catalogue::{Catalogue, ContentRowId, DriveRow, FileRow, FileState, MailboxRowId};
 use crate::job::mailboxes::ConfirmedMailbox;
 use crate::job::scan::TOO_LONG;
 use crate::model::airtime::Link;
@@ -149,9 +149,10 @@ pub fn audit(
     let mut audit = Audit { counts, ..Audit::default() };
     let link = options.link;
     let mut names = Names { catalogue, link, known: Vec::new() };
-    let copies = |at: (i64, &[u8]), content: Option<i64>| -> Result<u32, JobError> {
-        content.map_or(Ok(0), |content| catalogue.copies_kept(options.station, at, content))
-    };
+    let copies =
+        |at: (MailboxRowId, &[u8]), content: Option<ContentRowId>| -> Result<u32, JobError> {
+            content.map_or(Ok(0), |content| catalogue.copies_kept(options.station, at, content))
+        };
     if audit.counts.unmirrored() > 0 {
         catalogue.unmirrored(options.station, options.wanted_copies, |row| {
             let why = Some(reason(catalogue, &row, options)?);
@@ -230,7 +231,7 @@ fn reason(
 struct Names<'a> {
     catalogue: &'a Catalogue,
     link: Link,
-    known: Vec<(i64, MailboxName)>,
+    known: Vec<(MailboxRowId, MailboxName)>,
 }
 
 impl Names<'_> {

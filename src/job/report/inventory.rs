@@ -2,6 +2,7 @@
 //! Never writes anything, and never reads more than the logs and a few copies.
 
 use crate::disk::Access;
+use crate::job::catalogue::{ContentRowId, MailboxRowId};
 use crate::job::replica::{Replica, stations};
 use crate::job::report::traffic::headers_of;
 use crate::job::restore::{RestoreSources, gather};
@@ -31,7 +32,7 @@ pub struct Inventory {
 pub struct MailboxInventory {
     /// Its row in the catalogue of the restore.
     #[serde(skip)]
-    pub row: i64,
+    pub row: MailboxRowId,
     /// Its name.
     #[serde(rename = "mailbox")]
     pub name: MailboxName,
@@ -92,8 +93,8 @@ pub fn inventory(sources: &RestoreSources) -> Result<Inventory, JobError> {
         .into_iter()
         .map(|(row, name)| MailboxInventory { row, name, messages: 0, bytes: 0, newest: None })
         .collect();
-    let index: HashMap<i64, usize> = mailboxes.iter().map(|of| of.row).zip(0..).collect();
-    let mut latest: Vec<Option<(u64, i64)>> = vec![None; mailboxes.len()];
+    let index: HashMap<MailboxRowId, usize> = mailboxes.iter().map(|of| of.row).zip(0..).collect();
+    let mut latest: Vec<Option<(u64, ContentRowId)>> = vec![None; mailboxes.len()];
     catalogue.each_wanted(station, false, |wanted| {
         if let Some(at) = index.get(&wanted.mailbox) {
             let mailbox = &mut mailboxes[*at];

@@ -2,7 +2,9 @@
 //! and what they cost on the air. By claimed times, for a person's eye: nothing is ever decided by it.
 
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, DriveRowId, Proof, TrackedMessage};
+use crate::job::catalogue::{
+    Catalogue, ContentRowId, DriveRowId, MailboxRowId, Proof, TrackedMessage,
+};
 use crate::model::airtime::Link;
 use crate::model::limits::{CHART_STEPS, SHARES_MAX, WAITS_MAX};
 use crate::model::message::SizeBreakdown;
@@ -116,7 +118,7 @@ pub fn compute(
     let mut groups = (SizeGroups::default(), SizeGroups::default());
     let mut waits =
         ExposureIntervals { now, last: None, known: VecDeque::new(), open: 0, unsure: false };
-    let mut mailboxes: HashMap<i64, MailboxName> = HashMap::new();
+    let mut mailboxes: HashMap<MailboxRowId, MailboxName> = HashMap::new();
     let mut oldest: Option<Timestamp> = None;
     let mut unproven = false;
     catalogue.each_tracked(station, |tracked, proofs| {
@@ -220,7 +222,7 @@ impl SizeGroups {
 /// the other.
 struct ExposureIntervals {
     now: Timestamp,
-    last: Option<i64>,
+    last: Option<ContentRowId>,
     /// From and until, in claimed seconds; until none: it still waits. The latest contents.
     known: VecDeque<(i64, Option<i64>)>,
     open: u64,

@@ -2,7 +2,7 @@
 //! Writes nothing anywhere, and leaves nothing out: what is not known of a message is said to be.
 
 use crate::disk::{ReadFrom, read_full};
-use crate::job::catalogue::{Catalogue, CopyState, Counted, LocationRecord};
+use crate::job::catalogue::{Catalogue, ContentRowId, CopyState, Counted, LocationRecord};
 use crate::job::replica::Replica;
 use crate::job::{JobError, headers};
 use crate::model::dtg::Span;
@@ -106,7 +106,7 @@ pub fn traffic(
 
 /// A message while its records are read.
 struct EntryBuilder {
-    content: i64,
+    content: ContentRowId,
     rank: SortKey,
     /// No card before this one knew of it.
     own: bool,
@@ -131,7 +131,7 @@ impl EntryBuilder {
     /// which contents were seen: a message is not to move in the log because it was read or deleted.
     fn new(record: LocationRecord, period: &Period<'_>) -> Self {
         let rank = match record.order {
-            Counted::Own => SortKey::Counted(1, record.content.unsigned_abs()),
+            Counted::Own => SortKey::Counted(1, record.content.order()),
             Counted::Earlier(line) => SortKey::Counted(0, line),
             Counted::Not => SortKey::ByTime,
         };
@@ -167,7 +167,7 @@ impl EntryBuilder {
         catalogue: &Catalogue,
         period: &Period<'_>,
         log: &mut Traffic,
-    ) -> Result<Option<(i64, SortKey, LogEntry)>, JobError> {
+    ) -> Result<Option<(ContentRowId, SortKey, LogEntry)>, JobError> {
         let known = catalogue.known(self.content)?;
         // The ledgers go back further than this card; its own rows know of times before any drive was there.
         let seen = match self.own {
@@ -210,7 +210,10 @@ fn direction_of(path: &RelName, period: &Period<'_>) -> Direction {
 
 /// The station's own order. A message that has no place in it stands before the first one that was seen later:
 /// by the clock, since there is nothing else, but only against times that something vouched for if there are any.
-fn in_order(kept: Vec<(i64, SortKey, LogEntry)>, log: &mut Traffic) -> Vec<(i64, LogEntry)> {
+fn in_order(
+    kept: Vec<(ContentRowId, SortKey, LogEntry)>,
+    log: &mut Traffic,
+) -> Vec<(ContentRowId, LogEntry)> {
     let (mut counted, mut by_time): (Vec<_>, Vec<_>) =
         kept.into_iter().partition(|(_, rank, _)| *rank != SortKey::ByTime);
     counted.sort_by_key(|(content, rank, _)| match rank {
@@ -243,7 +246,7 @@ pub(super) fn headers_of(
     catalogue: &Catalogue,
     station: &StationName,
     drives: &[&Replica],
-    content: i64,
+    content: ContentRowId,
 ) -> Result<Option<Headers>, JobError> {
     for (replica, copy) in catalogue.copies_of(station, content)? {
         let Some(drive) = drives.iter().find(|drive| drive.state.row == replica) else { continue };
@@ -302,7 +305,11 @@ mod tests {
         }
     }
 
-    fn entry(content: i64, rank: SortKey, seen: Option<(i64, bool)>) -> (i64, SortKey, LogEntry) {
+    fn entry(
+        content: i64,
+        rank: SortKey,
+        seen: Option<(i64, bool)>,
+    ) -> (ContentRowId, SortKey, LogEntry) {
         let identity = Hasher::default().finish();
         let (headers, path) = (None, None);
         let entry = LogEntry {
@@ -314,12 +321,13 @@ mod tests {
             in_mailbox: true,
             suspect: false,
         };
-        (content, rank, entry)
+        (content.into(), rank, entry)
     }
 
-    fn ordered(kept: Vec<(i64, SortKey, LogEntry)>) -> (Vec<i64>, bool) {
+    fn ordered(kept: Vec<(ContentRowId, SortKey, LogEntry)>) -> (Vec<u64>, bool) {
         let mut log = Traffic::default();
-        let contents = in_order(kept, &mut log).into_iter().map(|(content, _)| content).collect();
+        let contents =
+            in_order(kept, &mut log).into_iter().map(|(content, _)| content.order()).collect();
         (contents, log.some_by_time)
     }
 

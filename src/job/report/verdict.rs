@@ -173,7 +173,7 @@ impl Counts {
                 continue;
             };
             if let Some(mailbox) = &drive.same_device
-                && catalogue.holds_any(row)?
+                && catalogue.has_good_copies(row)?
             {
                 let (label, mailbox) = (label.clone(), mailbox.clone());
                 self.on_same_device.push(OnSameDevice { label, mailbox, is_counted: drive.counts });

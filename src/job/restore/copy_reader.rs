@@ -4,6 +4,7 @@
 use super::RestoreSources;
 use crate::disk::{DiskError, Pieces, ReadFrom, Staged, Trouble, Volume};
 use crate::job::JobError;
+use crate::job::catalogue::ContentRowId;
 use crate::job::replica::CopyCheck;
 use crate::model::{Hasher, Identity, RelName};
 
@@ -41,7 +42,7 @@ impl<'a> CopyReader<'a> {
     /// The copies of a content on the drives of a restore.
     pub(super) fn of(
         sources: &'a RestoreSources,
-        content: i64,
+        content: ContentRowId,
         identity: Identity,
     ) -> Result<Self, JobError> {
         let copies = sources.catalogue.copies_of(&sources.station, content)?;

@@ -1,6 +1,7 @@
 //! The options of a restore. Only values.
 
 use crate::job::Progress;
+use crate::job::catalogue::MailboxRowId;
 use crate::model::MailboxName;
 use std::path::PathBuf;
 
@@ -11,7 +12,7 @@ pub struct RestoreOptions<'a> {
     /// Whether to bring back removed messages too.
     pub with_removed: bool,
     /// The location whose older versions to bring back too: the mailbox's row and the path's sorting key.
-    pub versions: Option<(i64, Vec<u8>)>,
+    pub versions: Option<(MailboxRowId, Vec<u8>)>,
     /// Whether to bring back, under their numbers, copies that look like the remains of a power failure.
     pub with_doubtful: bool,
     /// Whether to count only, and write nothing.
@@ -24,7 +25,7 @@ pub struct RestoreOptions<'a> {
 #[derive(Debug, Clone)]
 pub struct MailboxTarget {
     /// Its row in the catalogue of the restore.
-    pub row: i64,
+    pub row: MailboxRowId,
     /// Its name.
     pub name: MailboxName,
     /// The folder.

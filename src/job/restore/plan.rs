@@ -14,7 +14,9 @@ use super::staging::{StagedMessage, StagingBatch};
 use super::targets;
 use crate::disk::{DiskError, FileAttrs, STAGING, TargetDir, Trouble};
 use crate::job::JobError;
-use crate::job::catalogue::{Decision, ReplicaRowId, RestoreItem, Role, Version, Withheld};
+use crate::job::catalogue::{
+    ContentRowId, Decision, ReplicaRowId, RestoreItem, Role, Version, Withheld,
+};
 use crate::model::ledger::Departed;
 use crate::model::{Identity, RelName, Timestamp};
 use std::collections::{BTreeSet, VecDeque};
@@ -34,8 +36,8 @@ fn put_back<'scope>(
 ) -> Result<RestoreReport, JobError> {
     let mut report = RestoreReport::default();
     let locks = targets::lock_all(options)?;
-    let mut judge = sources.catalogue.judge(&sources.station, options.with_removed)?;
-    let mut nameless = sources.nameless(&mut judge)?;
+    let mut merge = sources.catalogue.merge(&sources.station, options.with_removed)?;
+    let mut nameless = sources.nameless(&mut merge)?;
     for mailbox_target in &options.mailbox_targets {
         let mut work = Restorer {
             sources,
@@ -51,7 +53,7 @@ fn put_back<'scope>(
             names: BTreeSet::new(),
         };
         let mut any_in_doubt = false;
-        judge.each_in(Some(mailbox_target.row), |decision| match decision {
+        merge.each_in(Some(mailbox_target.row), |decision| match decision {
             Decision::Give(item) if item.role.is_in_doubt() => {
                 any_in_doubt = true;
                 Ok(())
@@ -61,7 +63,7 @@ fn put_back<'scope>(
         })?;
         if any_in_doubt {
             // After all others, so that none takes the name of mail that has a location.
-            judge.each_in(Some(mailbox_target.row), |decision| match decision {
+            merge.each_in(Some(mailbox_target.row), |decision| match decision {
                 Decision::Give(item) if item.role.is_in_doubt() => work.message(item),
                 _ => Ok(()),
             })?;
@@ -79,7 +81,7 @@ fn put_back<'scope>(
 struct Message {
     /// Its path in the mailbox.
     path: RelName,
-    content: i64,
+    content: ContentRowId,
     identity: Identity,
     marks: FileAttrs,
     what: RestoreKind,
@@ -170,7 +172,7 @@ impl Restorer<'_, '_, '_> {
         let (target, maildirs) = (self.target.as_ref(), &mut self.maildirs);
         let there = free_name(target, maildirs, &self.names, &message.path, &message.identity);
         if !matches!(there, Ok(None)) {
-            let by = self.shown(replica);
+            let by = self.shown(Some(replica));
             count(&mut self.report.in_doubt, by, why, message.identity.bytes);
             message.path = RelName::fixed(RECOVERED).join(&message.path);
         }
@@ -205,9 +207,9 @@ impl Restorer<'_, '_, '_> {
         Ok(())
     }
 
-    /// The name of a replica's drive, for a person.
-    fn shown(&self, replica: ReplicaRowId) -> String {
-        let drive = self.sources.drives.iter().find(|drive| drive.state.row == replica);
+    /// Whose word it is, for a person: the name of a replica's drive; without one it is this card.
+    fn shown(&self, replica: Option<ReplicaRowId>) -> String {
+        let drive = self.sources.drives.iter().find(|drive| Some(drive.state.row) == replica);
         drive.map_or("this card".to_owned(), |drive| drive.volume.facts().shown.clone())
     }
 

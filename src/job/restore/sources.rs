@@ -1,7 +1,7 @@
 //! Reads what the drives hold of a station into a temporary catalogue. Writes to no drive.
 
 use crate::disk::{Access, EntryKind, Trouble};
-use crate::job::catalogue::{Catalogue, Contradiction, CopyRow, Decision, Judge};
+use crate::job::catalogue::{Catalogue, Contradiction, CopyRow, Decision, Merge};
 use crate::job::replica::{
     Begin, CopyCheck, OpenOptions, Replica, compare, copy_length, hash_copy, is_station,
     list_segment, open_replica, read_manifest,
@@ -79,7 +79,7 @@ fn gather_into(
 impl RestoreSources {
     /// Copies that their own ledger gives no location, each with its drive, and whose content is restored at no other
     /// one: what another ledger says hides none of them.
-    pub(super) fn nameless(&self, judge: &mut Judge<'_>) -> Result<Nameless, JobError> {
+    pub(super) fn nameless(&self, merge: &mut Merge<'_>) -> Result<Nameless, JobError> {
         let (mut nameless, mut contents) = (Nameless::default(), HashSet::new());
         let catalogue = &self.catalogue;
         for drive in &self.drives {
@@ -93,7 +93,7 @@ impl RestoreSources {
             nameless.doubtful.extend(first.map(|copy| (drive.id, copy)));
         }
         if !contents.is_empty() {
-            judge.each_in(None, |decision| {
+            merge.each_in(None, |decision| {
                 if let Decision::Give(item) = decision {
                     contents.remove(&item.version.content);
                 }

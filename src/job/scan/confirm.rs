@@ -5,7 +5,9 @@ use super::rules::{PAGE, ScanReport, ScanRules};
 use super::{coarse_time, headers};
 use crate::disk::{DiskError, EntryStat, MailboxDir, Pieces, PrefixHash, ReadAhead};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, FileRow, FileState, NewFile, millis};
+use crate::job::catalogue::{
+    Catalogue, ContentRowId, FileRow, FileState, MailboxRowId, NewFile, millis,
+};
 use crate::model::ledger::Departed;
 use crate::model::limits::{HEADER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
 use crate::model::message::FileFacts;
@@ -23,7 +25,7 @@ const READ_AHEAD_MESSAGES: usize = 32;
 /// Reads files that have been unchanged for `settle`, then decides on missing ones.
 pub fn confirm(
     catalogue: &Catalogue,
-    mailbox: i64,
+    mailbox: MailboxRowId,
     dir: &MailboxDir,
     rules: &ScanRules<'_>,
     report: &mut ScanReport,
@@ -55,7 +57,7 @@ pub fn confirm(
 
 fn each_page(
     catalogue: &Catalogue,
-    mailbox: i64,
+    mailbox: MailboxRowId,
     state: FileState,
     due: i64,
     mut each: impl FnMut(&[FileRow]) -> Result<(), JobError>,
@@ -110,7 +112,7 @@ fn read_stable_files(
     }
     catalogue.write_transaction(|| {
         for row in held.iter().filter(|row| row.state != FileState::Changing) {
-            catalogue.set_state(row, FileState::Changing, row.looked)?;
+            catalogue.set_state(row, FileState::Changing, row.first_statted)?;
         }
         for ((row, path, _), read) in due.into_iter().zip(read) {
             confirm_file(catalogue, (dir, row), path, (read, begun), rules, report)?;
@@ -129,7 +131,7 @@ fn confirm_gone(
     let path = row.path()?;
     if !matches!(dir.look(&path), Ok(EntryStat::Gone | EntryStat::Folder)) {
         // Back again, or not visible just now: the next scan decides.
-        return catalogue.set_state(row, FileState::Fresh, row.looked);
+        return catalogue.set_state(row, FileState::Fresh, row.first_statted);
     }
     let seen = row.state == FileState::LeavingSeen;
     let Some(content) = row.content else { return catalogue.forget(row) };
@@ -176,7 +178,7 @@ fn confirm_gone(
 fn superseded(
     catalogue: &Catalogue,
     row: &FileRow,
-    before: i64,
+    before: ContentRowId,
     new: &NewFile,
     at: i64,
 ) -> Result<(), JobError> {
@@ -229,7 +231,7 @@ fn superseded(
 fn is_later_version(
     catalogue: &Catalogue,
     row: &FileRow,
-    before: i64,
+    before: ContentRowId,
     new: &NewFile,
 ) -> Result<bool, JobError> {
     let is_doubtful = new.has_nul_block || new.identity.bytes < catalogue.identity(before)?.bytes;
@@ -291,7 +293,7 @@ fn confirm_file(
         },
         Err(error) => {
             report.problem(Finding::MessageUnreadable { path, why: error.errno.to_string() });
-            catalogue.set_state(row, FileState::Unreadable, row.looked)
+            catalogue.set_state(row, FileState::Unreadable, row.first_statted)
         }
     }
 }
@@ -302,7 +304,7 @@ fn note_other_locations(
     catalogue: &Catalogue,
     dir: &MailboxDir,
     row: &FileRow,
-    content: i64,
+    content: ContentRowId,
 ) -> Result<(), JobError> {
     let here = (row.mailbox, row.key.as_slice());
     for other in catalogue.files_of(content)? {
@@ -385,7 +387,7 @@ pub(in crate::job) fn any_nul_block(bytes: &[u8]) -> bool {
 /// when it is copied, by comparison with the drive's copy.)
 fn suspicion(
     catalogue: &Catalogue,
-    before: i64,
+    before: ContentRowId,
     new: &Identity,
     last_bytes: &[u8],
 ) -> Result<Option<Suspicion>, JobError> {

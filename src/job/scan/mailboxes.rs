@@ -5,7 +5,7 @@ use super::open_mailbox::OpenMailbox;
 use super::rules::{ScanReport, ScanRules};
 use super::walk::scan;
 use crate::disk::{DiskError, MailboxDir, hash, host, serial_below};
-use crate::job::catalogue::{Catalogue, FileState, KnownMailbox};
+use crate::job::catalogue::{Catalogue, FileState, KnownMailbox, MailboxRowId};
 use crate::job::{JobError, MailboxRef, Station};
 use crate::model::limits::{MOVED_BYTES, MOVED_MESSAGES};
 use crate::model::{Clock, Identity, MailboxName, RelName, escape};
@@ -80,7 +80,7 @@ pub struct ConfirmedMailbox {
     /// Its folder.
     pub path: PathBuf,
     /// Its row in the catalogue; none if it was never scanned.
-    pub row: Option<i64>,
+    pub row: Option<MailboxRowId>,
     /// The folder of the last scan, if that was another one.
     pub was_at: Option<PathBuf>,
     /// How far it could be scanned.

@@ -1,7 +1,7 @@
 //! A mailbox of the card, open for reading. Never writes to it.
 
 use crate::disk::MailboxDir;
-use crate::job::catalogue::Catalogue;
+use crate::job::catalogue::{Catalogue, MailboxRowId};
 use crate::job::{JobError, MailboxRef};
 use crate::model::MailboxName;
 use std::os::unix::ffi::OsStrExt as _;
@@ -9,7 +9,7 @@ use std::os::unix::ffi::OsStrExt as _;
 /// A mailbox open for reading.
 pub struct OpenMailbox {
     /// Its row in the catalogue.
-    pub row: i64,
+    pub row: MailboxRowId,
     /// Its name in the ledger.
     pub name: MailboxName,
     /// The folder.

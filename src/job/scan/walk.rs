@@ -7,7 +7,7 @@ use super::exclude::Exclusions;
 use super::rules::{PAGE, ScanReport, ScanRules};
 use crate::disk::{EntryStat, MailboxDir, WalkEntry};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, FileRow, FileStatRow, FileState, millis};
+use crate::job::catalogue::{Catalogue, FileRow, FileStatRow, FileState, MailboxRowId, millis};
 use crate::model::message::FileFacts;
 use crate::model::{Finding, RelName, WallTime};
 
@@ -18,7 +18,7 @@ const TOGETHER: usize = 1_000;
 /// and writes nothing where nothing has changed.
 pub fn scan(
     catalogue: &Catalogue,
-    mailbox: i64,
+    mailbox: MailboxRowId,
     dir: &MailboxDir,
     rules: &ScanRules<'_>,
 ) -> Result<ScanReport, JobError> {
@@ -59,7 +59,7 @@ pub fn scan(
 /// number.
 fn forget_excluded(
     catalogue: &Catalogue,
-    mailbox: i64,
+    mailbox: MailboxRowId,
     exclusions: &Exclusions<'_>,
 ) -> Result<u64, JobError> {
     let mut excluded = Vec::new();
@@ -77,7 +77,7 @@ fn forget_excluded(
 /// Checks single paths, after hints. Returns `false` if a folder is among them, so that a whole scan is needed.
 pub fn check_paths(
     catalogue: &Catalogue,
-    mailbox: i64,
+    mailbox: MailboxRowId,
     dir: &MailboxDir,
     paths: &[RelName],
     rules: &ScanRules<'_>,
@@ -126,7 +126,7 @@ fn is_unchanged(row: &FileStatRow, facts: &FileFacts, state: FileState) -> bool 
 
 /// The files of a mailbox, compared with its rows.
 struct Comparison<'a> {
-    mailbox: i64,
+    mailbox: MailboxRowId,
     exclusions: &'a Exclusions<'a>,
     rules: &'a ScanRules<'a>,
     changes: Changes<'a>,
@@ -140,7 +140,7 @@ struct Comparison<'a> {
 impl<'a> Comparison<'a> {
     fn new(
         catalogue: &'a Catalogue,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         exclusions: &'a Exclusions<'a>,
         rules: &'a ScanRules<'a>,
     ) -> Self {
@@ -268,14 +268,14 @@ impl ScanReport {
 /// The rows of a mailbox in order, read in pages.
 struct Rows<'a> {
     catalogue: &'a Catalogue,
-    mailbox: i64,
+    mailbox: MailboxRowId,
     page: std::collections::VecDeque<FileStatRow>,
     after: Vec<u8>,
     ended: bool,
 }
 
 impl<'a> Rows<'a> {
-    fn new(catalogue: &'a Catalogue, mailbox: i64) -> Self {
+    fn new(catalogue: &'a Catalogue, mailbox: MailboxRowId) -> Self {
         Self { catalogue, mailbox, page: Default::default(), after: Vec::new(), ended: false }
     }
 
@@ -310,7 +310,7 @@ impl<'a> Rows<'a> {
 
 enum Change {
     Look {
-        mailbox: i64,
+        mailbox: MailboxRowId,
         key: Vec<u8>,
         facts: FileFacts,
         state: FileState,

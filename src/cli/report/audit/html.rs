@@ -185,7 +185,7 @@ fn drive_row(view: &AuditView<'_>, drive: &drives::DriveView) -> Markup {
         "failed" | "full" | "stalled" | "forgotten" | "refused" | "replaced" => Sign::Bad,
         _ => Sign::Open,
     };
-    let proven = view.statistics.drives.get(&drive.row.row).map(drives::proof);
+    let proven = drive.ids.and_then(|(row, _)| view.statistics.drives.get(&row)).map(drives::proof);
     html! {
         tr {
             th scope="row" { (Untrusted(&drive.row.label)) }

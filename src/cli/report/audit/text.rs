@@ -29,7 +29,7 @@ pub(in crate::cli) fn text(output: &Output, view: &AuditView<'_>) {
     heading(output, "Drives");
     drives::table(output, view.drives);
     for drive in view.drives {
-        let proven = view.statistics.drives.get(&drive.row.row);
+        let proven = drive.ids.and_then(|(row, _)| view.statistics.drives.get(&row));
         let lines = proven.map(drives::proof).into_iter().chain(drives::away(drive));
         lines.for_each(|line| output.wrapped(&format!("    {}: {line}", drive.row.label)));
     }

@@ -5,7 +5,7 @@ use super::{Catalogue, millis};
 use crate::job::JobError;
 use crate::model::limits::NEW_DRIVE_ANNOUNCED;
 use crate::model::{Clock, DriveId};
-use rusqlite::{OptionalExtension as _, params};
+use rusqlite::params;
 use serde::{Deserialize, Serialize};
 use std::time::Duration;
 
@@ -86,7 +86,7 @@ impl Catalogue {
         clock: &dyn Clock,
     ) -> Result<bool, JobError> {
         let was = "SELECT 1 FROM new_drive WHERE uuid = ?1 AND serial IS ?2";
-        let was = self.db.prepare_cached(was)?.exists(params![id.to_string(), serial])?;
+        let was = self.has_row(was, params![id.to_string(), serial])?;
         if was || self.is_known_drive(id, serial)? {
             return Ok(false);
         }
@@ -101,9 +101,7 @@ impl Catalogue {
     /// so long since. After a boot the time begins anew, so that nobody ends it by pulling the plug.
     pub fn is_announced(&self, id: DriveId, clock: &dyn Clock) -> Result<bool, JobError> {
         let sql = "SELECT boot, at FROM new_drive WHERE uuid = ?1 AND boot IS NOT NULL";
-        let mut query = self.db.prepare_cached(sql)?;
-        let since: Option<(String, i64)> =
-            query.query_row([id.to_string()], |row| Ok((row.get(0)?, row.get(1)?))).optional()?;
+        let since: Option<(String, i64)> = self.first_row(sql, [id.to_string()])?;
         let boot = clock.stamp().boot;
         Ok(since.is_some_and(|(of, at)| {
             let at = if of == boot { at } else { 0 };
@@ -117,7 +115,7 @@ impl Catalogue {
         let over = "boot IS NOT NULL AND ?1 - (CASE boot WHEN ?2 THEN at ELSE 0 END) >= ?3";
         let over_now = params![now, boot, announced_for()];
         let sql = format!("SELECT 1 FROM new_drive WHERE {over}");
-        if self.db.prepare_cached(&sql)?.exists(over_now)? {
+        if self.has_row(&sql, over_now)? {
             self.db.execute(&format!("UPDATE new_drive SET boot = NULL WHERE {over}"), over_now)?;
         }
         Ok(())

@@ -1,19 +1,18 @@
-//! What all drives together say of a station: what a restore gives back at every location, and what it leaves out by
-//! whose word. Absence says nothing: only a departure that names a content withholds it, and only from those
-//! assertions that its position covers. Anybody may have written to a drive: the word of one alone leaves nothing out
-//! that another one holds.
+//! The rules of the merge: what a restore gives back at every location, and what it leaves out, by whose ledger.
+//! Absence says nothing: only a departure that names a content withholds it, and only from those assertions that its
+//! position covers. Anybody may have written to a drive: one ledger alone leaves nothing out that another one holds.
 
-use super::Catalogue;
-use super::candidates::{Candidate, LocationLines, NOBODYS, candidates};
+use super::candidates::{Candidate, LocationLines, candidates};
 use super::decisions::{Decision, RestoreItem, Role, Version, Withheld};
-use super::heirs::chain;
-use super::judge::Judge;
-use super::ledger_lines::{
+use super::lines::{
     ASSERTIONS, ASSERTIONS_AT, AssertionLine, DEPARTURES, DEPARTURES_AT, DepartureLine,
-    read_assertion, read_departure,
 };
-use super::row_ids::ReplicaRowId;
+use super::predecessors::chain;
+use super::view::Merge;
 use crate::job::JobError;
+use crate::job::catalogue::Catalogue;
+use crate::job::catalogue::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
+use crate::job::catalogue::rows::read;
 use crate::model::ledger::Departed;
 use crate::model::limits::LINES_OF_A_LOCATION;
 use crate::model::{Position, StationName};
@@ -31,7 +30,7 @@ enum Within {
 }
 
 /// What left a location, by its content.
-type Left<'a> = HashMap<i64, Vec<&'a DepartureLine>>;
+type Left<'a> = HashMap<ContentRowId, Vec<&'a DepartureLine>>;
 
 impl Catalogue {
     /// Goes through everything that a restore gives back, in order of the locations.
@@ -41,36 +40,35 @@ impl Catalogue {
         with_removed: bool,
         mut each: impl FnMut(RestoreItem) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        self.judge(station, with_removed)?.each_in(None, |decision| match decision {
+        self.merge(station, with_removed)?.each_in(None, |decision| match decision {
             Decision::Give(wanted) => each(wanted),
             Decision::Withhold(_) => Ok(()),
         })
     }
 }
 
-impl Judge<'_> {
-    /// Goes through every content at every location that the drives tell of, or of one mailbox, in order of the
-    /// locations.
+impl Merge<'_> {
+    /// Goes through every content at every location that the drives have lines about, or in one mailbox, in order of
+    /// the locations.
     pub fn each_in(
         &mut self,
-        mailbox: Option<i64>,
+        mailbox: Option<MailboxRowId>,
         mut each: impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let db = &self.catalogue.db;
-        let (from, to) = mailbox.map_or((0, i64::MAX), |mailbox| (mailbox, mailbox));
-        let of = params![self.station.as_str(), from, to];
+        let of = params![self.station.as_str(), mailbox];
         let mut departures = db.prepare_cached(DEPARTURES)?;
-        let mut departures = departures.query_map(of, read_departure)?;
+        let mut departures = departures.query_map(of, read::<DepartureLine>)?;
         let mut next = departures.next().transpose()?;
         let mut query = db.prepare_cached(ASSERTIONS)?;
         let mut rows = query.query(of)?;
-        let mut told = LocationLines::default();
+        let mut location = LocationLines::default();
         loop {
-            let line = rows.next()?.map(read_assertion).transpose()?;
+            let line = rows.next()?.map(read::<AssertionLine>).transpose()?;
             let goes_on = |first: &AssertionLine| {
                 line.as_ref().is_some_and(|l| (l.mailbox, &l.key) == (first.mailbox, &first.key))
             };
-            if let Some(first) = told.lines.first()
+            if let Some(first) = location.lines.first()
                 && !goes_on(first)
             {
                 let mut left = Vec::new();
@@ -79,75 +77,76 @@ impl Judge<'_> {
                 {
                     let is_here =
                         (departure.mailbox, &departure.key) == (first.mailbox, &first.key);
-                    // One that is not looked at withholds nothing.
+                    // A departure beyond that limit withholds nothing.
                     if is_here && left.len() < LINES_OF_A_LOCATION {
                         left.push(departure);
                     }
                     next = departures.next().transpose()?;
                 }
-                self.decide(&told, &left, &mut each)?;
-                told = LocationLines::default();
+                self.decide(&location, &left, &mut each)?;
+                location = LocationLines::default();
             }
             match line {
-                Some(line) => told.add(line),
+                Some(line) => location.add(line),
                 None => return Ok(()),
             }
         }
     }
 
-    /// Decides about one location by what all drives known that count say of it, one replica whether it counts or not,
+    /// Decides about one location by what all known drives that count say of it, one replica whether it counts or not,
     /// and what this card itself saw go there.
-    pub(super) fn decide_at(
+    pub(in crate::job::catalogue) fn decide_at(
         &mut self,
-        replica: ReplicaRowId,
-        (mailbox, key): (i64, &[u8]),
+        replica: Option<ReplicaRowId>,
+        (mailbox, key): (MailboxRowId, &[u8]),
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let at = params![self.station.as_str(), mailbox, key, replica];
         let mut query = self.catalogue.db.prepare_cached(ASSERTIONS_AT)?;
-        let mut told = LocationLines::default();
-        for line in query.query_map(at, read_assertion)? {
-            told.add(line?);
+        let mut location = LocationLines::default();
+        for line in query.query_map(at, read)? {
+            location.add(line?);
         }
         let mut query = self.catalogue.db.prepare_cached(DEPARTURES_AT)?;
-        let left = query.query_map(at, read_departure)?.take(LINES_OF_A_LOCATION);
+        let left = query.query_map(at, read::<DepartureLine>)?.take(LINES_OF_A_LOCATION);
         let mut left = left.collect::<Result<Vec<_>, _>>()?;
-        let replicas: BTreeSet<_> = told.lines.iter().map(|line| line.replica).collect();
+        let replicas: BTreeSet<_> = location.lines.iter().map(|line| line.replica).collect();
         left.extend(self.catalogue.own_departures((mailbox, key), &replicas)?);
-        self.decide(&told, &left, each)
+        self.decide(&location, &left, each)
     }
 
     fn decide(
         &mut self,
-        told: &LocationLines,
+        location: &LocationLines,
         left: &[DepartureLine],
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let LocationLines { lines, .. } = told;
+        let LocationLines { lines, .. } = location;
         let Some(first) = lines.first() else { return Ok(()) };
         let at = (first.mailbox, first.key.as_slice());
-        // One content that nobody saw go needs no stamps.
+        // One content that nobody saw go needs no positions.
         let plain =
             left.is_empty() && lines.iter().all(|l| l.version.content == first.version.content);
-        let mut candidates = candidates(self.catalogue, &mut self.lineage, told, plain)?;
+        let mut candidates = candidates(self.catalogue, &mut self.lineage, location, plain)?;
         let mut by_content = Left::new();
         for departure in left {
             by_content.entry(departure.content).or_default().push(departure);
         }
         for candidate in &mut candidates {
             candidate.missing = self.is_missing(candidate);
-            candidate.withheld = self.withheld(candidate, &by_content);
-            if candidate.withheld.is_some()
-                && !self.is_taken_back(candidate, &by_content)
-                && !self.is_given_elsewhere(at, candidate.version.content, Within::Mailbox)?
-            {
-                candidate.in_doubt = candidate.withheld.take();
+            let content = candidate.version.content;
+            if let Some((why, by)) = self.withheld(candidate, &by_content) {
+                match self.is_taken_back(candidate, &by_content)
+                    || self.is_given_elsewhere(at, content, Within::Mailbox)?
+                {
+                    true => candidate.withheld = Some((why, Some(by))),
+                    false => candidate.in_doubt = Some((why, by)),
+                }
             }
-            if candidate.withheld.is_none() && self.is_not_wanted(at, candidate.version.content) {
-                candidate.withheld = Some((Departed::Acknowledged, NOBODYS));
+            if candidate.withheld.is_none() && self.is_not_wanted(at, content) {
+                candidate.withheld = Some((Departed::Acknowledged, None));
             }
             if candidate.withheld.is_some() {
-                let content = candidate.version.content;
                 candidate.elsewhere = self.is_given_elsewhere(at, content, Within::Station)?;
             }
         }
@@ -166,21 +165,21 @@ impl Judge<'_> {
     }
 
     /// Whether a person does not want a content at a location here.
-    fn is_not_wanted(&self, (mailbox, key): (i64, &[u8]), content: i64) -> bool {
+    fn is_not_wanted(&self, (mailbox, key): (MailboxRowId, &[u8]), content: ContentRowId) -> bool {
         let all = &self.not_wanted;
         !all.is_empty() && all.contains(&(mailbox, key.to_vec(), content))
     }
 
-    /// Whether the latest word on a content is that it is missing.
+    /// Whether the latest lines on a content say that it is missing.
     fn is_missing(&mut self, candidate: &Candidate) -> bool {
-        let Candidate { stamps, present, .. } = candidate;
+        let Candidate { positions, present, .. } = candidate;
         let there: HashSet<Position> = present.iter().collect();
-        let mut absent = stamps.iter().filter(|stamp| !there.contains(stamp));
+        let mut absent = positions.iter().filter(|position| !there.contains(position));
         present.is_empty()
-            || absent.any(|absent| present.iter().all(|there| self.covers(absent, there)))
+            || absent.any(|absent| present.all_are(|(_, there)| self.covers(absent, there)))
     }
 
-    /// By whose word a content is left out, if departures cover every one of its stamps.
+    /// By whose ledger a content is left out, if departures cover every one of its positions.
     fn withheld(
         &mut self,
         candidate: &Candidate,
@@ -188,25 +187,30 @@ impl Judge<'_> {
     ) -> Option<(Departed, ReplicaRowId)> {
         let left = left.get(&candidate.version.content)?;
         let mut word = None;
-        for (of, stamp) in candidate.stamps.told() {
-            let departure = left
-                .iter()
-                .rfind(|d| self.may_judge(d.replica, of) && self.covers(d.position, stamp))?;
-            word = Some((departure.why, departure.replica));
-        }
-        word
+        let all = candidate.positions.all_are(|(of, position)| {
+            let mut by = left.iter().rev();
+            let by =
+                by.find(|d| self.may_withhold(d.replica, of) && self.covers(d.position, position));
+            word = by.map(|departure| (departure.why, departure.replica));
+            by.is_some()
+        });
+        word.filter(|_| all)
     }
 
     /// Whether each ledger takes back by itself all that it says of a content, or this card does.
     fn is_taken_back(&mut self, candidate: &Candidate, left: &Left<'_>) -> bool {
         let Some(left) = left.get(&candidate.version.content) else { return false };
-        candidate.stamps.told().all(|(of, stamp)| {
-            left.iter().any(|d| d.replica == of && self.covers(d.position, stamp))
+        candidate.positions.all_are(|(of, position)| {
+            left.iter().any(|d| d.replica == of && self.covers(d.position, position))
         })
     }
 
     /// Whether a restore gives a content at another location, and no other content has that place.
-    fn is_alone_elsewhere(&mut self, at: (i64, &[u8]), content: i64) -> Result<bool, JobError> {
+    fn is_alone_elsewhere(
+        &mut self,
+        at: (MailboxRowId, &[u8]),
+        content: ContentRowId,
+    ) -> Result<bool, JobError> {
         let (catalogue, station) = (self.catalogue, self.station);
         for (mailbox, key) in catalogue.other_locations(station, at, content)? {
             if catalogue.contents_at(station, mailbox, &key)? == 1
@@ -221,8 +225,8 @@ impl Judge<'_> {
     /// Whether a restore gives a content at another location than this one.
     fn is_given_elsewhere(
         &mut self,
-        at: (i64, &[u8]),
-        content: i64,
+        at: (MailboxRowId, &[u8]),
+        content: ContentRowId,
         within: Within,
     ) -> Result<bool, JobError> {
         for (mailbox, key) in self.catalogue.other_locations(self.station, at, content)? {
@@ -241,15 +245,15 @@ impl Judge<'_> {
         Ok(false)
     }
 
-    /// Whether one content was asserted to be there later than another: by a position that covers all of the other's.
-    /// What is only told to be missing was not there.
+    /// Whether one content was asserted to be there later than another: by a position that covers all of the other's. A
+    /// line that says it is missing does not count.
     fn is_later(&mut self, one: &Candidate, other: &Candidate) -> bool {
         let (ones, others) = (one.there(), other.there());
-        ones.iter().any(|a| others.iter().all(|b| self.covers(a, b)))
+        ones.iter().any(|a| others.all_are(|(_, b)| self.covers(a, b)))
     }
 
     /// What belongs in place first: what looks like damage last, then nothing at all, then what is missing, then the
-    /// one asserted last. Whether that is told.
+    /// one asserted last. Whether no line says which that is.
     fn sort(&mut self, given: &mut [Candidate]) -> bool {
         let empty = self.empty;
         let is_empty = |c: &Candidate| Some(c.version.content) == empty;
@@ -279,13 +283,13 @@ impl Judge<'_> {
 
     fn give(
         &mut self,
-        (mailbox, key): (i64, &[u8]),
+        (mailbox, key): (MailboxRowId, &[u8]),
         given: Vec<Candidate>,
         withheld: &[Candidate],
         conflict: bool,
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let suspect: BTreeSet<i64> = given
+        let suspect: BTreeSet<ContentRowId> = given
             .iter()
             .filter(|candidate| candidate.is_bettered_by(&given))
             .map(|candidate| candidate.version.content)
@@ -320,7 +324,7 @@ impl Judge<'_> {
                 missing: candidate.missing,
                 conflict,
                 instead,
-                latest: candidate.stamps.highest(),
+                latest: candidate.positions.highest(),
                 version: candidate.version,
             }))?;
         }
@@ -329,11 +333,11 @@ impl Judge<'_> {
 
     fn leave_out(
         &mut self,
-        (mailbox, key): (i64, &[u8]),
+        (mailbox, key): (MailboxRowId, &[u8]),
         withheld: Vec<Candidate>,
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        for Candidate { version, withheld, stamps, elsewhere, .. } in withheld {
+        for Candidate { version, withheld, positions, elsewhere, .. } in withheld {
             let Some((why, replica)) = withheld else { continue };
             let removed = matches!(why, Departed::Deleted | Departed::Acknowledged) && !elsewhere;
             let key = key.to_vec();
@@ -346,7 +350,7 @@ impl Judge<'_> {
                     missing: false,
                     conflict: false,
                     instead: Vec::new(),
-                    latest: stamps.highest(),
+                    latest: positions.highest(),
                 }),
                 // What is elsewhere is given there.
                 false if elsewhere => continue,
@@ -357,16 +361,18 @@ impl Judge<'_> {
     }
 }
 
-/// Gives what only the word of other drives leaves out; not what is bettered by what is given.
+/// Gives what only other drives' ledgers leave out; not what is bettered by what is given.
 fn doubt(
-    (mailbox, key): (i64, &[u8]),
+    (mailbox, key): (MailboxRowId, &[u8]),
     in_doubt: Vec<(bool, Candidate)>,
     each: &mut impl FnMut(Decision) -> Result<(), JobError>,
 ) -> Result<(), JobError> {
-    for (is_bettered, Candidate { version, in_doubt, stamps, .. }) in in_doubt {
+    for (is_bettered, Candidate { version, in_doubt, positions, .. }) in in_doubt {
         let (Some((why, replica)), key) = (in_doubt, key.to_vec()) else { continue };
         each(match is_bettered {
-            true => Decision::Withhold(Withheld { mailbox, key, version, why, replica }),
+            true => {
+                Decision::Withhold(Withheld { mailbox, key, version, why, replica: Some(replica) })
+            }
             false => Decision::Give(RestoreItem {
                 mailbox,
                 key,
@@ -375,7 +381,7 @@ fn doubt(
                 missing: false,
                 conflict: false,
                 instead: Vec::new(),
-                latest: stamps.highest(),
+                latest: positions.highest(),
             }),
         })?;
     }

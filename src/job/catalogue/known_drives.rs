@@ -1,17 +1,18 @@
 //! Which drives are ours where only known ones are used: those that the operator added, let in, or let be copied to
-//! while any stick was used, each with the serial number of its file system. Kept in the catalogue, and beside it in a
-//! file of its own, since nothing that a stick says of itself may make it one of them.
+//! while any stick was used, each with the serial number of its file system. Kept in the catalogue, and in a file of
+//! its own next to it, since nothing that a stick says of itself may make it one of them.
 
 use super::Catalogue;
-use super::row_ids::{DriveRowId, ReplicaRowId};
+use super::row_ids::DriveRowId;
+use super::rows::{Columns, FromRow, read};
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::{DriveId, Timestamp};
-use rusqlite::{Connection, OpenFlags, OptionalExtension as _, params};
+use rusqlite::{Connection, OpenFlags, params};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 
-/// The file beside the catalogue: a line of JSON for each known drive.
+/// The file next to the catalogue: a line of JSON for each known drive.
 pub(super) const KNOWN: &str = "known-drives";
 
 /// How a drive became one of ours.
@@ -64,19 +65,33 @@ struct Kept {
     since: String,
 }
 
+impl FromRow for KnownAs {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            since: columns.written_time()?.unwrap_or_default(),
+            how: columns.parsed(KnownHow::from_text)?.unwrap_or(KnownHow::Copied),
+            serial: columns.read()?,
+        })
+    }
+}
+
+impl FromRow for Kept {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            id: columns.read()?,
+            label: columns.read()?,
+            serial: columns.read()?,
+            how: columns.read()?,
+            since: columns.read()?,
+        })
+    }
+}
+
 impl Catalogue {
     /// What is kept of a drive, if it is ours.
     pub fn known_as(&self, id: DriveId) -> Result<Option<KnownAs>, JobError> {
         let sql = "SELECT since, how, serial FROM known_drive WHERE uuid = ?1";
-        let mut query = self.db.prepare_cached(sql)?;
-        let known = query.query_row([id.to_string()], |row| {
-            Ok(KnownAs {
-                since: Timestamp::from_text(row.get_ref(0)?.as_str()?).unwrap_or_default(),
-                how: KnownHow::from_text(row.get_ref(1)?.as_str()?).unwrap_or(KnownHow::Copied),
-                serial: row.get(2)?,
-            })
-        });
-        Ok(known.optional()?)
+        self.first_row(sql, [id.to_string()])
     }
 
     /// Whether this drive is ours: its id alone anybody can write who has read it once, so the file system must be the
@@ -85,8 +100,8 @@ impl Catalogue {
         Ok(self.known_as(id)?.is_some_and(|known| known.serial.as_deref() == serial))
     }
 
-    /// A drive is ours from now on. The operator's word counts for the drive it was said of; otherwise one that is
-    /// ours stays as it is, though another one comes with its id, but for the serial number that it lacks.
+    /// A drive is ours from now on. What the operator says counts for the drive it was said of; otherwise one that is
+    /// ours stays as it is, though another one comes with its id, except that a missing serial number is filled in.
     pub fn make_known(
         &self,
         (id, label): (DriveId, &str),
@@ -112,13 +127,7 @@ impl Catalogue {
     /// Whether this card knows any drive.
     pub fn knows_drives(&self) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM known_drive UNION ALL SELECT 1 FROM drive LIMIT 1";
-        Ok(self.db.prepare_cached(sql)?.exists([])?)
-    }
-
-    /// Whether a ledger tells of any good copy.
-    pub fn has_good_copies(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND state = 1";
-        Ok(self.db.prepare_cached(sql)?.exists([replica])?)
+        self.has_row(sql, [])
     }
 
     /// A drive is ours no more.
@@ -130,31 +139,20 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Writes the file anew, all of it at once. Within the change it tells of, so that of two at the same time the
+    /// Writes the file anew, all of it at once. Within the change that it records, so that of two at the same time the
     /// later one writes what both did.
     fn keep_known(&self) {
         let Some(state) = self.state() else { return };
         let keep = || -> Result<(), JobError> {
-            let mut query =
-                self.db.prepare("SELECT uuid, label, serial, how, since FROM known_drive")?;
-            let rows = query.query_map([], |row| {
-                Ok(Kept {
-                    id: row.get(0)?,
-                    label: row.get(1)?,
-                    serial: row.get(2)?,
-                    how: row.get(3)?,
-                    since: row.get(4)?,
-                })
-            })?;
-            write(state, rows.collect::<Result<Vec<_>, _>>()?)
+            write(state, self.rows("SELECT uuid, label, serial, how, since FROM known_drive", [])?)
         };
         if let Err(error) = keep() {
             tracing::warn!(%error, "which drives are known is kept in the catalogue alone");
         }
     }
 
-    /// Takes over into a new catalogue which drives are ours, as the file in the state folder says. Without it none
-    /// is, until the operator adds them: what a stick says of itself is no word of his.
+    /// Takes over into a new catalogue which drives are ours, by the file in the state folder. Without it none is,
+    /// until the operator adds them: what a stick says of itself is no statement of his.
     pub fn recall_known(&self, state: &Path) -> Result<(), JobError> {
         let kept = host::read_text(&state.join(KNOWN)).unwrap_or_else(|error| {
             tracing::warn!(%error, "which drives are known cannot be read");
@@ -185,14 +183,15 @@ pub(super) fn keep_before_set_aside(catalogue: &Path, state: &Path) {
     let keep = || -> Result<(), JobError> {
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let db = Connection::open_with_flags(catalogue, flags)?;
-        let mut query = db.prepare(
-            "SELECT uuid, label, serial, coalesce(known_since, '') FROM drive WHERE forgotten IS NULL \
-             AND id IN (SELECT drive FROM replica WHERE told > 0)",
-        )?;
-        let rows = query.query_map([], |row| {
-            let (id, label, serial, since) = (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
-            Ok(Kept { id, label, serial, how: KnownHow::Copied.as_str().to_owned(), since })
-        })?;
+        let copied_to = |column: &str| {
+            db.prepare(&format!(
+                "SELECT uuid, label, serial, ?1, coalesce(known_since, '') FROM drive WHERE forgotten IS NULL \
+                 AND id IN (SELECT drive FROM replica WHERE {column} > 0)"
+            ))
+        };
+        // The second is what versions of the tables before 16 called it.
+        let mut query = copied_to("recorded_through").or_else(|_| copied_to("told"))?;
+        let rows = query.query_map([KnownHow::Copied.as_str()], read)?;
         let kept = rows.collect::<Result<Vec<_>, _>>()?;
         if kept.is_empty() { Ok(()) } else { write(state, kept) }
     };
@@ -206,4 +205,28 @@ fn write(state: &Path, kept: Vec<Kept>) -> Result<(), JobError> {
     let lines = kept.iter().filter_map(|line| Some(serde_json::to_string(line).ok()? + "\n"));
     host::write_whole(&path, lines.collect::<String>().as_bytes())?;
     Ok(host::give_to_owner_of_folder(&path)?)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn drives_copied_to_are_kept_from_tables_of_an_earlier_version() {
+        let state = tempfile::tempdir().unwrap();
+        let path = Catalogue::path(state.path());
+        let db = Connection::open(&path).unwrap();
+        db.execute_batch(
+            "CREATE TABLE drive (id INTEGER PRIMARY KEY, uuid, label, serial, known_since, forgotten); \
+             CREATE TABLE replica (drive INTEGER, told INTEGER); \
+             INSERT INTO drive VALUES (1, '00000000000000aa', 'pier-4', 'A1', NULL, NULL), \
+             (2, '00000000000000bb', 'pier-5', NULL, NULL, NULL); \
+             INSERT INTO replica VALUES (1, 7), (2, 0);",
+        )
+        .unwrap();
+        keep_before_set_aside(&path, state.path());
+        let kept = host::read_text(&state.path().join(KNOWN)).unwrap().unwrap();
+        assert_eq!(kept.lines().count(), 1, "{kept}");
+        assert!(kept.contains("00000000000000aa") && kept.contains("\"A1\""), "{kept}");
+    }
 }

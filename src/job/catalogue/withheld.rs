@@ -2,7 +2,7 @@
 //! Never counts what is in a mailbox, is missing from one, or would come back.
 
 use super::Catalogue;
-use super::row_ids::ReplicaRowId;
+use super::row_ids::{ContentRowId, MailboxRowId};
 use crate::job::JobError;
 use crate::model::StationName;
 use rusqlite::params;
@@ -11,7 +11,7 @@ use std::collections::BTreeSet;
 /// Messages that drives hold and a restore leaves out.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct HeldBack {
-    /// Messages that were seen to be deleted, here or by the word of a drive.
+    /// Messages that were seen to be deleted, here or by a drive's ledger.
     pub deleted: u64,
     /// When the first of those that this card saw was deleted, in claimed seconds.
     pub since: Option<i64>,
@@ -31,8 +31,7 @@ const GONE: &str = "SELECT content, min(why), min(at) FROM ( \
      WHERE replica.station = ?1 AND replica.trusted AND d.counts \
      AND d.why IN ('deleted', 'acknowledged') UNION ALL \
      SELECT mailbox, content, 1, at FROM not_wanted) AS gone \
-     WHERE NOT EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \
-     WHERE f.content = gone.content AND f.state IN (1, 2, 3, 5, 6, 7)) \
+     WHERE NOT EXISTS (SELECT 1 FROM live_by_content f WHERE f.content = gone.content) \
      AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.content = gone.content)";
 
 impl Catalogue {
@@ -42,28 +41,25 @@ impl Catalogue {
             return Ok(HeldBack::default());
         }
         let sql = format!("{GONE}{} GROUP BY content", self.in_force());
-        let mut query = self.db.prepare_cached(&sql)?;
-        let mut rows = query.query([station.as_str()])?;
         let (mut held, mut giving) = (HeldBack::default(), None);
-        while let Some(row) = rows.next()? {
-            let (content, why, at): (i64, i64, Option<i64>) =
-                (row.get(0)?, row.get(1)?, row.get(2)?);
+        self.each_row(&sql, [station.as_str()], |(content, why, at)| {
+            let (content, why, at): (ContentRowId, i64, Option<i64>) = (content, why, at);
             let on = self.labels_with(station, content)?;
             if on.is_empty() {
-                continue;
+                return Ok(());
             }
-            let standing = self.places_standing(station, content)?;
+            let standing = self.asserted_locations(station, content)?;
             if !standing.is_empty() {
                 let giving = match &mut giving {
                     Some(giving) => giving,
-                    none => none.insert(self.giving(station, ReplicaRowId::NONE)?),
+                    none => none.insert(self.giving(station, None)?),
                 };
                 let mut comes_back = false;
                 for (mailbox, key) in standing {
                     comes_back = comes_back || giving.gives(mailbox, &key, content)?;
                 }
                 if comes_back {
-                    continue;
+                    return Ok(());
                 }
             }
             match why {
@@ -74,7 +70,8 @@ impl Catalogue {
                 _ => held.acknowledged += 1,
             }
             held.on.extend(on);
-        }
+            Ok(())
+        })?;
         Ok(held)
     }
 
@@ -82,30 +79,26 @@ impl Catalogue {
     pub fn labels_with(
         &self,
         station: &StationName,
-        content: i64,
+        content: ContentRowId,
     ) -> Result<BTreeSet<String>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT DISTINCT drive.label FROM payload p INDEXED BY payload_by_content \
-             CROSS JOIN replica ON replica.id = p.replica AND replica.station = ?1 AND replica.trusted \
-             CROSS JOIN drive ON drive.id = replica.drive WHERE p.content = ?2 AND p.state = 1",
-        )?;
-        let rows = query.query_map(params![station.as_str(), content], |row| row.get(0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let sql = "SELECT DISTINCT drive.label FROM payload p INDEXED BY payload_by_content \
+                   CROSS JOIN replica ON replica.id = p.replica AND replica.station = ?1 \
+                   AND replica.trusted CROSS JOIN drive ON drive.id = replica.drive \
+                   WHERE p.content = ?2 AND p.is_good";
+        Ok(self.rows(sql, params![station.as_str(), content])?.into_iter().collect())
     }
 
-    /// Where a content stands by the ledger of a drive that counts.
-    fn places_standing(
+    /// Where the ledger of a drive that counts asserts a content.
+    fn asserted_locations(
         &self,
         station: &StationName,
-        content: i64,
-    ) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT DISTINCT a.mailbox, a.key FROM assertion a INDEXED BY assertion_by_content \
-             JOIN replica ON replica.id = a.replica AND replica.station = ?1 AND replica.trusted \
-             WHERE a.content = ?2 AND a.ended IS NULL",
-        )?;
+        content: ContentRowId,
+    ) -> Result<Vec<(MailboxRowId, Vec<u8>)>, JobError> {
+        let sql = "SELECT DISTINCT a.mailbox, a.key FROM assertion a \
+                   INDEXED BY assertion_by_content JOIN replica ON replica.id = a.replica \
+                   AND replica.station = ?1 AND replica.trusted WHERE a.content = ?2 AND a.ended \
+                   IS NULL";
         let of = params![station.as_str(), content];
-        let rows = query.query_map(of, |row| Ok((row.get(0)?, row.get(1)?)))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(sql, of)
     }
 }

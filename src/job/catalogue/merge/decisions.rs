@@ -1,7 +1,8 @@
-//! What becomes of each content that drives tell of, as the merge decides it. Owns no rule.
+//! What becomes of each content that drives have, as the merge decides it. Owns no rule.
 
-use super::row_ids::ReplicaRowId;
 use crate::job::JobError;
+use crate::job::catalogue::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
+use crate::job::catalogue::rows::{Columns, FromRow};
 use crate::model::ledger::Departed;
 use crate::model::{RelName, Suspicion, Timestamp};
 
@@ -9,13 +10,24 @@ use crate::model::{RelName, Suspicion, Timestamp};
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Version {
     /// The content.
-    pub content: i64,
+    pub content: ContentRowId,
     /// The file's own time.
     pub modified: Timestamp,
     /// Permission bits.
     pub mode: u32,
     /// Why it is suspect.
     pub suspect: Option<Suspicion>,
+}
+
+impl FromRow for Version {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            content: columns.read()?,
+            suspect: columns.read()?,
+            modified: columns.read()?,
+            mode: columns.read()?,
+        })
+    }
 }
 
 /// Why a content is given back.
@@ -29,9 +41,9 @@ pub enum Role {
     Beside,
     /// It was removed, and is asked for all the same.
     Removed,
-    /// The word of other drives alone says that it left, and a drive that was not told so has it.
+    /// Only other drives' ledgers say that it left, and a drive without that departure has it.
     InDoubt {
-        /// Why it left, by that word.
+        /// Why it left, by that ledger.
         why: Departed,
         /// The replica whose ledger says so.
         replica: ReplicaRowId,
@@ -49,18 +61,18 @@ impl Role {
 #[derive(Debug, Clone)]
 pub struct RestoreItem {
     /// Mailbox.
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// What is to be there.
     pub version: Version,
     /// Why.
     pub role: Role,
-    /// It is missing from the card, or was when a drive was last told.
+    /// It is missing from the card, or was when a drive was last written to.
     pub missing: bool,
     /// Neither of two contents was asserted later than the other.
     pub conflict: bool,
-    /// What to give where no good copy of it can be had: a version that looks like damage, then older ones.
+    /// What to give where there is no good copy of it: a version that looks like damage, then older ones.
     pub instead: Vec<Version>,
     /// The latest position as of which a ledger says so; for the order in which messages came.
     pub latest: u64,
@@ -70,15 +82,15 @@ pub struct RestoreItem {
 #[derive(Debug, Clone)]
 pub struct Withheld {
     /// Mailbox.
-    pub mailbox: i64,
+    pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// What it is.
     pub version: Version,
     /// Why it left.
     pub why: Departed,
-    /// The replica whose ledger says so; 0 where it is the word of this card alone.
-    pub replica: ReplicaRowId,
+    /// The replica whose ledger says so; `None` where a person said so on this card alone.
+    pub replica: Option<ReplicaRowId>,
 }
 
 /// What becomes of one content at one location.

@@ -2,11 +2,12 @@
 //! another one stays and answers no question about the mailboxes; no message of it is called missing or removed.
 
 use super::Catalogue;
+use super::row_ids::MailboxRowId;
 use crate::job::JobError;
 use crate::job::exclude::ignores;
 use crate::model::{Identity, MailboxName, RelName, StationName};
 use globset::GlobSet;
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::params;
 use std::path::Path;
 
 /// Under this name the rows of the mailboxes last in force are kept, with commas between them.
@@ -15,7 +16,7 @@ const KEPT: &str = "in_force";
 /// Under this name the station is kept.
 const STATION: &str = "station";
 
-/// A mailbox that is not in force, and of which the drives' ledgers tell.
+/// A mailbox that is not in force, and of which the drives' ledgers have messages.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LeftMailbox {
     /// Its name.
@@ -24,35 +25,35 @@ pub struct LeftMailbox {
     pub messages: u64,
 }
 
-/// A mailbox that was met before.
+/// A mailbox that was seen before.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct KnownMailbox {
     /// Its row.
-    pub row: i64,
-    /// The folder where it was last looked at, raw; `None` if only a drive's ledger tells of it.
+    pub row: MailboxRowId,
+    /// The folder where it was last scanned, raw; `None` if it is known from a drive's ledger alone.
     pub root: Option<Vec<u8>>,
 }
 
 impl Catalogue {
     /// From here on this catalogue's answers about the mailboxes are about these rows alone.
-    pub fn put_in_force(&self, mailboxes: &[i64]) {
+    pub fn put_in_force(&self, mailboxes: &[MailboxRowId]) {
         *self.in_force.borrow_mut() = Some(mailboxes.to_vec());
     }
 
-    /// The same, and every other process and thread finds them with [`kept_in_force`](Self::kept_in_force). Of one that
-    /// was not in force meanwhile the passes told no drive, and each drive's row says so.
-    pub fn keep_in_force(&self, mailboxes: &[i64]) -> Result<(), JobError> {
+    /// The same, and every other process and thread finds them with [`kept_in_force`](Self::kept_in_force). While one
+    /// was not in force the passes recorded nothing of it on any drive, and each drive's row says so.
+    pub fn keep_in_force(&self, mailboxes: &[MailboxRowId]) -> Result<(), JobError> {
         self.put_in_force(mailboxes);
         let before = self.kept_in_force()?;
         if before == mailboxes {
             return Ok(());
         }
-        let rows: Vec<_> = mailboxes.iter().map(i64::to_string).collect();
+        let rows: Vec<_> = mailboxes.iter().map(MailboxRowId::to_string).collect();
         self.set_meta(KEPT, &rows.join(","))
     }
 
     /// The mailboxes that were last in force in this state folder.
-    pub fn kept_in_force(&self) -> Result<Vec<i64>, JobError> {
+    pub fn kept_in_force(&self) -> Result<Vec<MailboxRowId>, JobError> {
         let kept = self.meta(KEPT)?.unwrap_or_default();
         Ok(kept.split(',').filter_map(|row| row.parse().ok()).collect())
     }
@@ -75,12 +76,12 @@ impl Catalogue {
         }
     }
 
-    /// A condition on the table of files, to stand behind others: only mailboxes in force.
+    /// A condition on the table of files, to follow others: only mailboxes in force.
     pub(super) fn in_force(&self) -> String {
         match &*self.in_force.borrow() {
             None => String::new(),
             Some(rows) => {
-                let rows: Vec<_> = rows.iter().map(i64::to_string).collect();
+                let rows: Vec<_> = rows.iter().map(MailboxRowId::to_string).collect();
                 format!(" AND mailbox IN ({})", rows.join(","))
             }
         }
@@ -97,12 +98,13 @@ impl Catalogue {
     }
 
     /// The row of a mailbox; `root` is its path on the card, raw.
-    pub fn mailbox(&self, name: &MailboxName, root: Option<&[u8]>) -> Result<i64, JobError> {
-        let found = self
-            .db
-            .prepare_cached("SELECT id, root FROM mailbox WHERE name = ?1")?
-            .query_row([name.as_str()], |row| Ok((row.get(0)?, row.get::<_, Option<Vec<u8>>>(1)?)))
-            .optional()?;
+    pub fn mailbox(
+        &self,
+        name: &MailboxName,
+        root: Option<&[u8]>,
+    ) -> Result<MailboxRowId, JobError> {
+        let found: Option<(_, Option<Vec<u8>>)> =
+            self.first_row("SELECT id, root FROM mailbox WHERE name = ?1", [name.as_str()])?;
         match found {
             Some((id, known)) => {
                 if root.is_some() && known.as_deref() != root {
@@ -118,54 +120,49 @@ impl Catalogue {
                     params![name.as_str(), root],
                 )?;
                 let sql = "SELECT id FROM mailbox WHERE name = ?1";
-                Ok(self.db.query_row(sql, [name.as_str()], |row| row.get(0))?)
+                self.only_row(sql, [name.as_str()])
             }
         }
     }
 
     /// Name and path of a mailbox.
-    pub fn mailbox_name(&self, id: i64) -> Result<(MailboxName, Option<Vec<u8>>), JobError> {
-        let (name, root): (String, _) = self
-            .db
-            .prepare_cached("SELECT name, root FROM mailbox WHERE id = ?1")?
-            .query_row([id], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    pub fn mailbox_name(
+        &self,
+        id: MailboxRowId,
+    ) -> Result<(MailboxName, Option<Vec<u8>>), JobError> {
+        let (name, root): (String, _) =
+            self.only_row("SELECT name, root FROM mailbox WHERE id = ?1", [id])?;
         let name = name.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
         Ok((name, root))
     }
 
-    /// What is known of a mailbox; `None` if it was never met.
+    /// What is known of a mailbox; `None` if it was never seen.
     pub fn mailbox_known(&self, name: &MailboxName) -> Result<Option<KnownMailbox>, JobError> {
-        let mut query = self.db.prepare_cached("SELECT id, root FROM mailbox WHERE name = ?1")?;
-        let read = |row: &Row<'_>| Ok(KnownMailbox { row: row.get(0)?, root: row.get(1)? });
-        Ok(query.query_row([name.as_str()], read).optional()?)
+        let known =
+            self.first_row("SELECT id, root FROM mailbox WHERE name = ?1", [name.as_str()])?;
+        Ok(known.map(|(row, root)| KnownMailbox { row, root }))
     }
 
-    /// Messages of a mailbox that were there when it was last looked at, and those that were missing.
-    pub fn mailbox_counts(&self, mailbox: i64) -> Result<(u64, u64), JobError> {
-        let there = "SELECT count(*) FROM file WHERE mailbox = ?1 AND state <= 5";
+    /// Messages of a mailbox that were there when it was last scanned, and those that were missing.
+    pub fn mailbox_counts(&self, mailbox: MailboxRowId) -> Result<(u64, u64), JobError> {
+        let there = "SELECT count(*) FROM file WHERE mailbox = ?1 AND is_there";
         let missing = "SELECT count(*) FROM missing WHERE mailbox = ?1 AND damaged = 0";
-        let count = |sql| -> Result<u64, JobError> {
-            let mut query = self.db.prepare_cached(sql)?;
-            Ok(query.query_row([mailbox], |row| row.get::<_, i64>(0))? as u64)
-        };
-        Ok((count(there)?, count(missing)?))
+        Ok((self.only_row(there, [mailbox])?, self.only_row(missing, [mailbox])?))
     }
 
-    /// Some messages that were there when a mailbox was last looked at, none longer than so many bytes.
+    /// Some messages that were there when a mailbox was last scanned, none longer than so many bytes.
     pub fn some_present(
         &self,
-        mailbox: i64,
+        mailbox: MailboxRowId,
         most: usize,
         bytes: u64,
     ) -> Result<Vec<(RelName, Identity)>, JobError> {
         let sql = "SELECT key, content FROM file \
-                   WHERE mailbox = ?1 AND state = 1 AND bytes <= ?2 ORDER BY key LIMIT ?3";
-        let mut query = self.db.prepare_cached(sql)?;
-        let values = params![mailbox, bytes as i64, most as i64];
-        let rows = query.query_map(values, |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get(1)?)))?;
+                   WHERE mailbox = ?1 AND is_present AND bytes <= ?2 ORDER BY key LIMIT ?3";
+        let rows: Vec<(Vec<u8>, _)> =
+            self.rows(sql, params![mailbox, bytes as i64, most as i64])?;
         let mut found = Vec::new();
-        for row in rows {
-            let (key, content) = row?;
+        for (key, content) in rows {
             if let Ok(path) = RelName::from_key(&key) {
                 found.push((path, self.identity(content)?));
             }
@@ -176,12 +173,11 @@ impl Catalogue {
     /// Mailboxes that are not in force, and of which the drives' ledgers have messages for this station.
     pub fn left_mailboxes(&self, station: &StationName) -> Result<Vec<LeftMailbox>, JobError> {
         let Some(in_force) = self.in_force.borrow().clone() else { return Ok(Vec::new()) };
-        let mut query = self.db.prepare_cached("SELECT id, name FROM mailbox ORDER BY name")?;
-        let rows = query.query_map([], |row| Ok((row.get::<_, i64>(0)?, row.get(1)?)))?;
-        let rows = rows.collect::<Result<Vec<(i64, String)>, _>>()?;
+        let rows: Vec<(MailboxRowId, String)> =
+            self.rows("SELECT id, name FROM mailbox ORDER BY name", [])?;
         let mut left = Vec::new();
         for (row, name) in rows.into_iter().filter(|(row, _)| !in_force.contains(row)) {
-            let messages = self.messages_told(station, row)?;
+            let messages = self.asserted_messages(station, row)?;
             if messages > 0
                 && let Ok(name) = name.parse()
             {
@@ -192,11 +188,14 @@ impl Catalogue {
     }
 
     /// Messages of a mailbox that the drives' ledgers would give back: there, or gone without anybody seeing it.
-    fn messages_told(&self, station: &StationName, mailbox: i64) -> Result<u64, JobError> {
-        let sql = "SELECT count(DISTINCT a.key) FROM replica CROSS JOIN assertion a ON a.replica = replica.id \
-                   AND a.mailbox = ?2 WHERE replica.station = ?1 AND a.ended IS NULL";
-        let mut query = self.db.prepare_cached(sql)?;
-        let values = params![station.as_str(), mailbox];
-        Ok(query.query_row(values, |row| row.get::<_, i64>(0))? as u64)
+    fn asserted_messages(
+        &self,
+        station: &StationName,
+        mailbox: MailboxRowId,
+    ) -> Result<u64, JobError> {
+        let sql = "SELECT count(DISTINCT a.key) FROM replica CROSS JOIN assertion a \
+                   ON a.replica = replica.id AND a.mailbox = ?2 WHERE replica.station = ?1 \
+                   AND a.ended IS NULL";
+        self.only_row(sql, params![station.as_str(), mailbox])
     }
 }

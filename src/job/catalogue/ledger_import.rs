@@ -1,8 +1,8 @@
-//! Takes a long ledger in so that nobody waits for it and the card keeps its room: in portions, between which others
-//! write first, within what the state's file system has; and gives back what a drive took that is not used after all.
+//! Imports a long ledger so that nobody waits for it and the card keeps its room: in portions, between which others
+//! write first, within what the state's file system has; and gives back the room of a drive that is not used after all.
 //! Never decides whether a ledger is to be believed.
 
-use super::row_ids::{DriveRowId, ReplicaRowId};
+use super::row_ids::{ContentRowId, DriveRowId, MailboxRowId, ReplicaRowId};
 use super::{Catalogue, KnownHow, ReplicaState};
 use crate::disk::host;
 use crate::job::JobError;
@@ -20,7 +20,7 @@ static WAITED: AtomicU64 = AtomicU64::new(0);
 const LOOK_AGAIN: Duration = Duration::from_millis(5);
 /// Longer than that: who does not look again within it does not wait.
 const NOBODY_WAITS: Duration = Duration::from_millis(15);
-/// So many that wait are let go first, one after the other, before a portion is taken in all the same.
+/// So many waiters go first, one after the other, before a portion is imported all the same.
 const LET_GO_FIRST: u32 = 64;
 /// How often one looks before it gives up: 30 s together.
 const LOOKS: i32 = 6_000;
@@ -55,6 +55,13 @@ impl LedgerRoom {
     }
 }
 
+/// The last rows there were before a ledger was read: later ones it may have brought.
+#[derive(Debug, Clone, Copy)]
+pub struct KnownBefore {
+    content: Option<ContentRowId>,
+    mailbox: Option<MailboxRowId>,
+}
+
 /// A ledger that is being taken in.
 pub struct LedgerImport<'a> {
     catalogue: &'a Catalogue,
@@ -63,8 +70,7 @@ pub struct LedgerImport<'a> {
     lines: u64,
     waited: u64,
     room: Option<LedgerRoom>,
-    /// The last content and the last mailbox known before.
-    before: [i64; 2],
+    before: KnownBefore,
     /// Some portions are in the catalogue already.
     pub is_partial: bool,
 }
@@ -89,11 +95,10 @@ impl Catalogue {
 
     /// Begins to take in so many bytes of a ledger.
     pub fn import_ledger(&self, room: Option<LedgerRoom>) -> Result<LedgerImport<'_>, JobError> {
-        let last = |table| -> Result<i64, JobError> {
-            let sql = format!("SELECT coalesce(max(id), 0) FROM {table}");
-            Ok(self.db.query_row(&sql, [], |row| row.get(0))?)
+        let before = KnownBefore {
+            content: self.only_row("SELECT max(id) FROM content", [])?,
+            mailbox: self.only_row("SELECT max(id) FROM mailbox", [])?,
         };
-        let before = [last("content")?, last("mailbox")?];
         self.limit_pages(room)?;
         let waited = WAITED.load(Ordering::Relaxed);
         let mut taking = LedgerImport {
@@ -128,22 +133,28 @@ impl Catalogue {
     /// Forgets what a reading took in that did not come to its end, of a ledger that nothing was known of.
     pub fn drop_partial(&self, replica: &mut ReplicaState) -> Result<(), JobError> {
         let sql = "SELECT 1 FROM replica WHERE id = ?1 AND partial";
-        match self.db.prepare_cached(sql)?.exists([replica.row])? {
-            true => self.drop_rows(replica, [i64::MAX; 2]),
+        match self.has_row(sql, [replica.row])? {
+            true => self.drop_rows(replica, None),
             false => Ok(()),
         }
     }
 
-    /// Whether its operator has said that a drive is to be used, whatever it tells: that one, by its file system.
+    /// Whether its operator has said that a drive is to be used, whatever its ledger says: that very one, by its file
+    /// system.
     pub fn is_vouched_for(&self, drive: DriveRowId) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM drive JOIN known_drive USING (uuid) \
-             WHERE drive.id = ?1 AND known_drive.how = ?2 AND known_drive.serial IS drive.serial";
-        Ok(self.db.prepare_cached(sql)?.exists(params![drive, KnownHow::Added.as_str()])?)
+        let sql = "SELECT 1 FROM drive JOIN known_drive USING (uuid) WHERE drive.id = ?1 \
+                   AND known_drive.how = ?2 AND known_drive.serial IS drive.serial";
+        self.has_row(sql, params![drive, KnownHow::Added.as_str()])
     }
 
-    /// Forgets what is known of a replica, a little at a time, and gives the room of it back.
-    pub fn drop_rows(&self, replica: &mut ReplicaState, before: [i64; 2]) -> Result<(), JobError> {
-        // Of writers that only this ledger told of.
+    /// Forgets what is known of a replica, a little at a time, and gives the room of it back; with it the contents and
+    /// mailboxes of which nothing else is known, where it is known which there were before.
+    pub fn drop_rows(
+        &self,
+        replica: &mut ReplicaState,
+        before: Option<KnownBefore>,
+    ) -> Result<(), JobError> {
+        // Of writers that only this ledger described.
         let unused = "IN (SELECT writer FROM replica_writer WHERE replica = ?1 AND writer IN (SELECT bits FROM writer \
              WHERE own_first IS NULL AND seen = 0) \
              AND writer NOT IN (SELECT writer FROM replica_writer WHERE replica <> ?1) LIMIT ?2)";
@@ -160,36 +171,39 @@ impl Catalogue {
             ("replica_mailbox", "replica, mailbox"),
         ] {
             let sql = format!(
-                "DELETE FROM {table} WHERE ({key}) IN (SELECT {key} FROM {table} WHERE replica = ?1 LIMIT ?2)"
+                "DELETE FROM {table} WHERE ({key}) IN (SELECT {key} FROM {table} \
+                 WHERE replica = ?1 LIMIT ?2)"
             );
             self.delete_by_and_by(&sql, replica.row)?;
         }
         self.forget_replica(replica)?;
-        let unused = "id IN (SELECT c.id FROM content c WHERE c.id > ?1 \
-             AND NOT EXISTS (SELECT 1 FROM file WHERE content = c.id) \
-             AND NOT EXISTS (SELECT 1 FROM file WHERE good = c.id) \
-             AND NOT EXISTS (SELECT 1 FROM missing WHERE content = c.id) \
-             AND NOT EXISTS (SELECT 1 FROM departed WHERE content = c.id) \
-             AND NOT EXISTS (SELECT 1 FROM departed WHERE to_content = c.id) \
-             AND c.id NOT IN (SELECT content FROM not_wanted) \
-             AND NOT EXISTS (SELECT 1 FROM payload WHERE content = c.id) \
-             AND NOT EXISTS (SELECT 1 FROM assertion WHERE content = c.id) \
-             AND NOT EXISTS (SELECT 1 FROM departure WHERE content = c.id) \
-             AND NOT EXISTS (SELECT 1 FROM departure WHERE to_content = c.id) LIMIT ?2)";
-        self.delete_by_and_by(&format!("DELETE FROM content WHERE {unused}"), before[0])?;
-        let unused = "id IN (SELECT id FROM mailbox WHERE id > ?1 AND root IS NULL \
-             AND id NOT IN (SELECT mailbox FROM assertion) AND id NOT IN (SELECT mailbox FROM departure) \
-             AND id NOT IN (SELECT mailbox FROM mark) AND id NOT IN (SELECT mailbox FROM replica_mailbox) \
-             AND id NOT IN (SELECT mailbox FROM file) AND id NOT IN (SELECT mailbox FROM missing) \
-             AND id NOT IN (SELECT mailbox FROM departed) AND id NOT IN (SELECT mailbox FROM not_wanted) \
-             LIMIT ?2)";
-        self.delete_by_and_by(&format!("DELETE FROM mailbox WHERE {unused}"), before[1])?;
+        if let Some(before) = before {
+            let unused = "id IN (SELECT c.id FROM content c WHERE c.id > coalesce(?1, 0) \
+                 AND NOT EXISTS (SELECT 1 FROM file WHERE content = c.id) \
+                 AND NOT EXISTS (SELECT 1 FROM file WHERE good = c.id) \
+                 AND NOT EXISTS (SELECT 1 FROM missing WHERE content = c.id) \
+                 AND NOT EXISTS (SELECT 1 FROM departed WHERE content = c.id) \
+                 AND NOT EXISTS (SELECT 1 FROM departed WHERE to_content = c.id) \
+                 AND c.id NOT IN (SELECT content FROM not_wanted) \
+                 AND NOT EXISTS (SELECT 1 FROM payload WHERE content = c.id) \
+                 AND NOT EXISTS (SELECT 1 FROM assertion WHERE content = c.id) \
+                 AND NOT EXISTS (SELECT 1 FROM departure WHERE content = c.id) \
+                 AND NOT EXISTS (SELECT 1 FROM departure WHERE to_content = c.id) LIMIT ?2)";
+            self.delete_by_and_by(&format!("DELETE FROM content WHERE {unused}"), before.content)?;
+            let unused = "id IN (SELECT id FROM mailbox WHERE id > coalesce(?1, 0) AND root IS NULL \
+                 AND id NOT IN (SELECT mailbox FROM assertion) AND id NOT IN (SELECT mailbox FROM departure) \
+                 AND id NOT IN (SELECT mailbox FROM mark) AND id NOT IN (SELECT mailbox FROM replica_mailbox) \
+                 AND id NOT IN (SELECT mailbox FROM file) AND id NOT IN (SELECT mailbox FROM missing) \
+                 AND id NOT IN (SELECT mailbox FROM departed) AND id NOT IN (SELECT mailbox FROM not_wanted) \
+                 LIMIT ?2)";
+            self.delete_by_and_by(&format!("DELETE FROM mailbox WHERE {unused}"), before.mailbox)?;
+        }
         self.give_room_back()
     }
 
     fn delete_by_and_by(&self, sql: &str, of: impl rusqlite::ToSql) -> Result<(), JobError> {
         loop {
-            let gone = self.db.prepare_cached(sql)?.execute(params![of, ROWS_DROPPED])?;
+            let gone = self.change(sql, params![of, ROWS_DROPPED])?;
             if gone == 0 {
                 return Ok(());
             }
@@ -266,7 +280,7 @@ impl LedgerImport<'_> {
         self.catalogue.limit_pages(None)?;
         match forget && self.is_partial {
             true => {
-                self.catalogue.drop_rows(replica, self.before)?;
+                self.catalogue.drop_rows(replica, Some(self.before))?;
                 self.catalogue.set_partial(replica.row, false)?;
                 self.catalogue.settle_counts(replica.drive)
             }

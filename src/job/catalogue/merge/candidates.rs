@@ -1,50 +1,47 @@
 //! The contents of one location, each with what all ledgers say of it. Never decides which of them is given.
 
-use super::Catalogue;
 use super::decisions::Version;
-use super::ledger_lines::AssertionLine;
-use super::row_ids::ReplicaRowId;
-use super::stamps::{Lineage, Stamps, covered_by_none};
+use super::lines::AssertionLine;
+use super::positions::{Lineage, Positions};
 use crate::job::JobError;
+use crate::job::catalogue::Catalogue;
+use crate::job::catalogue::row_ids::{ContentRowId, ReplicaRowId};
 use crate::model::ledger::Departed;
 use crate::model::limits::LINES_OF_A_LOCATION;
 use std::collections::{HashMap, HashSet};
 
-/// No replica: the word is of this card.
-pub(super) const NOBODYS: ReplicaRowId = ReplicaRowId::NONE;
-
-/// A content at a location, as all ledgers tell of it.
-pub(super) struct Candidate {
+/// A content at a location, with what all ledgers say of it.
+pub(in crate::job::catalogue) struct Candidate {
     pub version: Version,
-    /// By the latest word it is missing there.
+    /// By the latest line it is missing there.
     pub missing: bool,
     /// The positions as of which it is asserted, and the replicas whose ledgers say so.
-    pub stamps: Stamps,
+    pub positions: Positions,
     /// Of these, those as of which it was there, and not missing.
-    pub present: Stamps,
-    /// The counting departure that covers it, if the departures cover all of its stamps.
-    pub withheld: Option<(Departed, ReplicaRowId)>,
+    pub present: Positions,
+    /// Why it is left out, if it is, and the replica whose ledger says so; no replica where a person said it here.
+    pub withheld: Option<(Departed, Option<ReplicaRowId>)>,
     /// Another location still has the content, by some ledger.
     pub elsewhere: bool,
     /// Some ledger says last that it does not look like damage.
     pub vouched: bool,
-    /// The departure of another drive, by whose word alone it would be left out.
+    /// The departure of another drive, which alone would leave it out.
     pub in_doubt: Option<(Departed, ReplicaRowId)>,
 }
 
 /// What ledgers assert at one location, line by line.
 #[derive(Default)]
-pub(super) struct LocationLines {
+pub(in crate::job::catalogue) struct LocationLines {
     pub lines: Vec<AssertionLine>,
     /// Contents of which there are more lines than are held.
-    crowded: HashSet<i64>,
+    crowded: HashSet<ContentRowId>,
     /// Those that are held, once there are many.
-    held: HashSet<i64>,
+    held: HashSet<ContentRowId>,
 }
 
 impl LocationLines {
     /// Of a content that is held already no more than so many: it is given, whatever the others would say of it.
-    pub(super) fn add(&mut self, line: AssertionLine) {
+    pub(in crate::job::catalogue) fn add(&mut self, line: AssertionLine) {
         if self.lines.len() >= LINES_OF_A_LOCATION {
             if self.held.is_empty() {
                 self.held = self.lines.iter().map(|line| line.version.content).collect();
@@ -60,9 +57,9 @@ impl LocationLines {
 
 impl Candidate {
     /// Those as of which it was there; where it never was, those as of which it is missing.
-    pub(super) fn there(&self) -> &Stamps {
+    pub(in crate::job::catalogue) fn there(&self) -> &Positions {
         match self.present.is_empty() {
-            true => &self.stamps,
+            true => &self.positions,
             false => &self.present,
         }
     }
@@ -70,14 +67,14 @@ impl Candidate {
 
 impl Candidate {
     /// Whether every ledger that has it calls it damage, and something else is given there.
-    pub(super) fn is_bettered_by(&self, given: &[Self]) -> bool {
+    pub(in crate::job::catalogue) fn is_bettered_by(&self, given: &[Self]) -> bool {
         let good = given.iter().any(|other| other.version.suspect.is_none());
         good && self.version.suspect.is_some() && !self.vouched
     }
 }
 
 /// The contents of one location, with what is asserted of each.
-pub(super) fn candidates(
+pub(in crate::job::catalogue) fn candidates(
     catalogue: &Catalogue,
     lineage: &mut Lineage,
     LocationLines { lines, crowded, .. }: &LocationLines,
@@ -86,13 +83,10 @@ pub(super) fn candidates(
     let mut candidates: Vec<Candidate> = Vec::new();
     let (mut at, mut next_lines) = (HashMap::new(), HashMap::new());
     // From the next line of it on, that one says whether it is there.
-    let until: Vec<i64> = lines
+    let until: Vec<Option<i64>> = lines
         .iter()
         .rev()
-        .map(|line| {
-            let of = (line.replica, line.version.content);
-            next_lines.insert(of, line.line).unwrap_or(i64::MAX)
-        })
+        .map(|line| next_lines.insert((line.replica, line.version.content), line.line))
         .collect();
     for (line, next) in lines.iter().zip(until.into_iter().rev()) {
         let content = line.version.content;
@@ -100,8 +94,8 @@ pub(super) fn candidates(
             candidates.push(Candidate {
                 version: Version { suspect: None, ..line.version.clone() },
                 missing: false,
-                stamps: Stamps::default(),
-                present: Stamps::default(),
+                positions: Positions::default(),
+                present: Positions::default(),
                 withheld: None,
                 elsewhere: false,
                 vouched: false,
@@ -110,35 +104,31 @@ pub(super) fn candidates(
             candidates.len() - 1
         });
         let Some(candidate) = candidates.get_mut(index) else { continue };
-        // The last line of a content tells its time and mode. That it looks like damage any ledger may say by its last
+        // The last line of a content has its time and mode. That it looks like damage any ledger may say by its last
         // line; it is left out for that only where all say so.
         let mut suspect = candidate.version.suspect;
-        if next == i64::MAX {
+        if next.is_none() {
             suspect = suspect.or(line.version.suspect);
             candidate.vouched |= line.version.suspect.is_none();
         }
         candidate.version = Version { suspect, ..line.version.clone() };
-        candidate.stamps.add(line.replica, line.position);
+        candidate.positions.add(line.replica, line.position);
         if !line.missing {
             candidate.present.add(line.replica, line.position);
         }
         if plain {
             continue;
         }
-        let (marks, end) = ((line.replica, line.mailbox), line.ended.unwrap_or(i64::MAX));
-        for position in lineage.renewed(catalogue, marks, (line.line, end))? {
-            candidate.stamps.add(line.replica, position);
-        }
+        let marks = (line.replica, line.mailbox);
+        lineage.renew(catalogue, &mut candidate.positions, marks, (line.line, line.ended))?;
         if !line.missing {
-            let end = end.min(next);
-            for position in lineage.renewed(catalogue, marks, (line.line, end))? {
-                candidate.present.add(line.replica, position);
-            }
+            let end = line.ended.into_iter().chain(next).min();
+            lineage.renew(catalogue, &mut candidate.present, marks, (line.line, end))?;
         }
     }
     for candidate in &mut candidates {
         if crowded.contains(&candidate.version.content) {
-            candidate.stamps.add(NOBODYS, covered_by_none());
+            candidate.positions.add_unknown();
             candidate.vouched = true;
         }
     }

@@ -1,14 +1,15 @@
-//! What was there before a content came in its place, step by step, by the departures that tell so: versions to give
-//! back where no good copy of the content is to be had. Never gives one that is given by itself.
+//! Earlier versions of a content, step by step, by the departures that name it as the successor: to give back where
+//! there is no good copy of the content. Never gives one that is given by itself.
 
 use super::decisions::Version;
-use super::judge::Judge;
-use super::writers::position_columns;
-use super::{Catalogue, ContentAt, FileRow};
+use super::view::Merge;
 use crate::job::JobError;
+use crate::job::catalogue::row_ids::{ContentRowId, MailboxRowId};
+use crate::job::catalogue::rows::{Columns, FromRow};
+use crate::job::catalogue::{Catalogue, ContentAt, FileRow};
 use crate::model::limits::{VERSIONS_FOLLOWED, VERSIONS_MAX};
-use crate::model::{Identity, Position, StationName, Suspicion, Timestamp};
-use rusqlite::{OptionalExtension as _, params};
+use crate::model::{Identity, Position, StationName};
+use rusqlite::params;
 use std::collections::{BTreeSet, HashSet, VecDeque};
 
 /// A departure that names what came after.
@@ -17,15 +18,22 @@ struct Before {
     position: Position,
 }
 
+impl FromRow for Before {
+    fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
+        Ok(Self { place: columns.read()?, position: columns.read()? })
+    }
+}
+
 impl Catalogue {
     /// The message that a content was the rest of when it last went from a location, if that is missing there.
-    pub fn missing_behind(&self, row: &FileRow, rest: &Identity) -> Result<Option<i64>, JobError> {
+    pub fn missing_behind(
+        &self,
+        row: &FileRow,
+        rest: &Identity,
+    ) -> Result<Option<ContentRowId>, JobError> {
         let (mailbox, key) = (row.mailbox, row.key.as_slice());
-        let mut query = self
-            .db
-            .prepare_cached("SELECT content FROM missing WHERE mailbox = ?1 AND key = ?2")?;
-        let missing: Vec<i64> =
-            query.query_map(params![mailbox, key], |row| row.get(0))?.collect::<Result<_, _>>()?;
+        let sql = "SELECT content FROM missing WHERE mailbox = ?1 AND key = ?2";
+        let missing: Vec<ContentRowId> = self.rows(sql, params![mailbox, key])?;
         if missing.is_empty() {
             return Ok(None);
         }
@@ -35,69 +43,58 @@ impl Catalogue {
         Ok(heir.filter(is_here).map(|heir| heir.2).filter(|good| missing.contains(good)))
     }
 
-    /// What left, and had this come after it: another content in place of it, or the same at another location.
+    /// What left, with this as the successor: another content in place of it, or the same at another location.
     fn came_before(
         &self,
         station: &StationName,
         place: &ContentAt,
     ) -> Result<Vec<Before>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d INDEXED BY departure_by_heir \
-             JOIN replica ON replica.id = d.replica AND replica.station = ?1 \
-             WHERE d.to_content = ?4 AND d.to_mailbox = ?2 AND d.to_key = ?3 AND d.counts UNION ALL \
-             SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d INDEXED BY departure_by_content \
-             JOIN replica ON replica.id = d.replica AND replica.station = ?1 \
-             WHERE d.content = ?4 AND d.to_content IS NULL AND d.to_mailbox = ?2 AND d.to_key = ?3 AND d.counts \
-             LIMIT ?5",
-        )?;
+        let sql = "SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d \
+                   INDEXED BY departure_by_successor JOIN replica ON replica.id = d.replica \
+                   AND replica.station = ?1 WHERE d.to_content = ?4 AND d.to_mailbox = ?2 \
+                   AND d.to_key = ?3 AND d.counts UNION ALL SELECT d.mailbox, d.key, d.content, \
+                   d.writer, d.n FROM departure d INDEXED BY departure_by_content JOIN replica \
+                   ON replica.id = d.replica AND replica.station = ?1 WHERE d.content = ?4 \
+                   AND d.to_content IS NULL AND d.to_mailbox = ?2 AND d.to_key = ?3 AND d.counts \
+                   LIMIT ?5";
         let (mailbox, key, content) = place;
-        let of = params![station.as_str(), mailbox, key, content, VERSIONS_FOLLOWED as i64];
-        let rows = query.query_map(of, |row| {
-            let place = (row.get(0)?, row.get(1)?, row.get(2)?);
-            Ok(Before { place, position: position_columns(row, 3)? })
-        })?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        self.rows(sql, params![station.as_str(), mailbox, key, content, VERSIONS_FOLLOWED as i64])
     }
 
-    /// A content at a location, as the last line of it tells.
+    /// A content at a location, by the last line about it.
     fn version_at(
         &self,
         station: &StationName,
         (mailbox, key, content): &ContentAt,
     ) -> Result<Option<Version>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT a.suspect, a.modified_s, a.modified_n, a.mode FROM replica JOIN assertion a ON a.replica = \
-             replica.id WHERE replica.station = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 \
-             ORDER BY a.replica DESC, a.line DESC LIMIT 1",
-        )?;
-        let found = query.query_row(params![station.as_str(), mailbox, key, content], |row| {
-            Ok(Version {
-                content: *content,
-                suspect: row.get_ref(0)?.as_str_or_null()?.and_then(Suspicion::from_text),
-                modified: Timestamp { seconds: row.get(1)?, nanos: row.get(2)? },
-                mode: row.get(3)?,
-            })
-        });
-        Ok(found.optional()?)
+        let sql = "SELECT a.content, a.suspect, a.modified_s, a.modified_n, a.mode FROM replica \
+                   JOIN assertion a ON a.replica = replica.id WHERE replica.station = ?1 \
+                   AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 ORDER BY a.replica DESC, \
+                   a.line DESC LIMIT 1";
+        self.first_row(sql, params![station.as_str(), mailbox, key, content])
     }
 }
 
 /// What to try one after the other: what looks like damage, the versions before, then what was replaced at the same
 /// location otherwise.
-pub(super) fn chain(suspect: &[Version], before: Vec<Version>, older: &[Version]) -> Vec<Version> {
-    let known: HashSet<i64> = before.iter().map(|version| version.content).collect();
+pub(in crate::job::catalogue) fn chain(
+    suspect: &[Version],
+    before: Vec<Version>,
+    older: &[Version],
+) -> Vec<Version> {
+    let known: HashSet<ContentRowId> = before.iter().map(|version| version.content).collect();
     let older = older.iter().filter(|version| !known.contains(&version.content));
     let all = suspect.iter().cloned().chain(before).chain(older.cloned());
     all.take(VERSIONS_MAX).collect()
 }
 
-impl Judge<'_> {
+impl Merge<'_> {
     /// Versions in whose place a content came, wherever they were, the latest first.
-    pub(super) fn versions_before(
+    pub(in crate::job::catalogue) fn versions_before(
         &mut self,
-        (mailbox, key, content): (i64, &[u8], i64),
+        (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),
     ) -> Result<Vec<Version>, JobError> {
-        if !self.heirs.contains(&content) {
+        if !self.successors.contains(&content) {
             return Ok(Vec::new());
         }
         let (catalogue, station) = (self.catalogue, self.station);

@@ -1,5 +1,5 @@
-//! The operator's word that a drive is gone: kept in the catalogue, and beside it in a file of its own, since nothing
-//! on a card or a drive tells of it. Never taken back but by the operator.
+//! The operator's statements that a drive is gone: kept in the catalogue, and in a file of their own next to it, since
+//! nothing on a card or a drive records them. Never taken back but by the operator.
 
 use super::Catalogue;
 use super::drives::{DriveRow, Forgotten};
@@ -11,7 +11,7 @@ use rusqlite::params;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 
-/// The file beside the catalogue: a line of JSON for each drive given up.
+/// The file next to the catalogue: a line of JSON for each drive given up.
 pub(super) const FORGOTTEN: &str = "forgotten-drives";
 
 /// A line of the file.
@@ -45,13 +45,13 @@ impl Catalogue {
                 params![drive, now.to_text(), why.as_str(), place],
             )?;
             self.note_history(drive, now, "forgotten", Some(why.as_str()), place)?;
-            // Taken back, it is ours by the word that takes it back.
+            // Taken back, it is ours because the operator takes it back.
             self.make_unknown(drive)?;
             self.settle_contradictions(drive)?;
             self.settle_counts(drive)
         })?;
         self.keep_forgotten();
-        // Else a power failure could take the word back.
+        // Otherwise a power failure could undo it.
         self.make_durable()
     }
 
@@ -69,7 +69,7 @@ impl Catalogue {
         Ok(taken > 0)
     }
 
-    /// Writes anew the file of the drives given up. The catalogue has the word all the same where it cannot be written.
+    /// Writes the file of the drives given up anew. Where it cannot be written the catalogue alone has them.
     pub(super) fn keep_forgotten(&self) {
         let Some(state) = self.state() else { return };
         let keep = || -> Result<(), JobError> {
