@@ -43,7 +43,7 @@ pub(super) fn finding(finding: &Finding) -> String {
         ),
         Finding::LedgerTorn { .. }
         | Finding::LedgerAltered { .. }
-        | Finding::LedgerEndless { .. }
+        | Finding::LedgerOversizedGarbage { .. }
         | Finding::LedgerShorter { .. }
         | Finding::LedgerOther { .. }
         | Finding::LedgerLinesLost { .. }
@@ -105,7 +105,7 @@ fn log_finding(finding: &Finding) -> String {
             "the ledger is damaged or was changed at byte {at}; the {whole_lines} lines after it are \
              checked against their copies one by one"
         ),
-        Finding::LedgerEndless { at } => format!(
+        Finding::LedgerOversizedGarbage { at } => format!(
             "the ledger goes on without lines from byte {at}, which no power failure can do: it is read up to there \
              and not written to; use another drive"
         ),

@@ -11,8 +11,8 @@ use super::span;
 use crate::daemon::Notice;
 use crate::disk::{DiskError, Trouble, trouble};
 use crate::job::catalogue::{LeftMailbox, SetAside};
-use crate::job::mailboxes::{MailboxState, state_of};
 use crate::job::report::verdict::MailboxStatus;
+use crate::job::scan::mailboxes::{MailboxState, state_of};
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::{DRIVES_MAX, STALLED_AFTER};
 use crate::model::{Finding, MailboxName, Reason, RelName, StationName, escape};
@@ -380,14 +380,14 @@ pub(super) fn daemon_notice(notice: &Notice<'_>) -> String {
             format!("{label}: {}", drive_state(state.as_str()))
         }
         Notice::Drive { label, error: Some(error), .. } => format!("{label}: {error}"),
-        Notice::Came { label, at } => {
+        Notice::Mounted { label, at } => {
             format!("{label}: mounted at {}", crate::model::escape::shown(at))
         }
         Notice::FullSoon { label, days } => format!(
             "{label}: full in {} at the present rate: have another drive ready",
             count(*days, "day")
         ),
-        Notice::Went(label) => format!("{label}: unmounted or pulled out"),
+        Notice::Unmounted(label) => format!("{label}: unmounted or pulled out"),
         Notice::TooMany(label) => {
             format!(
                 "{label}: not used, {DRIVES_MAX} drives are in use already: pull out one of them"

@@ -11,7 +11,7 @@ use crate::disk::mounts::{Finder, Found, System};
 use crate::disk::{DirVolumeSource, host, ownership};
 use crate::job::catalogue::Catalogue;
 use crate::job::replica::Begin;
-use crate::job::scrub::ScrubRules;
+use crate::job::replica::scrub::ScrubRules;
 use crate::job::{DriveRef, MailboxRef, Station};
 use crate::model::airtime::{Link, Power};
 use crate::model::limits::DRIVES_MAX;
@@ -285,7 +285,7 @@ fn mounted_ref(found: Found, begin: Begin) -> DriveRef {
 fn drive_ref(volume_source: Arc<DirVolumeSource>, path: &Path, begin: Begin) -> DriveRef {
     let name = path.file_name().unwrap_or(path.as_os_str());
     let label = escape::shown(name.as_bytes());
-    DriveRef { volume_source, label, at: path.as_os_str().as_bytes().to_vec(), begin }
+    DriveRef { volume_source, label, path: path.as_os_str().as_bytes().to_vec(), begin }
 }
 
 fn absolute(paths: Vec<PathBuf>) -> Vec<PathBuf> {

@@ -64,7 +64,7 @@ pub struct DriveStatus {
     /// Its name for a person.
     pub label: String,
     /// Its path, in raw bytes.
-    pub at: Vec<u8>,
+    pub path: Vec<u8>,
     /// Its id, once a worker has read it.
     pub id: Option<String>,
     /// Its state ([`DriveState::as_str`](super::DriveState::as_str)).
@@ -111,12 +111,12 @@ impl Answer {
 impl DriveStatus {
     fn made_harmless(self) -> Self {
         // No path of a host is longer, and each begins at the root.
-        let is_path = self.at.first() == Some(&b'/')
-            && self.at.len() <= HOST_PATH_BYTES
-            && !self.at.contains(&0);
+        let is_path = self.path.first() == Some(&b'/')
+            && self.path.len() <= HOST_PATH_BYTES
+            && !self.path.contains(&0);
         Self {
             label: harmless(&self.label),
-            at: if is_path { self.at } else { Vec::new() },
+            path: if is_path { self.path } else { Vec::new() },
             id: self.id.filter(|id| id.parse::<DriveId>().is_ok()),
             state: harmless(&self.state),
             stalled_seconds: self.stalled_seconds,

@@ -11,7 +11,7 @@ use crate::disk::{VolumeFacts, VolumeSource};
 use crate::job::sync_drive::SyncOutcome;
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::{
-    DAYS_LEFT_LOW, REREAD_AFTER_ERROR, RETRY_FIRST, RETRY_LONGEST, SAFE_TO_PULL_AFTER,
+    DAYS_LEFT_LOW, RETRY_FIRST, RETRY_LONGEST, SAFE_TO_PULL_AFTER, SCRUB_PAUSE_AFTER_ERROR,
     STALLED_AFTER,
 };
 use crate::model::{DriveId, escape};
@@ -91,7 +91,7 @@ impl<'a> Drive<'a> {
             work: None,
             has_unrecoverable: false,
             full_soon: FullSoon::default(),
-            path: drive.at.clone(),
+            path: drive.path.clone(),
             id: None,
             volume_source: Arc::clone(&drive.volume_source),
             signals,
@@ -154,7 +154,7 @@ impl<'a> Drive<'a> {
         let stalled = self.work.as_ref().filter(|work| work.stalled);
         DriveStatus {
             label: self.label.clone(),
-            at: self.path.clone(),
+            path: self.path.clone(),
             id: self.id.map(|id| id.to_string()),
             state: self.state.as_str().to_owned(),
             stalled_seconds: stalled.map(|work| (now - work.since).as_secs()),
@@ -284,7 +284,7 @@ impl<'a> Drive<'a> {
                 tracing::debug!(%error, drive = self.label, "a scrub step ended in an error");
                 // The sync that follows finds the cause and reports it.
                 self.timers.set(timer, now);
-                self.timers.hold(timer, now + REREAD_AFTER_ERROR);
+                self.timers.hold(timer, now + SCRUB_PAUSE_AFTER_ERROR);
                 true
             }
         };

@@ -104,7 +104,7 @@ impl DriveEvent {
             Trouble::Gone => Self::Vanished,
             Trouble::ReadOnly => Self::WriteProtected,
             Trouble::Full => Self::OutOfRoom,
-            Trouble::Unwanted => Self::Rejected,
+            Trouble::NotAccepted => Self::Rejected,
             Trouble::Untrusted => Self::Distrusted,
             _ => Self::Failed,
         }

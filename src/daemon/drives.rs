@@ -91,7 +91,7 @@ impl<'a> Drives<'a> {
             drive.mount.as_ref().is_some_and(|key| !found.iter().any(|(other, _)| other == key))
         };
         for (number, drive) in self.drives.extract_if(.., |_, drive| is_gone(drive)) {
-            self.sink.emit(&Notice::Went(&drive.label));
+            self.sink.emit(&Notice::Unmounted(&drive.label));
             self.timers.remove(|timer| matches!(timer, Timer::Drive(of, _) if *of == number));
             drive.interrupt_scrub();
             drive.refuse_release("it was unmounted or pulled out");
@@ -104,7 +104,7 @@ impl<'a> Drives<'a> {
                 self.sink.emit(&Notice::TooMany(&drive.label));
                 continue;
             }
-            self.sink.emit(&Notice::Came { label: &drive.label, at: &drive.at });
+            self.sink.emit(&Notice::Mounted { label: &drive.label, at: &drive.path });
             self.add(Some(key), drive)?;
         }
         for drive in self.drives.values_mut().filter(|drive| drive.is_removed()) {
@@ -144,7 +144,7 @@ impl<'a> Drives<'a> {
             }
             None => false,
         };
-        let learnt = sync.outcome.as_ref().is_ok_and(|report| report.learnt);
+        let learnt = sync.outcome.as_ref().is_ok_and(|report| report.others_need_pass);
         if learnt && may_work {
             self.sync_each(|other, _| other != number);
         }

@@ -5,7 +5,7 @@ use super::control::{ReplyTo, Request};
 use super::drive_state::DriveState;
 use crate::disk::VolumeFacts;
 use crate::job::catalogue::Overdue;
-use crate::job::scrub::ScrubStep;
+use crate::job::replica::scrub::ScrubStep;
 use crate::job::sync_drive::SyncOutcome;
 use crate::job::{JobError, MailboxRef};
 use crate::model::{Finding, MailboxName, RelName};
@@ -116,14 +116,14 @@ pub enum Notice<'a> {
         error: Option<&'a JobError>,
     },
     /// A removable drive was mounted.
-    Came {
+    Mounted {
         /// The drive.
         label: &'a str,
         /// Where.
         at: &'a [u8],
     },
     /// A removable drive was unmounted.
-    Went(&'a str),
+    Unmounted(&'a str),
     /// At the present rate a drive will soon be full.
     FullSoon {
         /// The drive.

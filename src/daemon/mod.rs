@@ -24,7 +24,7 @@ mod worker;
 
 pub use drive_state::DriveState;
 pub use events::{EventSink, Notice};
-pub use overdue::Notify;
+pub use overdue::NotifyCommand;
 pub use reporter::ReportRequest;
 pub use run::{Command, run};
 pub use settings::{Find, Reload, Settings};

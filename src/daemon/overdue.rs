@@ -12,7 +12,7 @@ use tokio::time::Instant;
 
 /// Who is notified of overdue messages, and after what time.
 #[derive(Debug, Clone)]
-pub struct Notify {
+pub struct NotifyCommand {
     /// The program, handed one JSON object on its standard input.
     pub request: ReportRequest,
     /// How long a message may be unmirrored.
@@ -25,7 +25,7 @@ type Known = (u64, i64);
 /// Which messages are checked: those whose change has a number above `after` and up to `until`; of those that are not
 /// known to be stable, the ones that a scan first saw in that span of time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Span {
+pub(super) struct CheckpointSpan {
     pub after: Known,
     pub until: Known,
 }
@@ -42,7 +42,7 @@ struct Checkpoint {
 
 /// The checkpoints that are not due yet, and up to where messages were checked.
 pub(super) struct OverdueMonitor<'a> {
-    notify: Option<Notify>,
+    notify: Option<NotifyCommand>,
     /// In the order in which they are due.
     checkpoints: VecDeque<Checkpoint>,
     checked: Known,
@@ -55,7 +55,7 @@ pub(super) struct OverdueMonitor<'a> {
 const NOTHING: Known = (0, i64::MIN);
 
 impl<'a> OverdueMonitor<'a> {
-    pub(super) fn new(notify: Option<Notify>, timers: &'a Timers<Timer>) -> Self {
+    pub(super) fn new(notify: Option<NotifyCommand>, timers: &'a Timers<Timer>) -> Self {
         let checkpoints = VecDeque::new();
         Self { notify, checkpoints, checked: NOTHING, known: NOTHING, timers }
     }
@@ -89,12 +89,12 @@ impl<'a> OverdueMonitor<'a> {
     }
 
     /// The timer has fired: what is to be checked now.
-    pub(super) fn on_timer(&mut self) -> Option<Span> {
+    pub(super) fn on_timer(&mut self) -> Option<CheckpointSpan> {
         let checkpoint = self.checkpoints.pop_front()?;
         self.set_timer();
         let after = std::mem::replace(&mut self.checked, checkpoint.known);
         let after = if checkpoint.all { NOTHING } else { after };
-        Some(Span { after, until: checkpoint.known })
+        Some(CheckpointSpan { after, until: checkpoint.known })
     }
 
     /// Runs the program that notifies of what is overdue.
@@ -135,11 +135,11 @@ mod tests {
     const AFTER: Duration = Duration::from_secs(1000);
 
     fn monitor(timers: &Timers<Timer>) -> OverdueMonitor<'_> {
-        let notify = Notify { request: ReportRequest::default(), after: AFTER };
+        let notify = NotifyCommand { request: ReportRequest::default(), after: AFTER };
         OverdueMonitor::new(Some(notify), timers)
     }
 
-    fn on_time(monitor: &mut OverdueMonitor<'_>, now: Instant) -> Option<Span> {
+    fn on_time(monitor: &mut OverdueMonitor<'_>, now: Instant) -> Option<CheckpointSpan> {
         monitor.timers.pop(now, |_| true).and_then(|_| monitor.on_timer())
     }
 

@@ -3,11 +3,11 @@
 
 use super::churn::Churn;
 use super::events::{Event, ScanOutcome};
-use super::overdue::Span;
+use super::overdue::CheckpointSpan;
 use crate::job::catalogue::{Catalogue, Overdue, millis};
-use crate::job::confirm::confirm;
-use crate::job::mailboxes::{HeldBackPolicy, check_place, put_in_force};
 use crate::job::mirror::OpenMailbox;
+use crate::job::scan::confirm::confirm;
+use crate::job::scan::mailboxes::{HeldBackPolicy, check_place, put_in_force};
 use crate::job::scan::{ScanReport, ScanRules, check_paths, scan};
 use crate::job::{JobError, MailboxRef, Station};
 use crate::model::limits::PROBLEMS_MAX;
@@ -40,7 +40,7 @@ pub(super) enum ScannerJob {
     /// Scan a mailbox.
     Scan(ScanJob),
     /// Find which messages of a span are still unmirrored.
-    Overdue(Span),
+    Overdue(CheckpointSpan),
 }
 
 /// The scanner.
@@ -80,7 +80,7 @@ impl Scanner {
         }
     }
 
-    fn overdue(&self, Span { after, until }: Span) -> Overdue {
+    fn overdue(&self, CheckpointSpan { after, until }: CheckpointSpan) -> Overdue {
         let found = self.catalogue.overdue(&self.station, self.wanted_copies, after, until);
         found.unwrap_or_else(|error| {
             tracing::warn!(%error, "what has been unmirrored for long is not known");
@@ -138,7 +138,7 @@ impl Scanner {
         let others_away = self.away.borrow().iter().any(|other| *other != job.mailbox);
         let rules = ScanRules {
             ignore: &self.ignore,
-            settle: self.settle,
+            stable_for: self.settle,
             seen_gone: if others_away { &[] } else { &job.gone },
             hold: &|path, _| churn.holds(open.row, path, Instant::now()),
             clock: &*self.clock,
@@ -201,6 +201,6 @@ pub(super) fn open_catalogue(
         );
     }
     catalogue.begin_run(clock)?;
-    put_in_force(&catalogue, station, HeldBackPolicy::TakeIn)?;
+    put_in_force(&catalogue, station, HeldBackPolicy::Read)?;
     Ok(catalogue)
 }

@@ -1,10 +1,10 @@
 //! The settings of the daemon. Only values: the caller reads the config.
 
-use super::overdue::Notify;
+use super::overdue::NotifyCommand;
 use super::reporter::ReportRequest;
 use crate::disk::mounts::MountKey;
 use crate::job::extras::Extras;
-use crate::job::scrub::ScrubRules;
+use crate::job::replica::scrub::ScrubRules;
 use crate::job::{DriveRef, Station};
 use globset::GlobSet;
 use std::path::PathBuf;
@@ -39,7 +39,7 @@ pub struct Settings {
     /// What writes the audit into the state folder, if anything does.
     pub report: Option<ReportRequest>,
     /// Who is notified of mail that stays unmirrored, if anybody is.
-    pub notify: Option<Notify>,
+    pub notify: Option<NotifyCommand>,
     /// How copies are scrubbed.
     pub scrub: ScrubRules,
     /// Superseded versions older than this may be removed from a full drive; `None`: none ever.

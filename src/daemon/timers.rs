@@ -3,7 +3,7 @@
 //! Reads no clock: the caller passes the time.
 
 use crate::model::limits::{
-    CARRY_AFTER, CARRY_EVERY, NEW_FOLDER_LOOKED_AT_AGAIN, REPORT_AFTER, REPORT_EVERY,
+    EXTRAS_AFTER, EXTRAS_EVERY, NEW_FOLDER_RESCAN_AFTER, REPORT_AFTER, REPORT_EVERY,
 };
 use std::cell::RefCell;
 use std::collections::BTreeMap;
@@ -60,10 +60,10 @@ pub(super) const REPORT: Debounce =
     Debounce { after: REPORT_AFTER, every: REPORT_EVERY, restarts: false };
 /// The extras of a drive: once its mail has come to rest.
 pub(super) const EXTRAS: Debounce =
-    Debounce { after: CARRY_AFTER, every: CARRY_EVERY, restarts: true };
+    Debounce { after: EXTRAS_AFTER, every: EXTRAS_EVERY, restarts: true };
 /// The second scan of a mailbox after a folder appeared in it.
 pub(super) const RESCAN: Debounce =
-    Debounce { after: NEW_FOLDER_LOOKED_AT_AGAIN, every: Duration::ZERO, restarts: true };
+    Debounce { after: NEW_FOLDER_RESCAN_AFTER, every: Duration::ZERO, restarts: true };
 
 /// A queue of timers, each with a key. All who set timers share it, so it changes through a shared reference.
 #[derive(Debug)]
@@ -215,13 +215,13 @@ mod tests {
         assert!(!timers.was_requested(&DRIVE));
         timers.request(DRIVE, begin, EXTRAS);
         assert_eq!(timers.pop(begin, any), None);
-        let due = begin + CARRY_AFTER;
+        let due = begin + EXTRAS_AFTER;
         assert_eq!((timers.pop(due, never), timers.deadline(never)), (None, None), "it works");
         assert_eq!(timers.pop(due, any), Some(DRIVE));
         assert_eq!(timers.pop(due, any), None, "once");
         assert!(timers.was_requested(&DRIVE));
         timers.request(DRIVE, due + Duration::from_secs(1), EXTRAS);
-        assert_eq!(timers.deadline(any), Some(due + CARRY_EVERY));
+        assert_eq!(timers.deadline(any), Some(due + EXTRAS_EVERY));
     }
 
     #[test]
@@ -230,7 +230,7 @@ mod tests {
         let second_change = begin + Duration::from_secs(30);
         timers.request(DRIVE, begin, EXTRAS);
         timers.request(DRIVE, second_change, EXTRAS);
-        assert_eq!(timers.pop(begin + CARRY_AFTER, any), None);
-        assert_eq!(timers.pop(second_change + CARRY_AFTER, any), Some(DRIVE));
+        assert_eq!(timers.pop(begin + EXTRAS_AFTER, any), None);
+        assert_eq!(timers.pop(second_change + EXTRAS_AFTER, any), Some(DRIVE));
     }
 }

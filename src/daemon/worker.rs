@@ -5,10 +5,10 @@ use super::events::{Event, ScrubOutcome, SyncFollowUp};
 use crate::disk::{Access, Trouble, VolumeFacts};
 use crate::job::catalogue::{Catalogue, DriveRowId};
 use crate::job::extras::{Extras, carry_on};
-use crate::job::mailboxes::open_all;
 use crate::job::mirror::OpenMailbox;
+use crate::job::replica::scrub::{ScrubRules, ScrubStep, Scrubber, Unfinished};
 use crate::job::replica::{Begin, PresentDrives};
-use crate::job::scrub::{ScrubRules, ScrubStep, Scrubber, Unfinished};
+use crate::job::scan::mailboxes::open_all;
 use crate::job::sync_drive::{self, SyncOutcome};
 use crate::job::sync_job::SyncJob;
 use crate::job::{DriveRef, JobError, MailboxRef, Progress};
@@ -233,7 +233,7 @@ impl Worker {
         let drive = DriveRef {
             volume_source: Arc::clone(&self.drive.volume_source),
             label: self.drive.label.clone(),
-            at: self.drive.at.clone(),
+            path: self.drive.path.clone(),
             begin: Begin::Never,
         };
         let open = |access| {
@@ -289,7 +289,7 @@ impl Worker {
     /// Records the drive's state in the catalogue if it is in the state `before`; empty: in any.
     fn record_state(&self, before: &str, state: &str) -> Result<(), JobError> {
         let (catalogue, _) = Catalogue::open(&self.context.state)?;
-        match catalogue.drive_at(&self.drive.at)? {
+        match catalogue.drive_at(&self.drive.path)? {
             Some(drive) if before.is_empty() || drive.state == before => {
                 catalogue.set_drive_state(drive.row, state, "")
             }

@@ -55,7 +55,7 @@ pub enum Trouble {
     /// Another process is working on it.
     Busy,
     /// Its owner does not want it written to.
-    Unwanted,
+    NotAccepted,
     /// It was found not to keep what it is given.
     Untrusted,
     /// Something with this name is already there.
@@ -94,7 +94,7 @@ impl fmt::Display for Hint<'_> {
         f.write_str(match self.0 {
             Trouble::Gone if self.1 == "open drive" => "; is it plugged in and mounted?",
             Trouble::Gone if self.1 == "open mailbox" => "; check its path",
-            Trouble::Gone | Trouble::Exists | Trouble::Unwanted | Trouble::Untrusted | Trouble::Other => "",
+            Trouble::Gone | Trouble::Exists | Trouble::NotAccepted | Trouble::Untrusted | Trouble::Other => "",
             Trouble::Stopped => "; it was broken off, and goes on the next time",
             Trouble::Failing => "; read what is there with `counterfoil restore` and replace the drive",
             Trouble::Full => "; make room there, or use another drive",

@@ -74,7 +74,7 @@ impl MailboxDir {
     }
 
     /// Finds what a name stands for, without opening it.
-    pub fn look(&self, at: &RelName) -> Result<EntryStat, DiskError> {
+    pub fn stat(&self, at: &RelName) -> Result<EntryStat, DiskError> {
         Self::look_below(self.root.as_fd(), at)
     }
 

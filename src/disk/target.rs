@@ -105,7 +105,7 @@ impl TargetDir {
     }
 
     /// What has this name now.
-    pub fn look(&self, at: &RelName) -> Result<EntryStat, DiskError> {
+    pub fn stat(&self, at: &RelName) -> Result<EntryStat, DiskError> {
         let fail = |errno| self.fail("look at", at, errno);
         if self.is_absent(at) {
             return Ok(EntryStat::Gone);

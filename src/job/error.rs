@@ -226,7 +226,7 @@ pub enum JobError {
         "{at}: {file} goes on for very long without a line of ours: somebody else has written to it. It can \
          be restored from, but is not written: use another drive"
     )]
-    Endless {
+    OversizedGarbage {
         /// The place.
         at: String,
         /// The file.
@@ -387,8 +387,8 @@ impl JobError {
             | Self::NotTheKnown { .. }
             | Self::NoSerial { .. }
             | Self::SkipFile { .. }
-            | Self::Forgotten { .. } => Trouble::Unwanted,
-            Self::NewerFormat { .. } | Self::Endless { .. } => Trouble::ReadOnly,
+            | Self::Forgotten { .. } => Trouble::NotAccepted,
+            Self::NewerFormat { .. } | Self::OversizedGarbage { .. } => Trouble::ReadOnly,
             Self::Untrusted { .. } => Trouble::Untrusted,
             Self::NoRoom { .. } | Self::NumbersUsedUp { .. } => Trouble::Full,
             Self::NotAsWritten { .. }

@@ -17,8 +17,6 @@ mod progress;
 
 pub use error::JobError;
 pub use progress::{Progress, Unwatched};
-pub use replica::{prune, scrub, verify};
-pub use scan::{confirm, exclude, headers, mailboxes};
 
 use crate::disk::VolumeSource;
 use crate::model::{MailboxName, StationName};
@@ -41,7 +39,7 @@ pub struct DriveRef {
     /// Its name for a person: the last part of its path.
     pub label: String,
     /// Its path in raw bytes, as the catalogue stores it.
-    pub at: Vec<u8>,
+    pub path: Vec<u8>,
     /// Whether it may be made a drive if it is none.
     pub begin: replica::Begin,
 }

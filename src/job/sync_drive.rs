@@ -2,7 +2,6 @@
 //! without writing, audit. Each ends in values, never in words.
 
 use super::catalogue::{Catalogue, DriveRowId, KnownHow};
-use super::mailboxes::ConfirmedMailbox;
 use super::mirror::{OpenMailbox, Pass, PassReport};
 use super::replica::{
     Acceptance, Begin, OpenOptions, PresentDrives, Replica, check_acceptance, check_refused,
@@ -10,6 +9,7 @@ use super::replica::{
 };
 use super::report::audit::{Audit, AuditOptions, audit};
 use super::report::verdict::Counts;
+use super::scan::mailboxes::ConfirmedMailbox;
 use super::{DriveRef, JobError, Progress};
 use crate::disk::{Access, DiskError, Trouble, Volume};
 use crate::job::catalogue::MailboxRowId;
@@ -50,7 +50,7 @@ pub fn state_of(error: &JobError) -> &'static str {
         Trouble::ReadOnly => "read-only",
         Trouble::Busy => "busy",
         Trouble::Stopped => "copying",
-        Trouble::Unwanted => "left-alone",
+        Trouble::NotAccepted => "left-alone",
         Trouble::Untrusted => "untrusted",
         _ => "failed",
     }
@@ -85,7 +85,7 @@ pub fn mirror_drive(
         let pass = Pass { catalogue, mailboxes, clock, progress };
         let mount = session_of(&clock.stamp(), &*admitted.volume);
         let done = pass.run(&mut admitted).and_then(|mut report| {
-            report.told_all &= !is_some_away(&pass)?;
+            report.is_complete &= !is_some_away(&pass)?;
             if !report.stopped {
                 pass.repair_from_peers(&mut admitted, present_drives, &mut report)?;
             }
@@ -105,7 +105,7 @@ pub fn mirror_drive(
         })
     });
     if sync.drive.is_none() {
-        sync.drive = catalogue.drive_at(&drive.at).ok().flatten().map(|row| (row.id, row.row));
+        sync.drive = catalogue.drive_at(&drive.path).ok().flatten().map(|row| (row.id, row.row));
     }
     if let Some((_, row)) = sync.drive {
         let detail = sync.outcome.as_ref().err().map(ToString::to_string).unwrap_or_default();
@@ -192,7 +192,7 @@ pub fn open(
             (Access::Read, _) => present_drives.register_read_only(catalogue, drive, &*volume)?,
         }
         let begin = acceptance.begin();
-        let (label, at) = (drive.label.as_str(), drive.at.as_slice());
+        let (label, at) = (drive.label.as_str(), drive.path.as_slice());
         let options =
             OpenOptions { station, access, begin, label, at, taken_for: None, here, clock };
         let mut admitted = open_replica(catalogue, volume, &options)?;
@@ -241,7 +241,7 @@ pub struct InspectedDrive {
 
 /// Inspects every drive without writing: reads what is new in their ledgers. An error of a drive stays with that drive;
 /// an error of the catalogue ends the inspection.
-pub fn look_at_drives(
+pub fn inspect_drives(
     catalogue: &Catalogue,
     station: &StationName,
     drives: &[DriveRef],
@@ -273,7 +273,7 @@ pub fn look_at_drives(
             Err(JobError::NoDrive { .. }) => None,
             Err(_) => Some(Reason::DriveFailed),
         };
-        let (label, at) = (drive.label.clone(), drive.at.clone());
+        let (label, at) = (drive.label.clone(), drive.path.clone());
         Ok(InspectedDrive { label, at, drive: opened, trouble })
     };
     let inspected = drives.iter().map(inspect).collect::<Result<Vec<_>, _>>()?;
@@ -296,7 +296,7 @@ pub fn compare_drives(
     for (id, row) in syncs.iter().filter_map(|sync| sync.drive) {
         let replica = catalogue.replica(row, station)?;
         if !catalogue.to_be_compared(&replica, id, false)?.is_empty() {
-            return look_at_drives(catalogue, station, drives, clock).map(drop);
+            return inspect_drives(catalogue, station, drives, clock).map(drop);
         }
     }
     Ok(())
@@ -351,7 +351,7 @@ pub fn audit_now(
                 present.push(None);
                 room = Some(u64::MAX);
             }
-            Err(error) if matches!(error.trouble(), Trouble::Gone | Trouble::Unwanted) => {}
+            Err(error) if matches!(error.trouble(), Trouble::Gone | Trouble::NotAccepted) => {}
             Err(_) => present.push(drive.trouble),
         }
     }

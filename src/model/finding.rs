@@ -232,7 +232,7 @@ pub enum Finding {
         whole_lines: u64,
     },
     /// From some offset on the ledger is junk, for longer than any power failure can leave.
-    LedgerEndless {
+    LedgerOversizedGarbage {
         /// Offset at which sound lines end.
         at: u64,
     },

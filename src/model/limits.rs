@@ -80,7 +80,7 @@ pub const WRITER_LINKS_MAX: usize = 64;
 pub const WRITERS_A_LEDGER: u64 = 100_000;
 /// Writers of whom it is remembered how far a ledger has named their changes: those that it announces, and as many that
 /// it does not. Changes of others do not count as read, so they are not withheld either.
-pub const WRITERS_MET: usize = 2 * WRITERS_A_LEDGER as usize;
+pub const WRITERS_READ: usize = 2 * WRITERS_A_LEDGER as usize;
 /// Links between writers that are followed while a ledger is read, or while a restore is decided on: a second on a PC,
 /// ten on a single-board computer. A station's own come to a hundredth of it in a hundred thousand departures. Beyond
 /// it nothing is covered any more, and more is given back.
@@ -100,7 +100,7 @@ pub const MARKS_APART: usize = 64;
 pub const LINES_OF_A_LOCATION: usize = 20_000;
 /// Moves and later versions of one message that are followed to the end, for example of a draft that is saved again and
 /// again: beyond, the departure waits.
-pub const HEIRS_FOLLOWED: usize = 4_096;
+pub const SUCCESSORS_FOLLOWED: usize = 4_096;
 /// Departures through which a restore goes back from a message without a good copy. A forged ledger may name any number
 /// of them.
 pub const VERSIONS_FOLLOWED: usize = 256;
@@ -207,7 +207,7 @@ pub const NUL_BLOCK_BYTES: usize = 512;
 pub const HINTS_MAX: usize = 4_096;
 /// A mailbox is scanned once more this long after a folder appeared in it: files may come into the folder after the
 /// first scan and before the kernel's hints about it begin.
-pub const NEW_FOLDER_LOOKED_AT_AGAIN: Duration = Duration::from_secs(2);
+pub const NEW_FOLDER_RESCAN_AFTER: Duration = Duration::from_secs(2);
 /// Paths whose versions are held back by `churn`; beyond it the oldest are forgotten.
 pub const CHURN_PATHS_MAX: usize = 4_096;
 /// Files of the same content that are compared with each other to find moves: without the bound, a million empty files
@@ -258,9 +258,9 @@ pub const STOP_PATIENCE: Duration = Duration::from_secs(4);
 pub const SAFE_TO_PULL_AFTER: Duration = Duration::from_secs(1);
 
 /// Senders, and folders, that a report lists separately; further ones are combined.
-pub const SHARES_MAX: usize = 5_000;
+pub const GROUPS_MAX: usize = 5_000;
 /// Exposure intervals that a report uses, the latest ones: 4 MiB of memory.
-pub const WAITS_MAX: usize = 250_000;
+pub const EXPOSURE_INTERVALS_MAX: usize = 250_000;
 /// Steps of a chart: as many rows as the table of the same numbers may have on paper.
 pub const CHART_STEPS: usize = 48;
 /// Messages of each kind in a table for a spreadsheet: a mailbox of a year, in 100 MiB of memory.
@@ -281,9 +281,9 @@ pub const SCRUB_STEP_BYTES: u64 = 4 << 20;
 pub const SCRUB_STEP_COPIES: u32 = 1_000;
 /// A scrub cycle begins after this part of its interval, in eighths: the rest is for reading slowly, and for times at
 /// which a drive or the computer is away.
-pub const REREAD_EIGHTHS: u32 = 7;
+pub const SCRUB_DUE_EIGHTHS: u32 = 7;
 /// After an error, a scrub pauses for this long.
-pub const REREAD_AFTER_ERROR: Duration = Duration::from_secs(600);
+pub const SCRUB_PAUSE_AFTER_ERROR: Duration = Duration::from_secs(600);
 
 /// A drive is distrusted at this many points. A copy that was right in a later mount and has other bytes now is one
 /// point: the device's own check catches decay of a cell and answers with an error instead, so eight points are no
@@ -294,7 +294,7 @@ pub const DISTRUST_POINTS: i64 = 8;
 pub const POINTS_OF_FOREIGN: i64 = 4;
 /// A drive whose ledger ends at the same earlier place so many times in a row has kept nothing of as many sessions.
 /// Once is a power failure, twice may be an old state put back.
-pub const FALLS_MAX: i64 = 3;
+pub const SHRINKS_MAX: i64 = 3;
 
 /// Entries stored of a drive's history: two sticks that are taken for each other again and again make many.
 pub const DRIVE_EVENTS_KEPT: u32 = 100;
@@ -317,9 +317,9 @@ pub const DAYS_LEFT_LOW: u64 = 14;
 
 /// The extras on a drive are updated this long after the last change on it: whoever waits for "safe to pull" has pulled
 /// it by then.
-pub const CARRY_AFTER: Duration = Duration::from_secs(60);
+pub const EXTRAS_AFTER: Duration = Duration::from_secs(60);
 /// The daemon updates them no more often than this: writing wears a stick out.
-pub const CARRY_EVERY: Duration = Duration::from_secs(3600);
+pub const EXTRAS_EVERY: Duration = Duration::from_secs(3600);
 /// Messages on a page of a drive's list of messages: about 250 kB, which a slow stick (100 kB/s) takes in three seconds
 /// and any browser shows at once. One page is in memory at a time.
 pub const INDEX_PAGE_MESSAGES: usize = 1_000;
@@ -329,16 +329,16 @@ pub const INDEX_FOLDER_CHARS: usize = 240;
 pub const INDEX_LATEST: usize = 25;
 /// Bytes of extras that are written before a sync: a pulled stick or a stop waits for no more, and no more is held in
 /// memory.
-pub const CARRY_CHUNK_BYTES: usize = 4 << 20;
+pub const EXTRAS_CHUNK_BYTES: usize = 4 << 20;
 /// A file longer than this, in bytes, is left alone where a text belongs: it would have to be filled up to its end, and
 /// no page or config of ours comes near.
-pub const CARRIED_TEXT_BYTES: u64 = 64 << 20;
+pub const EXTRAS_TEXT_BYTES: u64 = 64 << 20;
 /// A config on a drive longer than this, in bytes, is not one of ours.
-pub const CARRIED_CONFIG_BYTES: u64 = 256 << 10;
+pub const EXTRAS_CONFIG_BYTES: u64 = 256 << 10;
 /// A program on a drive is filled up if an earlier version was longer by at most so many bytes.
-pub const CARRIED_PROGRAM_MORE: u64 = 64 << 20;
+pub const EXTRAS_PROGRAM_MORE: u64 = 64 << 20;
 /// The file of a program's hash on a drive is no longer than this, in bytes.
-pub const CARRIED_SUM_BYTES: u64 = 4 << 10;
+pub const EXTRAS_SUM_BYTES: u64 = 4 << 10;
 /// A time span in a config is at most a hundred years: a typing error is reported, and every span can be written in
 /// days again.
 pub const SPAN_MAX: Duration = Duration::from_secs(36_500 * 86_400);

@@ -14,7 +14,7 @@ pub struct PreservationFacts {
     /// Whether every message has a good copy on a drive that the operator declared to be elsewhere.
     pub elsewhere: bool,
     /// Whether every good copy was read again, after the mount that made it, within the interval set for that.
-    pub reread: bool,
+    pub read_again: bool,
 }
 
 /// The published number of copies, of kinds of media, of copies elsewhere.
@@ -52,7 +52,7 @@ impl PreservationFacts {
     /// The NDSA's level of fixity: 1 and 2, everything is checked on arrival; 3, checked at fixed intervals, with a
     /// log, and damage is found. The fourth also requires that no one person can write to all copies.
     pub fn fixity_level(&self) -> u32 {
-        if self.reread { 3 } else { 2 }
+        if self.read_again { 3 } else { 2 }
     }
 }
 
@@ -76,7 +76,7 @@ mod tests {
     #[test]
     fn a_card_and_two_sticks_of_which_one_is_away() {
         let media = vec![Medium::Card, Medium::Usb, Medium::Usb];
-        let kept = PreservationFacts { fewest: 2, media, elsewhere: true, reread: true };
+        let kept = PreservationFacts { fewest: 2, media, elsewhere: true, read_again: true };
         assert_eq!((kept.copies(), kept.kinds(), kept.elsewhere()), (3, 2, 1));
         assert_eq!((kept.storage_level(), kept.fixity_level()), (2, 3));
     }

@@ -8,9 +8,9 @@ use crate::run::{Row, program};
 use counterfoil::daemon::clock::SystemClock;
 use counterfoil::disk::DirVolumeSource;
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::confirm::confirm;
 use counterfoil::job::mirror::OpenMailbox;
 use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::scan::confirm::confirm;
 use counterfoil::job::scan::{ScanReport, ScanRules, check_paths};
 use counterfoil::job::{DriveRef, MailboxRef, Unwatched, sync_drive};
 use counterfoil::model::{RelName, StationName};
@@ -84,15 +84,20 @@ impl Standing {
         let clock = SystemClock::new();
         let (ignore, dir) = (GlobSet::empty(), &self.mailbox.dir);
         let hold = |_: &RelName, _| false;
-        let rules =
-            ScanRules { ignore: &ignore, settle: 0, seen_gone: &[], hold: &hold, clock: &clock };
+        let rules = ScanRules {
+            ignore: &ignore,
+            stable_for: 0,
+            seen_gone: &[],
+            hold: &hold,
+            clock: &clock,
+        };
         let row = self.mailbox.row;
         assert!(check_paths(&self.catalogue, row, dir, &[path], &rules).unwrap());
         confirm(&self.catalogue, row, dir, &rules, &mut ScanReport::default()).unwrap();
         let drive = self.at("drive");
         let drive = DriveRef {
             label: "drive".into(),
-            at: drive.as_os_str().as_bytes().to_vec(),
+            path: drive.as_os_str().as_bytes().to_vec(),
             volume_source: Arc::new(DirVolumeSource::new(drive)),
             begin: Begin::InFolder,
         };

@@ -8,7 +8,7 @@ use crate::support::cases::cases;
 use crate::support::chance::Chance;
 use crate::support::memory::MemoryDrive;
 use counterfoil::daemon::clock::SystemClock;
-use counterfoil::job::restore::{MailboxTarget, RestoreOptions, gather, restore};
+use counterfoil::job::restore::{MailboxTarget, RestoreOptions, open_sources, restore};
 use counterfoil::job::{JobError, Unwatched};
 use counterfoil::model::Digest;
 use std::collections::BTreeSet;
@@ -162,8 +162,8 @@ fn restored(sticks: [&MemoryDrive; 2]) -> Result<BTreeSet<Vec<u8>>, JobError> {
     std::fs::create_dir(&into).unwrap();
     let drives: Vec<_> =
         sticks.iter().zip(["bad", "good"]).map(|(stick, label)| drive_ref(stick, label)).collect();
-    let gathered = gather(&drives, &station(), &SystemClock::new())?;
-    let told = gathered.catalogue.mailboxes_told(&station())?;
+    let gathered = open_sources(&drives, &station(), &SystemClock::new())?;
+    let told = gathered.catalogue.recorded_mailboxes_of(&station())?;
     let mailbox_targets = told.into_iter().map(|(row, name)| {
         let path = into.join(name.as_str());
         MailboxTarget { row, name, path }

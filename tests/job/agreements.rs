@@ -8,7 +8,7 @@ use crate::contradictions::{
 };
 use crate::medium::{count, snapshot};
 use crate::support::memory::MemoryDrive;
-use counterfoil::job::restore::gather;
+use counterfoil::job::restore::open_sources;
 
 #[test]
 fn sticks_tell_of_each_other_and_no_line_is_written_for_that_alone() {
@@ -131,7 +131,7 @@ fn a_copy_of_a_stick_is_another_one() {
     look(&spare, &all);
     assert_eq!(found(&spare), []);
     let drives = all.map(|(drive, label)| drive_ref(drive, label));
-    let gathered = gather(&drives, &crate::card::station(), &card.clock).unwrap();
+    let gathered = open_sources(&drives, &crate::card::station(), &card.clock).unwrap();
     assert_eq!(gathered.contradictions().unwrap(), []);
 }
 

@@ -12,7 +12,7 @@ use counterfoil::job::extras::{
 use counterfoil::job::replica::PresentDrives;
 use counterfoil::job::{JobError, Progress, Unwatched};
 use counterfoil::model::bag;
-use counterfoil::model::limits::{CARRIED_TEXT_BYTES, CARRY_CHUNK_BYTES, RESERVE_BYTES};
+use counterfoil::model::limits::{EXTRAS_CHUNK_BYTES, EXTRAS_TEXT_BYTES, RESERVE_BYTES};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -241,20 +241,20 @@ fn carried_of(all: &BTreeMap<String, Vec<u8>>) -> BTreeMap<String, Vec<u8>> {
 /// A file that would have to be filled up, or read, without end.
 #[test]
 fn a_program_or_a_hash_that_is_far_too_long_is_neither_filled_up_nor_read() {
-    use counterfoil::model::limits::{CARRIED_PROGRAM_MORE, CARRIED_SUM_BYTES};
+    use counterfoil::model::limits::{EXTRAS_PROGRAM_MORE, EXTRAS_SUM_BYTES};
     let (card, drive) = (Card::new(), MemoryDrive::default());
     let hold = Hold::new("a = 1", b"program");
     first_day(&card, &drive);
-    drive.put(PROGRAM, &vec![b'x'; CARRIED_PROGRAM_MORE as usize + 8]);
+    drive.put(PROGRAM, &vec![b'x'; EXTRAS_PROGRAM_MORE as usize + 8]);
     drive.put(SUM, b"a hash of somebody's own\n");
     assert_eq!(carried(&card, &drive, &hold.cargo).left_out, 1);
-    assert_eq!(drive.file(PROGRAM).unwrap().len(), CARRIED_PROGRAM_MORE as usize + 8);
+    assert_eq!(drive.file(PROGRAM).unwrap().len(), EXTRAS_PROGRAM_MORE as usize + 8);
     assert_eq!(drive.file(SUM).unwrap(), bag::filler(25));
     assert_eq!(carried(&card, &drive, &hold.cargo).written, 0);
     drive.put(PROGRAM, b"program");
-    drive.put(SUM, &vec![b'x'; CARRIED_SUM_BYTES as usize + 1]);
+    drive.put(SUM, &vec![b'x'; EXTRAS_SUM_BYTES as usize + 1]);
     assert_eq!(carried(&card, &drive, &hold.cargo).left_out, 1);
-    assert_eq!(drive.file(SUM).unwrap().len(), CARRIED_SUM_BYTES as usize + 1);
+    assert_eq!(drive.file(SUM).unwrap().len(), EXTRAS_SUM_BYTES as usize + 1);
 }
 
 #[test]
@@ -384,7 +384,7 @@ fn a_file_that_is_too_long_for_one_of_ours_is_left_alone() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     let hold = Hold::new("a = 1", b"program");
     first_day(&card, &drive);
-    let huge = vec![b'x'; CARRIED_TEXT_BYTES as usize + 1];
+    let huge = vec![b'x'; EXTRAS_TEXT_BYTES as usize + 1];
     drive.put(&format!("{HOME}index-1.html"), &huge);
     assert_eq!(carried(&card, &drive, &hold.cargo).left_out, 1);
     assert_eq!(text(&drive, "index-1.html").as_bytes(), huge);
@@ -394,7 +394,7 @@ fn a_file_that_is_too_long_for_one_of_ours_is_left_alone() {
 #[test]
 fn a_long_text_is_written_piece_by_piece() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
-    let long = format!("long = \"{}\"", "0123456789".repeat(CARRY_CHUNK_BYTES / 4));
+    let long = format!("long = \"{}\"", "0123456789".repeat(EXTRAS_CHUNK_BYTES / 4));
     let mut hold = Hold::new("a = 1", b"program");
     first_day(&card, &drive);
     carried(&card, &drive, &hold.cargo);

@@ -7,8 +7,8 @@ use crate::support::memory::MemoryDrive;
 use counterfoil::disk::Access;
 use counterfoil::job::catalogue::{Contradicting, Contradiction};
 use counterfoil::job::replica;
-use counterfoil::job::restore::gather;
-use counterfoil::job::sync_drive::look_at_drives;
+use counterfoil::job::restore::open_sources;
+use counterfoil::job::sync_drive::inspect_drives;
 use counterfoil::model::{Clock as _, Digest, DriveLoss};
 
 pub(crate) const LEDGER: &str = "counterfoil/pier-4/ledger.jsonl";
@@ -110,7 +110,7 @@ pub(crate) fn mirror(card: &Card, drives: &[(&MemoryDrive, &str)]) {
 pub(crate) fn look(card: &Card, drives: &[(&MemoryDrive, &str)]) {
     let drives: Vec<_> = drives.iter().map(|(drive, label)| drive_ref(drive, label)).collect();
     for looked in
-        look_at_drives(&card.catalogue, &crate::card::station(), &drives, &card.clock).unwrap()
+        inspect_drives(&card.catalogue, &crate::card::station(), &drives, &card.clock).unwrap()
     {
         looked.drive.unwrap();
     }
@@ -126,7 +126,7 @@ fn said(found: &[Contradiction]) -> Vec<(&str, Option<&str>, Contradicting, bool
         .iter()
         .map(|c| {
             let other = c.other.as_ref().map(|other| other.label.as_str());
-            (c.drive.label.as_str(), other, c.what, !c.judged)
+            (c.drive.label.as_str(), other, c.what, !c.disqualified)
         })
         .collect()
 }
@@ -266,7 +266,7 @@ fn a_rewritten_stick_is_found_by_another_ones_witness_alone_where_the_card_knows
         // All mail of both comes back, and it is said.
         expect_all_back(&card, &[&red, &blue]);
         let drives = both.map(|(drive, label)| drive_ref(drive, label));
-        let gathered = gather(&drives, &crate::card::station(), &card.clock).unwrap();
+        let gathered = open_sources(&drives, &crate::card::station(), &card.clock).unwrap();
         let told = gathered.contradictions().unwrap();
         assert_eq!(told.len(), 2, "from {line}");
         assert!(told.iter().any(|found| found.drive.id.to_string() == id(&red)));
@@ -409,7 +409,7 @@ fn a_writer_with_two_beginnings_is_found() {
     look(&spare, &[(&red, "OTHER"), (&blue, "BLUE")]);
     let all = found(&spare);
     assert_eq!(all.len(), 2);
-    assert!(all.iter().all(|c| c.what == Contradicting::Writer && c.judged));
+    assert!(all.iter().all(|c| c.what == Contradicting::Writer && c.disqualified));
     expect_all_back(&card, &[&red, &blue]);
 }
 

@@ -6,7 +6,7 @@ use crate::medium::{HOME, expect_same, expect_whole_bag, restored, whole};
 use crate::seeds::oracles::admission::forged as chosen;
 use crate::support::memory::MemoryDrive;
 use counterfoil::job::JobError;
-use counterfoil::model::ledger::{Chain, Event, Reader, Verdict};
+use counterfoil::model::ledger::{Chain, Event, LineVerdict, Reader};
 use counterfoil::model::limits::{COUNT_MAX, LINES_MAX};
 use counterfoil::model::{Digest, EventTime, Identity, Timestamp};
 
@@ -30,7 +30,7 @@ fn junk(drive: &MemoryDrive) -> usize {
     let mut reader = Reader::default();
     let lines = ledger.split_inclusive(|&b| b == b'\n');
     let read = lines.map(|raw| reader.line(raw.trim_ascii_end(), raw.len() as u64));
-    let junk = read.filter(|verdict| !matches!(verdict, Verdict::Line(..))).count();
+    let junk = read.filter(|verdict| !matches!(verdict, LineVerdict::Line(..))).count();
     assert_eq!(reader.broken(), None, "no break is left");
     junk
 }

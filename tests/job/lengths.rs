@@ -131,7 +131,7 @@ fn a_file_system_that_is_slow_to_tell_lengths_holds_up_no_mail() {
         clock.reboot();
         let before = clock.since_boot();
         let (volume_source, label) = (Arc::new(slow.clone()), "stick".to_owned());
-        let drive = DriveRef { volume_source, label, at: "stick".into(), begin: Begin::Never };
+        let drive = DriveRef { volume_source, label, path: "stick".into(), begin: Begin::Never };
         let (catalogue, present_drives) = (&card.catalogue, PresentDrives::default());
         let admitted =
             sync_drive::open(catalogue, &station(), &drive, Access::Write, &present_drives, &clock)

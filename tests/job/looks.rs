@@ -5,7 +5,7 @@ use crate::card::{Card, done, mail, rel};
 use crate::medium::{copies, expect_same, ledger_kinds, whole};
 use crate::support::memory::MemoryDrive;
 use counterfoil::job::catalogue::{FileRow, FileState};
-use counterfoil::job::{confirm, scan};
+use counterfoil::job::scan::{self, confirm};
 use counterfoil::model::Reason;
 use std::io::Write as _;
 

@@ -17,7 +17,7 @@ fn a_message_gone_while_it_is_copied_and_back_unchanged_is_copied_by_the_next_pa
     let report = round.outcome.unwrap();
     let failed: Vec<_> = report.failed.iter().map(|f| (f.path.to_string(), f.reason)).collect();
     assert_eq!(failed, [("away/1".to_owned(), Reason::Changing)]);
-    assert!(!report.told_all);
+    assert!(!report.is_complete);
     card.rename("outside/away", "away");
     let report = done(card.mirror(&drive));
     assert_eq!(report.copied, 1);

@@ -6,7 +6,7 @@ use crate::support::cases::cases;
 use counterfoil::disk::Access;
 use counterfoil::job::Unwatched;
 use counterfoil::job::catalogue::{Log, LogDamage};
-use counterfoil::job::verify::verify_logs;
+use counterfoil::job::replica::verify::verify_logs;
 
 #[test]
 fn a_manifest_that_rots_anywhere_is_found_and_right_again() {

@@ -3,7 +3,9 @@
 
 use crate::card::{drive_ref, folder, station, tree};
 use crate::support::memory::MemoryDrive;
-use counterfoil::job::restore::{MailboxTarget, RestoreOptions, RestoreReport, gather, restore};
+use counterfoil::job::restore::{
+    MailboxTarget, RestoreOptions, RestoreReport, open_sources, restore,
+};
 use counterfoil::job::{JobError, Progress, Unwatched};
 use counterfoil::model::bag::read_manifest_line;
 use counterfoil::model::{Digest, Identity, PayloadName};
@@ -131,10 +133,10 @@ pub(crate) fn try_restored_into(
     let clock = counterfoil::daemon::clock::SystemClock::new();
     let refs: Vec<_> =
         drives.iter().enumerate().map(|(n, drive)| drive_ref(drive, &format!("d{n}"))).collect();
-    let gathered = gather(&refs, &station(), &clock).unwrap();
+    let gathered = open_sources(&refs, &station(), &clock).unwrap();
     let failed: Vec<_> = gathered.failed.iter().map(|(_, error)| error.to_string()).collect();
     assert_eq!(failed, Vec::<String>::new());
-    let told = gathered.catalogue.mailboxes_told(&station()).unwrap();
+    let told = gathered.catalogue.recorded_mailboxes_of(&station()).unwrap();
     let mailbox_targets = told
         .into_iter()
         .map(|(row, name)| MailboxTarget { row, name, path: into.to_owned() })

@@ -24,7 +24,7 @@ fn look(state: &Path, volume_source: Arc<dyn VolumeSource>) -> Result<u64, JobEr
     let drive = DriveRef {
         volume_source,
         label: "flood".into(),
-        at: b"flood".to_vec(),
+        path: b"flood".to_vec(),
         begin: Begin::InFolder,
     };
     let present_drives = PresentDrives::default();

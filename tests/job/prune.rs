@@ -5,7 +5,7 @@ use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::{copies, copies_of, count, expect_same, expect_whole_bag, restored, whole};
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::{Access, DirVolumeSource, VolumeSource};
-use counterfoil::job::prune::{Pruned, prune};
+use counterfoil::job::replica::prune::{Pruned, prune};
 use counterfoil::job::replica::{Begin, PresentDrives};
 use counterfoil::job::sync_drive::{self, SyncOutcome};
 use counterfoil::job::sync_job::SyncJob;
@@ -215,7 +215,7 @@ fn a_version_given_up_is_nobodys_and_may_come_back() {
 /// A line alone, as a forger may write one, removes nothing that has a place.
 #[test]
 fn no_line_gives_up_what_has_a_place() {
-    use counterfoil::model::ledger::{Chain, Event, Reader, Verdict};
+    use counterfoil::model::ledger::{Chain, Event, LineVerdict, Reader};
     use counterfoil::model::{Clock as _, Identity};
     let (card, drive) = with_old_versions();
     let ledger = "counterfoil/pier-4/ledger.jsonl";
@@ -224,7 +224,7 @@ fn no_line_gives_up_what_has_a_place() {
     let mut event = None;
     for raw in text.split_inclusive(|&b| b == b'\n') {
         let line = reader.line(&raw[..raw.len() - 1], raw.len() as u64);
-        let Verdict::Line(line, _) = line else { panic!("{line:?}") };
+        let LineVerdict::Line(line, _) = line else { panic!("{line:?}") };
         if let Event::Mirrored { payload, identity, .. } = line.event
             && identity == Identity::of(&mail("three"))
         {
@@ -273,7 +273,7 @@ fn in_a_folder_only_files_of_ours_go() {
     let drive = || DriveRef {
         volume_source: Arc::clone(&volume_source),
         label: "folder".into(),
-        at: "folder".into(),
+        path: "folder".into(),
         begin: Begin::Never,
     };
     let open = || {

@@ -9,7 +9,7 @@ use crate::support::memory::MemoryDrive;
 use counterfoil::disk::Access;
 use counterfoil::job::catalogue::{DriveRow, FileRow};
 use counterfoil::job::replica::PresentDrives;
-use counterfoil::job::scrub::{ScrubRules, ScrubStep, Scrubber, Unfinished};
+use counterfoil::job::replica::scrub::{ScrubRules, ScrubStep, Scrubber, Unfinished};
 use counterfoil::job::sync_drive::SyncOutcome;
 use counterfoil::job::{DriveRef, JobError, Progress, Unwatched};
 use counterfoil::model::{Clock as _, Finding, Suspicion};
@@ -200,7 +200,8 @@ fn a_lost_copy_is_made_again_from_another_drive_that_is_here() {
     }
     let mut admitted = card.admit(&amber, Access::Write).unwrap();
     let (catalogue, clock) = (&card.catalogue, &card.clock);
-    counterfoil::job::verify::verify(catalogue, &mut admitted, clock, &Unwatched, true).unwrap();
+    counterfoil::job::replica::verify::verify(catalogue, &mut admitted, clock, &Unwatched, true)
+        .unwrap();
     catalogue.save_replica(&admitted.state).unwrap();
     drop(admitted);
     assert!(!restored(&[&amber], true).report.is_whole());

@@ -31,7 +31,7 @@ impl WholeSeconds {
 
 /// The second in which a file last changed. It has no finer part here, or the test proves nothing.
 fn changed(card: &Card, path: &str) -> i64 {
-    let EntryStat::File(facts) = card.dir().look(&rel(path)).unwrap() else { panic!("{path}") };
+    let EntryStat::File(facts) = card.dir().stat(&rel(path)).unwrap() else { panic!("{path}") };
     assert_eq!((facts.modified.nanos, facts.changed.nanos), (0, 0));
     facts.changed.seconds
 }
@@ -123,7 +123,7 @@ fn what_rests_is_read_once_more_and_then_no_more() {
 fn a_card_with_finer_times_is_not_read_again() {
     let card = Card::new();
     card.deliver("m", b"text");
-    let EntryStat::File(facts) = card.dir().look(&rel("m")).unwrap() else { panic!("m") };
+    let EntryStat::File(facts) = card.dir().stat(&rel("m")).unwrap() else { panic!("m") };
     card.clock.set_wall(facts.changed.seconds);
     assert_eq!(card.scan(0).changes, 1);
     assert_eq!(card.scan(0).changes, 0);

@@ -6,8 +6,8 @@ use crate::medium::{copies_of, expect_same, whole};
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::Access;
 use counterfoil::job::Unwatched;
-use counterfoil::job::scrub::ScrubRules;
-use counterfoil::job::verify::verify;
+use counterfoil::job::replica::scrub::ScrubRules;
+use counterfoil::job::replica::verify::verify;
 use std::time::Duration;
 
 fn unread(card: &Card) -> (u64, u64) {

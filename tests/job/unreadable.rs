@@ -9,7 +9,7 @@ use crate::support::memory::MemoryDrive;
 use counterfoil::disk::Access;
 use counterfoil::job::Unwatched;
 use counterfoil::job::replica::stations;
-use counterfoil::job::restore::{MailboxTarget, RestoreOptions, gather, restore};
+use counterfoil::job::restore::{MailboxTarget, RestoreOptions, open_sources, restore};
 use counterfoil::model::RelName;
 use std::collections::BTreeMap;
 
@@ -27,10 +27,10 @@ fn two_batches() -> (Card, MemoryDrive) {
 /// What comes back, and what could not be read.
 fn restored(drive: &MemoryDrive) -> (BTreeMap<String, Vec<u8>>, Vec<String>) {
     let clock = counterfoil::daemon::clock::SystemClock::new();
-    let gathered = gather(&[drive_ref(drive, "d")], &station(), &clock).unwrap();
+    let gathered = open_sources(&[drive_ref(drive, "d")], &station(), &clock).unwrap();
     let failed = gathered.failed.iter().map(|(_, error)| error.to_string()).collect();
     let into = folder();
-    let told = gathered.catalogue.mailboxes_told(&station()).unwrap();
+    let told = gathered.catalogue.recorded_mailboxes_of(&station()).unwrap();
     let mailbox_targets = told.into_iter().map(|(row, name)| MailboxTarget {
         row,
         name,
@@ -99,7 +99,7 @@ fn an_unreadable_folder_beside_those_of_stations_hides_none() {
     }
     drive.set_unreadable_folder(HOME.trim_end_matches('/'));
     let clock = counterfoil::daemon::clock::SystemClock::new();
-    let gathered = gather(&[drive_ref(&drive, "d")], &station(), &clock).unwrap();
+    let gathered = open_sources(&[drive_ref(&drive, "d")], &station(), &clock).unwrap();
     assert_eq!(gathered.failed.len(), 1, "that its own cannot be read is said");
     assert_eq!(gathered.drives.len(), 0);
 }

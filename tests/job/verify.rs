@@ -6,7 +6,7 @@ use crate::medium::{HOME, copies_of, count, expect_same, ledger_kinds, restored,
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::Access;
 use counterfoil::job::Unwatched;
-use counterfoil::job::verify::{VerifyReport, verify};
+use counterfoil::job::replica::verify::{VerifyReport, verify};
 
 fn verified(card: &Card, drive: &MemoryDrive) -> VerifyReport {
     let mut admitted = card.admit(drive, Access::Write).unwrap();

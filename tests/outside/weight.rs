@@ -2,7 +2,7 @@
 //! package knows nothing of this program.
 
 use crate::tools::{python, run};
-use counterfoil::job::headers::read_and_weigh;
+use counterfoil::job::scan::headers::read_with_sizes;
 use std::path::Path;
 
 /// Makes messages of one, two and three parts, and says of each how many bytes its text and its attachments take as
@@ -40,7 +40,7 @@ fn text_and_attachments_weigh_what_python_says_they_take() {
         let hex = message["raw"].as_str().unwrap();
         let byte = |at: usize| u8::from_str_radix(&hex[at..at + 2], 16).unwrap();
         let raw: Vec<u8> = (0..hex.len()).step_by(2).map(byte).collect();
-        let (headers, weight) = read_and_weigh(&raw, raw.len() as u64);
+        let (headers, weight) = read_with_sizes(&raw, raw.len() as u64);
         assert_eq!(headers.subject, "EXERCISE");
         assert_eq!(weight.quoted, 0);
         // The line break before a boundary belongs to the boundary (RFC 2046, section 5.1.1); some count it in.

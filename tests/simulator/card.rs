@@ -164,7 +164,7 @@ impl Card {
         let ignore = GlobSet::empty();
         let rules = ScanRules {
             ignore: &ignore,
-            settle: 0,
+            stable_for: 0,
             seen_gone: &self.seen_gone,
             hold: &hold,
             clock,

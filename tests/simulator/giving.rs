@@ -8,7 +8,9 @@ use crate::stick::AMPLE;
 use crate::will::Will;
 use crate::world::{Ended, Slot, World, powered};
 use counterfoil::job::replica::Begin;
-use counterfoil::job::restore::{MailboxTarget, RestoreOptions, RestoreReport, gather, restore};
+use counterfoil::job::restore::{
+    MailboxTarget, RestoreOptions, RestoreReport, open_sources, restore,
+};
 use counterfoil::job::{DriveRef, JobError, Unwatched};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -113,12 +115,12 @@ impl World {
             stick.plug();
             let label = format!("stick-{slot}");
             let at = label.clone().into_bytes();
-            DriveRef { volume_source: stick.volume_source(), label, at, begin: Begin::Never }
+            DriveRef { volume_source: stick.volume_source(), label, path: at, begin: Begin::Never }
         };
         let drives: Vec<_> = slots.iter().map(gather_from).collect();
         let work = || -> Result<Given, JobError> {
-            let gathered = gather(&drives, &station(), &self.clock)?;
-            let told = gathered.catalogue.mailboxes_told(&station())?;
+            let gathered = open_sources(&drives, &station(), &self.clock)?;
+            let told = gathered.catalogue.recorded_mailboxes_of(&station())?;
             let mut mailbox_targets: Vec<MailboxTarget> = Vec::new();
             for (row, name) in told {
                 mailbox_targets.push(MailboxTarget { row, name, path: into.to_owned() });

@@ -10,7 +10,7 @@ use crate::stick::AMPLE;
 use crate::world::{Ended, Slot, World, powered};
 use counterfoil::disk::Access;
 use counterfoil::job::replica::make_drive;
-use counterfoil::job::verify::{verify, verify_logs};
+use counterfoil::job::replica::verify::{verify, verify_logs};
 use counterfoil::job::{DriveRef, JobError, Unwatched, sync_drive};
 use counterfoil::model::{Clock as _, Digest};
 use std::collections::BTreeMap;
@@ -84,7 +84,7 @@ impl World {
     }
 
     fn begin_afresh(&self, drive: &DriveRef) -> Held {
-        let known = self.card.catalogue.drive_at(&drive.at).unwrap();
+        let known = self.card.catalogue.drive_at(&drive.path).unwrap();
         let Some(row) = known else { return broken(HEALED, "an unknown drive is distrusted") };
         self.card.catalogue.restore_trust(row.row, self.clock.stamp().time).unwrap();
         Ok(())

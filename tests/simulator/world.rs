@@ -214,7 +214,7 @@ impl World {
             None => stick.volume_source(),
         };
         self.slots[slot].volume_source = Some((mount, Arc::clone(&volume_source)));
-        DriveRef { volume_source, at: label.clone().into_bytes(), label, begin }
+        DriveRef { volume_source, path: label.clone().into_bytes(), label, begin }
     }
 
     /// One pass of the daemon: the mailbox is taken in, every plugged stick brought up to date.
@@ -303,7 +303,7 @@ impl World {
             clock,
             &Unwatched,
         );
-        let all = |r: &PassReport| r.copied > 0 && r.told_all && r.failed.is_empty();
+        let all = |r: &PassReport| r.copied > 0 && r.is_complete && r.failed.is_empty();
         if self.carries && round.outcome.as_ref().is_ok_and(all) {
             // Whatever becomes of it is compared with the messages alone, as everything else is.
             let cargo = hold(catalogue.change_no().unwrap_or(0));
@@ -335,7 +335,7 @@ impl World {
                 done.copied,
                 done.noted,
                 done.failed.len(),
-                done.told_all
+                done.is_complete
             )),
             Err(error) => self.say(format_args!("  stick {slot}: {error}")),
         }
@@ -355,7 +355,7 @@ impl World {
                 let Slot { stick, promised, .. } = &mut self.slots[slot];
                 let plugged = stick.state().plugged;
                 promised.lied &= !plugged;
-                if plugged && report.told_all {
+                if plugged && report.is_complete {
                     self.told_all(slot);
                 }
                 Ok(true)
@@ -436,8 +436,10 @@ impl World {
                         |f: &FileRow| f.content == Some(known.content) && known.as_of >= f.since;
                     trusted && file.as_ref().is_some_and(as_now)
                 };
-                for known in catalogue.standing_at(replica.row, mailbox, &key)? {
-                    if let HeldCopy::Good(payload) = catalogue.held(replica.row, known.content)? {
+                for known in catalogue.current_assertions(replica.row, mailbox, &key)? {
+                    if let HeldCopy::Good(payload) =
+                        catalogue.copy_status(replica.row, known.content)?
+                    {
                         let identity = catalogue.identity(known.content)?;
                         present_drives.push(Claim {
                             path: path.to_owned(),

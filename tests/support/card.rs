@@ -43,7 +43,7 @@ pub(crate) fn drive_ref(drive: &MemoryDrive, label: &str) -> DriveRef {
 }
 
 fn through(volume_source: Arc<dyn VolumeSource>, label: &str) -> DriveRef {
-    DriveRef { volume_source, label: label.into(), at: label.into(), begin: Begin::InFolder }
+    DriveRef { volume_source, label: label.into(), path: label.into(), begin: Begin::InFolder }
 }
 
 /// The card.
@@ -132,7 +132,7 @@ impl Card {
         std::os::unix::fs::FileExt::write_all_at(&file, &bytes, 0).unwrap();
         file.set_modified(was).unwrap();
         let dir = self.dir();
-        let counterfoil::disk::EntryStat::File(facts) = dir.look(&rel(path)).unwrap() else {
+        let counterfoil::disk::EntryStat::File(facts) = dir.stat(&rel(path)).unwrap() else {
             panic!("{path} is not there")
         };
         let (open, key) = (self.mailbox(), rel(path).key());
@@ -187,7 +187,7 @@ impl Card {
         seen_gone: &'a [RelName],
         hold: &'a dyn Fn(&RelName, FileState) -> bool,
     ) -> ScanRules<'a> {
-        ScanRules { ignore: &self.ignore, settle, seen_gone, hold, clock: &self.clock }
+        ScanRules { ignore: &self.ignore, stable_for: settle, seen_gone, hold, clock: &self.clock }
     }
 
     /// Takes in the mailbox and brings a drive up to date.
@@ -253,9 +253,10 @@ impl Card {
         let drive = self.catalogue.drive_at(label.as_bytes()).unwrap()?;
         let replica = self.catalogue.replica(drive.row, &station()).unwrap();
         let mailbox = self.mailbox().row;
-        let stands = self.catalogue.standing_at(replica.row, mailbox, &rel(path).key()).unwrap();
+        let stands =
+            self.catalogue.current_assertions(replica.row, mailbox, &rel(path).key()).unwrap();
         let content = stands.iter().find(|known| !known.missing)?.content;
-        let held = self.catalogue.held(replica.row, content).unwrap();
+        let held = self.catalogue.copy_status(replica.row, content).unwrap();
         assert!(matches!(held, CopyStatus::Good(_)), "{path} is told of without a good copy");
         Some(self.catalogue.identity(content).unwrap())
     }

@@ -240,7 +240,7 @@ impl Station {
         let ignore = globset::GlobSet::empty();
         let rules = ScanRules {
             ignore: &ignore,
-            settle: 0,
+            stable_for: 0,
             seen_gone: &seen_gone,
             hold: &|_, _| false,
             clock: &clock,

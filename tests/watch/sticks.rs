@@ -230,7 +230,7 @@ fn an_idle_daemon_looks_after_what_a_stick_carries() {
         text.trim_end().ends_with("</html>") && text.contains("water level")
     };
     assert!(!bag.join("config.toml").exists(), "not while there is mail to be copied");
-    post.until_within(counterfoil::model::limits::CARRY_AFTER, "the list is there", || {
+    post.until_within(counterfoil::model::limits::EXTRAS_AFTER, "the list is there", || {
         whole("index.html") && bag.join("config.toml").exists()
     });
     post.deliver("two", "Subject: bridge closed\r\n\r\ntwo\r\n");

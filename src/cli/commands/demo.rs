@@ -15,7 +15,7 @@ use crate::daemon::clock::SystemClock;
 use crate::daemon::{self, Command, DriveState, EventSink, Notice};
 use crate::disk::{DemoDir, leads_to};
 use crate::job::Unwatched;
-use crate::job::restore::{MailboxTarget, RestoreOptions, gather, restore};
+use crate::job::restore::{MailboxTarget, RestoreOptions, open_sources, restore};
 use crate::model::escape;
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -206,8 +206,8 @@ impl Story<'_> {
 
     fn restore(&self, resolved: &Resolved) -> Result<(), CliError> {
         let clock = SystemClock::new();
-        let restore_sources = gather(&resolved.drives_here(), &resolved.station, &clock)?;
-        for (row, name) in restore_sources.catalogue.mailboxes_told(&resolved.station)? {
+        let restore_sources = open_sources(&resolved.drives_here(), &resolved.station, &clock)?;
+        for (row, name) in restore_sources.catalogue.recorded_mailboxes_of(&resolved.station)? {
             let mailbox_targets =
                 vec![MailboxTarget { row, name, path: self.demo_dir.path("card/mail") }];
             // A restore follows no link on its way.

@@ -63,7 +63,7 @@ pub(in crate::cli) fn run(
         Some(DriveAction::Wipe { name, confirm, lose_last_copies, scope }) => {
             let scope = scope.over(&args.scope);
             let resolved = Resolved::load(config, &scope)?;
-            let asked = wipe::Asked {
+            let asked = wipe::WipeRequest {
                 name,
                 confirmed: confirm.as_deref(),
                 lose_last_copies: *lose_last_copies,
@@ -127,7 +127,7 @@ fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Resul
         ));
     }
     let (catalogue, _) = Catalogue::open(&resolved.state)?;
-    let added = replica::add(&catalogue, &*volume, &place.label, &place.at, &clock)?;
+    let added = replica::add(&catalogue, &*volume, &place.label, &place.path, &clock)?;
     drop((volume, catalogue));
     let (id, taken_back) = (added.id, added.was_forgotten);
     if ask(&state_to_read(resolved).0, &Request::Trust(id.to_string()), ANSWER_PATIENCE)?.is_none()

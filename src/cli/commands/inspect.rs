@@ -13,9 +13,9 @@ use crate::daemon::control::{Answer, DriveStatus, Request, ask};
 use crate::disk::{Trouble, host};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRow};
-use crate::job::mailboxes::{ConfirmedMailbox, HeldBackPolicy, confirm_mailboxes};
 use crate::job::report::audit::Audit;
 use crate::job::report::statistics::{Statistics, compute};
+use crate::job::scan::mailboxes::{ConfirmedMailbox, HeldBackPolicy, scan_mailboxes};
 use crate::job::sync_drive::{self, InspectedDrive};
 use crate::model::limits::{ANSWER_PATIENCE, LISTED_MAX, TABLE_ROWS_MAX};
 use crate::model::{Clock as _, EventTime, Finding, Reason, Timestamp};
@@ -82,7 +82,7 @@ impl Inspection {
             Self::with_live(resolved, (&state, is_kept), depth, &before, more)?;
         let after = daemon_drives(&state);
         let began = |drive: &DriveStatus| {
-            is_at_work(drive) && !before.iter().any(|b| b.at == drive.at && is_at_work(b))
+            is_at_work(drive) && !before.iter().any(|b| b.path == drive.path && is_at_work(b))
         };
         let (inspection, answer) = match after.iter().any(began) {
             true => Self::with_live(resolved, (&state, is_kept), depth, &after, more)?,
@@ -141,13 +141,8 @@ impl Inspection {
         if !is_kept {
             catalogue.believe_ledgers()?;
         }
-        let taken = confirm_mailboxes(
-            catalogue,
-            &station,
-            &resolved.ignore,
-            HeldBackPolicy::Leave,
-            &clock,
-        )?;
+        let taken =
+            scan_mailboxes(catalogue, &station, &resolved.ignore, HeldBackPolicy::Leave, &clock)?;
         let renamed = resolved.host_renamed.iter();
         let renamed =
             renamed.map(|host| Note::plain(notices::host_renamed(&resolved.station, host)));
@@ -157,23 +152,27 @@ impl Inspection {
         // came, and the kernel says whether it is still there. A folder is opened unless the daemon is writing to it.
         let mounted = resolved.find()().into_iter().map(|(_, drive)| drive);
         let (left, mut drives): (Vec<_>, Vec<_>) =
-            mounted.partition(|drive| live.iter().any(|d| d.at == drive.at));
-        let is_left = |d: &&DriveStatus| is_at_work(d) || left.iter().any(|drive| drive.at == d.at);
+            mounted.partition(|drive| live.iter().any(|d| d.path == drive.path));
+        let is_left =
+            |d: &&DriveStatus| is_at_work(d) || left.iter().any(|drive| drive.path == d.path);
         let live: Vec<DriveStatus> = live.iter().filter(is_left).cloned().collect();
         let folders = resolved.folder_refs().into_iter();
-        drives.extend(folders.filter(|drive| live.iter().all(|d| d.at != drive.at)));
+        drives.extend(folders.filter(|drive| live.iter().all(|d| d.path != drive.path)));
         let mut left = Vec::new();
         for drive in &live {
             if !is_left_out(catalogue, drive)? {
                 left.extend(trouble_of(drive));
             }
         }
-        let inspected = sync_drive::look_at_drives(catalogue, &resolved.station, &drives, &clock)?;
+        let inspected = sync_drive::inspect_drives(catalogue, &resolved.station, &drives, &clock)?;
         for drive in &inspected {
             let findings = drive.drive.iter().flat_map(|d| &d.findings);
             notes.extend(findings.map(|found| Note::found(&drive.label, found)));
             let unused = drive.drive.as_ref().err().filter(|error| {
-                matches!(error.trouble(), Trouble::Unwanted | Trouble::Refused | Trouble::Failing)
+                matches!(
+                    error.trouble(),
+                    Trouble::NotAccepted | Trouble::Refused | Trouble::Failing
+                )
             });
             notes.extend(unused.map(|error| Note::failed(&drive.label, error)));
         }
@@ -321,7 +320,7 @@ fn shown(
     let known = |drive: &DriveStatus| audit.drives.iter().any(|(row, ..)| is_row(drive, row));
     drives.extend(inspected.iter().filter(|l| !seen(&l.at)).filter_map(strange));
     let never_used =
-        |drive: &DriveStatus| DriveView::never_used(&drive.label, &drive.at, drive.state.clone());
+        |drive: &DriveStatus| DriveView::never_used(&drive.label, &drive.path, drive.state.clone());
     drives.extend(live.iter().filter(|drive| !known(drive)).map(never_used));
     drives
 }
@@ -346,7 +345,7 @@ fn note_new(catalogue: &Catalogue, drives: &mut [DriveView]) -> Result<(), JobEr
 fn is_row(drive: &DriveStatus, row: &DriveRow) -> bool {
     match &drive.id {
         Some(id) => *id == row.id.to_string(),
-        None => drive.at == row.at,
+        None => drive.path == row.at,
     }
 }
 

@@ -15,10 +15,10 @@ use crate::daemon::clock::SystemClock;
 use crate::disk::bundled_programs;
 use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::job::extras::{Extras, Pages, carried_program, carry_on};
-use crate::job::mailboxes::{ConfirmedMailbox, HeldBackPolicy, confirm_mailboxes, open_all};
 use crate::job::mirror::PassReport;
 use crate::job::replica::PresentDrives;
 use crate::job::report::verdict::{Counts, Verdict};
+use crate::job::scan::mailboxes::{ConfirmedMailbox, HeldBackPolicy, open_all, scan_mailboxes};
 use crate::job::sync_drive::{SyncOutcome, compare_drives};
 use crate::job::sync_job::SyncJob;
 use crate::job::{DriveRef, JobError, Unwatched};
@@ -113,15 +113,15 @@ fn pass(
 ) -> Result<Done, JobError> {
     let (clock, catalogue) = (SystemClock::new(), &state.catalogue);
     catalogue.count_same_device(resolved.config.drives.count_same_device)?;
-    let mailboxes = confirm_mailboxes(
+    let mailboxes = scan_mailboxes(
         catalogue,
         &resolved.station(),
         &resolved.ignore,
-        HeldBackPolicy::TakeIn,
+        HeldBackPolicy::Read,
         &clock,
     )?;
     scan_findings(&mailboxes).iter().for_each(|note| note.say(output));
-    if !mailboxes.iter().any(|taken| taken.state.was_looked_at()) {
+    if !mailboxes.iter().any(|taken| taken.state.was_scanned()) {
         return Ok(Done { mailboxes, outcomes: Vec::new() });
     }
     let present: u64 = mailboxes.iter().map(|taken| taken.report.files).sum();
@@ -178,7 +178,7 @@ fn every_drive(
             progress: bar,
         };
         let sync = job.bring_up_to_date(drive);
-        let holds_all = |r: &PassReport| r.copied > 0 && r.told_all && r.failed.is_empty();
+        let holds_all = |r: &PassReport| r.copied > 0 && r.is_complete && r.failed.is_empty();
         if sync.outcome.as_ref().is_ok_and(holds_all) {
             let carried =
                 carry_on(&catalogue, name, drive, &present_drives, &clock, &extras, &Unwatched);
@@ -206,7 +206,8 @@ fn every_drive(
     let mut outcomes: Vec<SyncOutcome> =
         drives.iter().zip(outcomes).map(ended).collect::<Result<_, _>>()?;
     // What one drive has shown of a message the others may lack: their passes were under way, or over.
-    let learnt = |sync: &SyncOutcome| sync.outcome.as_ref().is_ok_and(|report| report.learnt);
+    let learnt =
+        |sync: &SyncOutcome| sync.outcome.as_ref().is_ok_and(|report| report.others_need_pass);
     if outcomes.iter().any(learnt) {
         for (drive, sync) in drives.iter().zip(&mut outcomes) {
             let Ok(first) = &sync.outcome else { continue };

@@ -113,6 +113,6 @@ impl<'a> OwnCard<'a> {
         let Some(mailbox_target) = self.mailboxes.get(&mailbox) else { return false };
         let Ok(path) = RelName::from_key(key) else { return false };
         let dir = MailboxDir::open(&mailbox_target.path);
-        dir.is_ok_and(|dir| matches!(dir.look(&path), Ok(EntryStat::File(_))))
+        dir.is_ok_and(|dir| matches!(dir.stat(&path), Ok(EntryStat::File(_))))
     }
 }

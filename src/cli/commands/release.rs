@@ -35,7 +35,7 @@ pub(super) fn run(
     let (state, _) = state_to_read(resolved);
     let (label, path) = match ask(&state, &Request::Release(name.to_owned()), RELEASE_PATIENCE)? {
         Some(Answer::Released(drive)) => {
-            (drive.label, PathBuf::from(std::ffi::OsStr::from_bytes(&drive.at)))
+            (drive.label, PathBuf::from(std::ffi::OsStr::from_bytes(&drive.path)))
         }
         Some(Answer::Refused(why)) => return Err(CliError::failed(why)),
         Some(Answer::Drives(_)) => {
@@ -92,7 +92,7 @@ fn unmount(resolved: &Resolved, path: &Path) -> Result<Option<Result<(), String>
 /// Without a daemon: nobody else uses the drive once its lock is taken.
 fn by_hand(resolved: &Resolved, name: &str) -> Result<(String, PathBuf), CliError> {
     let drives = resolved.drives_here();
-    let is_called = |drive: &&DriveRef| escape::is_place(&drive.label, &drive.at, name);
+    let is_called = |drive: &&DriveRef| escape::is_place(&drive.label, &drive.path, name);
     let mut called = drives.iter().filter(is_called);
     let drive = match (called.next(), called.next()) {
         (Some(drive), None) => drive,
@@ -108,5 +108,5 @@ fn by_hand(resolved: &Resolved, name: &str) -> Result<(String, PathBuf), CliErro
     if !volume.facts().read_only {
         volume.sync_all()?;
     }
-    Ok((drive.label.clone(), Path::new(std::ffi::OsStr::from_bytes(&drive.at)).to_owned()))
+    Ok((drive.label.clone(), Path::new(std::ffi::OsStr::from_bytes(&drive.path)).to_owned()))
 }

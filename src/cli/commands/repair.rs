@@ -58,7 +58,7 @@ pub(super) fn message_named<'g>(
     for message in named::messages(typed, &mailboxes) {
         let (at, path) = message?;
         let mailbox_target = &mailbox_targets[at];
-        let is_known = restore_sources.catalogue.tells_of(
+        let is_known = restore_sources.catalogue.lists(
             &restore_sources.station,
             mailbox_target.row,
             &path.key(),

@@ -4,7 +4,7 @@
 use super::config_back::{Agreed, carried};
 use super::own_card::{NotHere, OwnCard};
 use super::sources::Sources;
-use super::targets::{Asked, as_they_lead, named_targets, targets};
+use super::targets::{TargetRequest, as_they_lead, named_targets, targets};
 use super::{repair, select_station, test_restore};
 use crate::cli::Exit;
 use crate::cli::args::Restore;
@@ -21,7 +21,7 @@ use crate::job::DriveRef;
 use crate::job::catalogue::{Contradiction, MailboxRowId};
 use crate::job::report::inventory::inventory;
 use crate::job::restore::{
-    MailboxTarget, RestoreOptions, RestoreReport, RestoreSources, gather, pace, restore,
+    MailboxTarget, RestoreOptions, RestoreReport, RestoreSources, open_sources, pace, restore,
 };
 use crate::model::{bag, escape};
 use serde::Serialize;
@@ -39,7 +39,7 @@ pub(in crate::cli) fn run(
     let station =
         select_station::station(&resolved, named, &sources.drives, !args.scope.json, output)?;
     let clock = SystemClock::new();
-    let restore_sources = gather(&sources.drives, &station, &clock)?;
+    let restore_sources = open_sources(&sources.drives, &station, &clock)?;
     print_sources(&restore_sources, &sources.drives, output)?;
     if args.into.is_none() && holds_nothing(&restore_sources)? {
         return Err(notices::nothing_kept(&station));
@@ -50,7 +50,7 @@ pub(in crate::cli) fn run(
         false => None,
     };
     let mailboxes = agreed.as_ref().map_or(&[][..], |agreed| &agreed.mailboxes);
-    let mut asked = Asked {
+    let mut asked = TargetRequest {
         resolved: &resolved,
         args,
         restore_sources: &restore_sources,
@@ -166,7 +166,7 @@ fn asked_for<'g>(
 
 /// Whether nothing was ever kept on these drives, and nothing of it is lost: no message, and nothing amiss.
 fn holds_nothing(restore_sources: &RestoreSources) -> Result<bool, CliError> {
-    if restore_sources.catalogue.paths_told(&restore_sources.station)? > 0
+    if restore_sources.catalogue.asserted_paths(&restore_sources.station)? > 0
         || !restore_sources.failed.is_empty()
     {
         return Ok(false);
@@ -212,7 +212,7 @@ fn put_back(
     let bar = Bar::new(
         output,
         "restoring",
-        restore_sources.catalogue.paths_told(&restore_sources.station)?,
+        restore_sources.catalogue.asserted_paths(&restore_sources.station)?,
     );
     let plan = RestoreOptions {
         mailbox_targets,
@@ -282,7 +282,7 @@ fn refuse_the_copies_themselves(
     for mailbox_target in mailbox_targets {
         let into = host::resolved(&mailbox_target.path);
         let own = drives.iter().map(|drive| {
-            host::resolved(Path::new(std::ffi::OsStr::from_bytes(&drive.at))).join(bag::HOME)
+            host::resolved(Path::new(std::ffi::OsStr::from_bytes(&drive.path))).join(bag::HOME)
         });
         if let Some(home) = own.into_iter().find(|home| into.starts_with(home)) {
             let home = escape::shown(home.as_os_str().as_bytes());

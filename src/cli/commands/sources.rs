@@ -61,7 +61,7 @@ impl Sources {
                 Vec::new()
             }
         };
-        let unconfirmed = strange.iter().map(|stick| stick.at.clone()).collect();
+        let unconfirmed = strange.iter().map(|stick| stick.path.clone()).collect();
         drives.extend(strange);
         Ok(Self { drives, unconfirmed })
     }
@@ -144,7 +144,7 @@ fn accepted(
             continue;
         };
         is_one_left = true;
-        let named = option("--drive", OsStr::from_bytes(&stick.at));
+        let named = option("--drive", OsStr::from_bytes(&stick.path));
         output.warn(format!(
             "{} is not read: {why}. To read it all the same: {}",
             stick.volume_source.shown(),

@@ -24,7 +24,7 @@ use std::path::{Component, Path, PathBuf};
 const QUESTIONS_MAX: usize = 16;
 
 /// What is asked for, and what it is asked of.
-pub(super) struct Asked<'a> {
+pub(super) struct TargetRequest<'a> {
     pub resolved: &'a Resolved,
     pub args: &'a Restore,
     pub restore_sources: &'a RestoreSources,
@@ -35,10 +35,11 @@ pub(super) struct Asked<'a> {
 
 /// Where each mailbox goes.
 pub(super) fn targets(
-    asked: &mut Asked<'_>,
+    asked: &mut TargetRequest<'_>,
     output: &Output,
 ) -> Result<Vec<MailboxTarget>, CliError> {
-    let listed = asked.restore_sources.catalogue.mailboxes_told(&asked.restore_sources.station)?;
+    let listed =
+        asked.restore_sources.catalogue.recorded_mailboxes_of(&asked.restore_sources.station)?;
     let mut mailbox_targets = Vec::new();
     let mut unnamed = Vec::new();
     if let (Some(into), true) = (&asked.args.into, listed.len() > 1) {
@@ -92,8 +93,9 @@ pub(super) fn as_they_lead(
 }
 
 /// The mailboxes that config or options name, for a restore of one message at its place.
-pub(super) fn named_targets(asked: &Asked<'_>) -> Result<Vec<MailboxTarget>, CliError> {
-    let listed = asked.restore_sources.catalogue.mailboxes_told(&asked.restore_sources.station)?;
+pub(super) fn named_targets(asked: &TargetRequest<'_>) -> Result<Vec<MailboxTarget>, CliError> {
+    let listed =
+        asked.restore_sources.catalogue.recorded_mailboxes_of(&asked.restore_sources.station)?;
     let named = listed.into_iter().filter_map(|(row, name)| {
         let path = asked.named(&name)?;
         Some(MailboxTarget { row, name, path })
@@ -116,7 +118,7 @@ enum Stated {
     Others(Vec<(String, String)>),
 }
 
-impl Asked<'_> {
+impl TargetRequest<'_> {
     fn is_of_another_station(&self) -> bool {
         let configured = self.resolved.configured.as_ref();
         configured.is_some_and(|own| *own != self.restore_sources.station)
@@ -384,7 +386,7 @@ fn path_typed(typed: &str) -> PathBuf {
 }
 
 /// Ledger lost: only numbers are known, and one target takes them.
-fn target_of_numbered(asked: &Asked<'_>) -> Result<MailboxTarget, CliError> {
+fn target_of_numbered(asked: &TargetRequest<'_>) -> Result<MailboxTarget, CliError> {
     let first = asked.resolved.mailboxes.first().filter(|_| asked.args.rehearse);
     let (name, path) = match (first, &asked.args.into) {
         (Some(first), _) => (first.name.clone(), first.path.clone()),

@@ -12,8 +12,8 @@ use crate::daemon::clock::SystemClock;
 use crate::disk::{TemporaryDir, host};
 use crate::job::MailboxRef;
 use crate::job::catalogue::{Catalogue, Role};
-use crate::job::mailboxes::state_of;
 use crate::job::restore::{MailboxTarget, RestoreOptions, RestoreSources, compare, restore};
+use crate::job::scan::mailboxes::state_of;
 use crate::model::limits::PROBLEMS_MAX;
 use crate::model::{Clock as _, RelName, escape};
 use std::collections::BTreeSet;
@@ -55,7 +55,7 @@ pub(super) fn run(
     for root in &roots {
         crate::disk::make_dirs(&root.temporary)?;
     }
-    let paths = restore_sources.catalogue.paths_told(&restore_sources.station)?;
+    let paths = restore_sources.catalogue.asserted_paths(&restore_sources.station)?;
     let once = |dry_run, what| {
         let bar = Bar::new(output, what, paths);
         let mailbox_targets = temporary.clone();
@@ -156,7 +156,7 @@ fn suspect(
     roots: &[Root],
 ) -> Result<BTreeSet<(usize, Vec<u8>)>, CliError> {
     let mut found = BTreeSet::new();
-    restore_sources.catalogue.each_wanted(&restore_sources.station, false, |wanted| {
+    restore_sources.catalogue.each_to_restore(&restore_sources.station, false, |wanted| {
         if wanted.role == Role::InsteadOfSuspect && found.len() < PROBLEMS_MAX {
             let mailbox_target =
                 mailbox_targets.iter().find(|mailbox_target| mailbox_target.row == wanted.mailbox);

@@ -5,7 +5,7 @@ use super::inspect::{Depth, Inspection};
 use crate::cli::args::{LogTime, Traffic};
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
-use crate::cli::report::traffic::{self as report, Log};
+use crate::cli::report::traffic::{self as report, LogSheet};
 use crate::cli::resolved::{Resolved, globs};
 use crate::cli::whose::Touches;
 use crate::cli::{Exit, file};
@@ -42,7 +42,7 @@ pub(in crate::cli) fn run(
                 inspected.iter().filter_map(|seen| seen.drive.as_ref().ok()).collect();
             traffic(catalogue, &asked, &drives)
         })?;
-    let log = Log {
+    let log = LogSheet {
         station: &resolved.station,
         head: head(&resolved, args),
         zone,

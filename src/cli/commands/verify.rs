@@ -14,7 +14,7 @@ use crate::daemon::clock::SystemClock;
 use crate::disk::{Access, Trouble};
 use crate::job::catalogue::{Catalogue, Log, LogDamage};
 use crate::job::replica::PresentDrives;
-use crate::job::verify::{verify, verify_logs};
+use crate::job::replica::verify::{verify, verify_logs};
 use crate::job::{DriveRef, Unwatched, sync_drive};
 use crate::model::Finding;
 use std::path::Path;
@@ -72,7 +72,7 @@ fn one(
         findings: Vec::new(),
         logs: Vec::new(),
         logs_damaged: false,
-        outcome: Ok(crate::job::verify::VerifyReport::default()),
+        outcome: Ok(crate::job::replica::verify::VerifyReport::default()),
     };
     let open = |access| {
         sync_drive::open(catalogue, &resolved.station, drive, access, present_drives, &clock)
@@ -83,7 +83,7 @@ fn one(
         Err(error)
             if matches!(
                 error.trouble(),
-                Trouble::ReadOnly | Trouble::Denied | Trouble::Unwanted | Trouble::Untrusted
+                Trouble::ReadOnly | Trouble::Denied | Trouble::NotAccepted | Trouble::Untrusted
             ) =>
         {
             Ok((open(Access::Read)?, false))

@@ -8,9 +8,9 @@ use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
-use crate::daemon::{self, EventSink, Notice, Notify, ReportRequest, Settings};
+use crate::daemon::{self, EventSink, Notice, NotifyCommand, ReportRequest, Settings};
 use crate::job::catalogue::Catalogue;
-use crate::job::mailboxes::check;
+use crate::job::scan::mailboxes::check;
 use std::cell::RefCell;
 use std::ffi::{OsStr, OsString};
 use std::path::Path;
@@ -104,10 +104,10 @@ pub(super) fn settings(resolved: &Resolved) -> Settings {
     }
 }
 
-fn notify(resolved: &Resolved) -> Option<Notify> {
+fn notify(resolved: &Resolved) -> Option<NotifyCommand> {
     let (program, arguments) = resolved.config.notify.command.split_first()?;
     let arguments = arguments.iter().map(OsString::from).collect();
-    Some(Notify {
+    Some(NotifyCommand {
         request: ReportRequest { program: program.into(), arguments },
         after: resolved.config.notify.after,
     })
@@ -139,8 +139,8 @@ impl EventSink for LogSink {
         match news {
             Notice::Mirrored { .. }
             | Notice::Reloaded
-            | Notice::Came { .. }
-            | Notice::Went(_)
+            | Notice::Mounted { .. }
+            | Notice::Unmounted(_)
             | Notice::Drive { error: None, .. } => {
                 tracing::info!("{}", notices::daemon_notice(news));
             }

@@ -30,7 +30,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 static STOPPED: AtomicBool = AtomicBool::new(false);
 
 /// What was typed.
-pub(super) struct Asked<'a> {
+pub(super) struct WipeRequest<'a> {
     pub name: &'a str,
     pub confirmed: Option<&'a str>,
     pub lose_last_copies: bool,
@@ -38,7 +38,7 @@ pub(super) struct Asked<'a> {
 
 pub(super) fn run(
     resolved: &Resolved,
-    asked: &Asked<'_>,
+    asked: &WipeRequest<'_>,
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, CliError> {
@@ -92,7 +92,7 @@ pub(super) fn run(
 /// Whether all that is free there is the drive's: a folder among other things has no room of its own, and to fill it
 /// would stop the mail.
 fn is_all_a_sticks(resolved: &Resolved, drive: &DriveRef) -> bool {
-    let path = Path::new(std::ffi::OsStr::from_bytes(&drive.at));
+    let path = Path::new(std::ffi::OsStr::from_bytes(&drive.path));
     let device = host::device_of(path);
     let mailboxes = resolved.mailboxes.iter().map(|mailbox| mailbox.path.as_path());
     let others = mailboxes.chain([resolved.state.as_path(), Path::new("/")]);
@@ -120,7 +120,7 @@ fn last_copies(
 /// Where the drive is now.
 fn here(resolved: &Resolved, row: &DriveRow, label: &str) -> Result<DriveRef, CliError> {
     let drives = resolved.drives_here().into_iter();
-    let mut there = drives.filter(|drive| drive.at == row.at);
+    let mut there = drives.filter(|drive| drive.path == row.at);
     there.next().ok_or_else(|| {
         CliError::usage(format!(
             "{label} is not plugged in here. Nothing was done. Plug it in and type it again"
@@ -191,7 +191,7 @@ fn messages(count: u64) -> String {
 
 /// The drive's name typed once more: at a terminal, or as an option.
 fn confirm(
-    asked: &Asked<'_>,
+    asked: &WipeRequest<'_>,
     label: &str,
     count: u64,
     bytes: u64,

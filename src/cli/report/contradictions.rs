@@ -38,14 +38,15 @@ pub(in crate::cli) fn what(found: &Contradiction) -> String {
 
 /// The same for the line of the drive that it is about.
 pub(in crate::cli) fn alone(found: &Contradiction) -> String {
-    let counts = if found.judged { "Its copies count for nothing." } else { "Its copies count." };
+    let counts =
+        if found.disqualified { "Its copies count for nothing." } else { "Its copies count." };
     format!("{} {counts}", what(found))
 }
 
 /// What follows from it.
 pub(in crate::cli) fn so(all: &[Contradiction], found: &Contradiction) -> String {
-    let both = mirrored(all, found).is_some_and(|other| other.judged);
-    match (found.judged, both) {
+    let both = mirrored(all, found).is_some_and(|other| other.disqualified);
+    match (found.disqualified, both) {
         (true, true) => "The copies of both count for nothing".to_owned(),
         (true, false) => format!("The copies of {} count for nothing", named(&found.drive)),
         (false, _) => "This card knows both, and their copies count".to_owned(),
@@ -114,7 +115,7 @@ pub(in crate::cli) fn json(all: &[Contradiction]) -> Vec<ContradictionJson<'_>> 
             with: found.other.as_ref(),
             about: found.what.as_str(),
             line: found.line,
-            counts: !found.judged,
+            counts: !found.disqualified,
         })
         .collect()
 }

@@ -6,7 +6,8 @@ use crate::cli::notices;
 use crate::cli::output::{Output, Style};
 use crate::cli::which_drive::{self, Advice};
 use crate::job::catalogue::{
-    Contradiction, DriveEvent, DriveFacts, DriveRow, DriveRowId, KnownAs, Log, LogDamage, Replaced,
+    Contradiction, DriveFacts, DriveRow, DriveRowId, HistoryEntry, KnownAs, Log, LogDamage,
+    Replaced,
 };
 use crate::job::report::statistics::Proven;
 use crate::model::bag::CarriedProgram;
@@ -39,7 +40,7 @@ pub(in crate::cli) struct DriveView {
     /// Bytes of what it carries in addition to them, as this card last left it.
     pub carried: Option<u64>,
     /// Its history, the latest first.
-    pub history: Vec<DriveEvent>,
+    pub history: Vec<HistoryEntry>,
     /// It is one of ours, also where only those are used.
     pub known: Option<KnownAs>,
     /// The announcement while it is new.
@@ -228,7 +229,7 @@ impl<'a> DriveJson<'a> {
 }
 
 impl<'a> EventJson<'a> {
-    fn of(event: &'a DriveEvent) -> Self {
+    fn of(event: &'a HistoryEntry) -> Self {
         let (why, place) = (event.why.as_deref(), event.place.as_deref());
         Self { at: event.at, what: &event.what, why, place }
     }

@@ -3,7 +3,7 @@
 
 use super::page::{Untrusted, page, table_box};
 use super::{count, size, when};
-use crate::job::extras::{IndexEntry, IndexedMessage, Note, Page, Pages};
+use crate::job::extras::{CopyNote, IndexEntry, IndexedMessage, Page, Pages};
 use crate::model::message::Headers;
 use crate::model::{Timestamp, bag};
 use maud::{Markup, html};
@@ -128,7 +128,7 @@ fn row(message: &IndexedMessage) -> Markup {
             td { (Untrusted(&message.folder)) }
             td .n { (size(message.bytes)) }
             td .k {
-                @if message.marks.contains(&Note::Missing) { (number) } @else { a href=(name) { (number) } }
+                @if message.marks.contains(&CopyNote::Missing) { (number) } @else { a href=(name) { (number) } }
             }
         }
     }
@@ -142,15 +142,15 @@ fn date(message: &IndexedMessage) -> String {
     }
 }
 
-fn label(mark: Note) -> &'static str {
+fn label(mark: CopyNote) -> &'static str {
     match mark {
-        Note::Removed => "removed from the mailbox",
-        Note::Vanished => "missing from the mailbox",
-        Note::Replaced => "an older version: a later one has its place",
-        Note::Damaged => "the copy is damaged",
-        Note::Missing => "the copy was not there any more",
-        Note::NoPlace => "no folder is known",
-        Note::Debris => "looks like what a power failure left of a copy",
+        CopyNote::Removed => "removed from the mailbox",
+        CopyNote::Vanished => "missing from the mailbox",
+        CopyNote::Replaced => "an older version: a later one has its place",
+        CopyNote::Damaged => "the copy is damaged",
+        CopyNote::Missing => "the copy was not there any more",
+        CopyNote::NoPlace => "no folder is known",
+        CopyNote::Debris => "looks like what a power failure left of a copy",
     }
 }
 
@@ -247,7 +247,7 @@ mod tests {
     fn nothing_of_a_message_becomes_markup() {
         let mut hostile = message(1, "<script>alert(1)</script>\u{202e}");
         hostile.folder = "\"><img src=x>".into();
-        hostile.marks = vec![Note::Removed, Note::Damaged];
+        hostile.marks = vec![CopyNote::Removed, CopyNote::Damaged];
         let page = shown(1, 1, vec![hostile]);
         for dangerous in ["<script", "<img", "\u{202e}"] {
             assert!(!page.contains(dangerous), "{dangerous:?} in {page}");

@@ -7,8 +7,8 @@ use crate::cli::output::{Output, Style};
 use crate::cli::shell::option;
 use crate::disk::Trouble;
 use crate::job::MailboxRef;
-use crate::job::mailboxes::MailboxState;
-use crate::job::restore::{Compared, Listed, RestoreReport};
+use crate::job::restore::{Compared, LimitedList, RestoreReport};
+use crate::job::scan::mailboxes::MailboxState;
 use crate::model::{MailboxName, Timestamp, escape};
 use serde::Serialize;
 
@@ -174,7 +174,7 @@ fn of_a_mailbox(seen: &Seen, output: &Output) {
     };
     let at = escape::shown_path(path);
     output.say(format!("Mailbox {name} ({at}): {}.", same(found)));
-    let listed: [(&Listed, &str); 9] = [
+    let listed: [(&LimitedList, &str); 9] = [
         (&found.damaged, "is damaged on the card; the good version is on the sticks"),
         (&found.other, "is not the same in the mailbox as on the sticks"),
         (&found.other_facts, "has other rights or another time in the mailbox than on the sticks"),
@@ -323,7 +323,7 @@ mod tests {
         }
         let alike = |same| Compared { same, ..Compared::default() };
         let unlike = |same| {
-            let other = Listed { all: 1, ..Listed::default() };
+            let other = LimitedList { all: 1, ..LimitedList::default() };
             Compared { same, other, ..Compared::default() }
         };
         for (found, expected) in [

@@ -4,7 +4,7 @@ use super::count;
 use crate::cli::output::{Output, Style};
 use crate::job::JobError;
 use crate::job::catalogue::{Log, LogDamage};
-use crate::job::verify::{BadCopy, VerifyReport};
+use crate::job::replica::verify::{BadCopy, VerifyReport};
 use crate::model::json::PathJson;
 use crate::model::{Digest, DriveId, Finding, PayloadName};
 use serde::Serialize;

@@ -103,13 +103,13 @@ impl Catalogue {
                 self.put_payload(replica, *payload, content, CopyState::Debris, &line.stamp)?;
             }
             Event::Damaged { payload, .. } => {
-                self.set_payload_state(replica.row, payload.number, CopyState::Damaged)?;
+                self.set_copy_state(replica.row, payload.number, CopyState::Damaged)?;
             }
             Event::Absent { payload } => {
-                self.set_payload_state(replica.row, payload.number, CopyState::Missing)?;
+                self.set_copy_state(replica.row, payload.number, CopyState::Missing)?;
             }
             Event::Sound { payload } => {
-                self.set_payload_state(replica.row, payload.number, CopyState::Good)?;
+                self.set_copy_state(replica.row, payload.number, CopyState::Good)?;
                 self.copies_reread(replica.row, payload.number..=payload.number, line.stamp.time)?;
             }
             // Whole, but not vouched for, a line makes nothing be removed; nor does one about what has a place.
@@ -119,7 +119,7 @@ impl Catalogue {
                 let same =
                     same.is_some_and(|copy| copy.name == *payload && copy.content == content);
                 if same && !self.is_placed(replica.row, content)? {
-                    self.set_payload_state(replica.row, payload.number, CopyState::GivenUp)?;
+                    self.set_copy_state(replica.row, payload.number, CopyState::GivenUp)?;
                 }
             }
             // Applied elsewhere; no copy is concerned.
@@ -234,7 +234,7 @@ impl Catalogue {
         let (mailbox, key) = self.row_and_key(&departure.location)?;
         let content = self.content(&departure.identity)?;
         let to = departure.to.as_ref().map(|to| self.row_and_key(to)).transpose()?;
-        let heir = departure.heir.as_ref().map(|heir| self.content(heir)).transpose()?;
+        let heir = departure.successor.as_ref().map(|heir| self.content(heir)).transpose()?;
         let backed = match &to {
             Some((mailbox, key)) => {
                 self.was_asserted(replica.row, *mailbox, key, heir.unwrap_or(content))?

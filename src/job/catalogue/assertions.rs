@@ -51,7 +51,7 @@ impl FromRow for AssertedRow {
 
 impl Catalogue {
     /// What a ledger's last line about a content at a location asserts, if it still does.
-    pub fn standing(
+    pub fn current_assertion(
         &self,
         replica: ReplicaRowId,
         mailbox: MailboxRowId,
@@ -67,7 +67,7 @@ impl Catalogue {
     }
 
     /// Everything that a ledger asserts to be at a location, the last line first.
-    pub fn standing_at(
+    pub fn current_assertions(
         &self,
         replica: ReplicaRowId,
         mailbox: MailboxRowId,
@@ -193,7 +193,7 @@ impl Catalogue {
     }
 
     /// The positions as of which a ledger asserts a content at a location that none of its own departures covers.
-    pub fn uncovered(
+    pub fn uncovered_positions(
         &self,
         replica: ReplicaRowId,
         (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),

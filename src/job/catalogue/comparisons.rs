@@ -1,7 +1,7 @@
 //! Finds where ledgers say otherwise than this card remembers, than each other, or than they said before.
 //! Never judges: what becomes of it is in `contradictions`.
 
-use super::contradictions::{Contradicting, Said};
+use super::contradictions::{Contradicting, StatedContradiction};
 use super::row_ids::{DriveRowId, ReplicaRowId};
 use super::writers::bits;
 use super::{Catalogue, ReplicaState};
@@ -29,7 +29,7 @@ impl Catalogue {
                 let others = ends.iter().chain(&told).filter(|end| is_there(end) == Some(false));
                 if let Some(line) = others.map(|(seq, _)| *seq).min() {
                     self.accuse(
-                        Said { drive: replica.drive, line },
+                        StatedContradiction { drive: replica.drive, line },
                         None,
                         Contradicting::Line,
                         true,
@@ -66,7 +66,11 @@ impl Catalogue {
             )?;
             let is_other = hashes.get(&seq).is_some_and(|there| *there != hash);
             if is_other && !is_settled && !self.is_disqualified(by.drive)? {
-                self.differ(Said { drive: replica.drive, line: seq }, by, Contradicting::Line)?;
+                self.differ(
+                    StatedContradiction { drive: replica.drive, line: seq },
+                    by,
+                    Contradicting::Line,
+                )?;
             }
         }
         Ok(())
@@ -82,7 +86,7 @@ impl Catalogue {
                    FROM writer WHERE own_first IS NOT NULL)";
         for (line, position) in self.rows::<(u64, Position)>(sql, new)? {
             if self.position_at(position.n)? == Some(position) {
-                let said = Said { drive: replica.drive, line };
+                let said = StatedContradiction { drive: replica.drive, line };
                 self.accuse(said, None, Contradicting::Change, true)?;
             }
         }
@@ -98,7 +102,11 @@ impl Catalogue {
                    IS NOT NULL) GROUP BY b.drive ORDER BY b.drive <> ?3";
         let new = params![replica.row, behind as i64, replica.drive];
         for (line, other) in self.rows(sql, new)? {
-            self.differ(Said { drive: replica.drive, line }, other, Contradicting::Change)?;
+            self.differ(
+                StatedContradiction { drive: replica.drive, line },
+                other,
+                Contradicting::Change,
+            )?;
         }
         Ok(())
     }
@@ -111,13 +119,14 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         let (drive, station): (DriveRowId, String) =
             self.only_row("SELECT drive, station FROM replica WHERE id = ?1", [replica])?;
-        let said = Said { drive, line };
+        let said = StatedContradiction { drive, line };
         let sql = "SELECT b.drive, min(w.line) FROM replica_writer w JOIN replica b \
                    ON b.id = w.replica WHERE w.writer = ?1 AND b.drive <> ?2 AND b.station = ?3 \
                    AND NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL) \
                    AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten IS NOT NULL) \
                    GROUP BY b.drive";
-        let others: Vec<Said> = self.rows(sql, params![bits(writer), drive, station])?;
+        let others: Vec<StatedContradiction> =
+            self.rows(sql, params![bits(writer), drive, station])?;
         if others.is_empty() {
             return self.accuse(said, None, Contradicting::Writer, true);
         }

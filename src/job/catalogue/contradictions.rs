@@ -52,19 +52,19 @@ pub struct Contradiction {
     /// A line of its ledger: that there is another one there, or that it says so.
     pub line: u64,
     /// Its copies count for nothing.
-    pub judged: bool,
+    pub disqualified: bool,
     /// Where it was last found, raw.
     pub at: Vec<u8>,
 }
 
 /// Who says something, and in which line of a ledger.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Said {
+pub(super) struct StatedContradiction {
     pub drive: DriveRowId,
     pub line: u64,
 }
 
-impl FromRow for Said {
+impl FromRow for StatedContradiction {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self { drive: columns.read()?, line: columns.read()? })
     }
@@ -87,7 +87,7 @@ impl FromRow for Contradiction {
             row: columns.read()?,
             what: Contradicting::from_text(&columns.read::<String>()?),
             line: columns.read()?,
-            judged: columns.read()?,
+            disqualified: columns.read()?,
             at: columns.read()?,
         })
     }
@@ -139,7 +139,7 @@ impl Catalogue {
     /// One of a kind for each two drives: a forged ledger may have any number.
     pub(super) fn accuse(
         &self,
-        said: Said,
+        said: StatedContradiction,
         other: Option<DriveRowId>,
         what: Contradicting,
         judged: bool,
@@ -170,8 +170,8 @@ impl Catalogue {
     /// knows both, only a person can, and both go on counting.
     pub(super) fn differ(
         &self,
-        one: Said,
-        other: Said,
+        one: StatedContradiction,
+        other: StatedContradiction,
         what: Contradicting,
     ) -> Result<(), JobError> {
         if one.drive == other.drive {
@@ -193,7 +193,7 @@ impl Catalogue {
 
     /// Whether this card knows a line by more than having read it: it has written to that ledger before, and found it
     /// again as it had left it.
-    fn knows(&self, said: Said) -> Result<bool, JobError> {
+    fn knows(&self, said: StatedContradiction) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM drive WHERE id = ?1 AND own_from <= ?2";
         self.has_row(sql, params![said.drive, said.line as i64])
     }

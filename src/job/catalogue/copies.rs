@@ -68,7 +68,7 @@ impl Catalogue {
     }
 
     /// Changes how a copy stands.
-    pub fn set_payload_state(
+    pub fn set_copy_state(
         &self,
         replica: ReplicaRowId,
         number: u32,
@@ -121,7 +121,7 @@ impl Catalogue {
     }
 
     /// Good copies of a content on other drives of the same station: the drive's id, the replica, the copy.
-    pub fn lenders(
+    pub fn peer_copies(
         &self,
         replica: ReplicaRowId,
         content: ContentRowId,
@@ -141,7 +141,7 @@ impl Catalogue {
     }
 
     /// Whether and how a drive holds a content.
-    pub fn held(
+    pub fn copy_status(
         &self,
         replica: ReplicaRowId,
         content: ContentRowId,
@@ -240,7 +240,7 @@ pub struct CopyCounts {
     /// Bytes of them.
     pub bytes: u64,
     /// Of them those that were read again after they were made.
-    pub reread: u64,
+    pub read_again: u64,
     /// The longest ago that one of them was last read, as claimed.
     pub oldest: Option<Timestamp>,
     /// Copies whose line comes after a break: whole only if they are found to be.
@@ -266,7 +266,7 @@ impl Catalogue {
                 CopyState::Good | CopyState::Adopted => {
                     counts.whole += copies;
                     counts.bytes += bytes;
-                    counts.reread += reread;
+                    counts.read_again += reread;
                     let earlier = counts.oldest.map_or(seconds, |o| o.seconds.min(seconds));
                     counts.oldest = Some(Timestamp { seconds: earlier, nanos: 0 });
                 }

@@ -23,7 +23,7 @@ pub struct DepartedRow {
     /// Why.
     pub why: Departed,
     /// What followed it: the place that it moved to, or at its own the content that replaced it.
-    pub heir: Option<ContentAt>,
+    pub successor: Option<ContentAt>,
     /// The change.
     pub change_no: u64,
     /// When, in claimed seconds.
@@ -40,7 +40,7 @@ impl FromRow for DepartedRow {
             key: columns.read()?,
             content: columns.read()?,
             why: columns.read()?,
-            heir: columns.location()?,
+            successor: columns.location()?,
             change_no: columns.read()?,
             at: columns.read()?,
         })

@@ -10,7 +10,7 @@ use rusqlite::params;
 
 /// Something that was said of a drive, or found out about it.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct DriveEvent {
+pub struct HistoryEntry {
     /// When, as claimed.
     pub at: Timestamp,
     /// What: `forgotten`, `taken-back`, `replaced`, `perhaps-replaced`, `seen-again`.
@@ -21,7 +21,7 @@ pub struct DriveEvent {
     pub place: Option<String>,
 }
 
-impl FromRow for DriveEvent {
+impl FromRow for HistoryEntry {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self {
             at: columns.written_time()?.unwrap_or_default(),
@@ -55,7 +55,7 @@ impl Catalogue {
     }
 
     /// What was said of a drive and found out about it, the latest first.
-    pub fn drive_history(&self, drive: DriveRowId) -> Result<Vec<DriveEvent>, JobError> {
+    pub fn drive_history(&self, drive: DriveRowId) -> Result<Vec<HistoryEntry>, JobError> {
         let sql = "SELECT at, what, why, place FROM drive_history WHERE drive = ?1 ORDER BY id \
                    DESC LIMIT ?2";
         self.rows(sql, params![drive, DRIVE_EVENTS_SHOWN])

@@ -5,8 +5,8 @@ use super::row_ids::{DriveRowId, ReplicaRowId};
 use super::{Catalogue, CopyState};
 use crate::job::JobError;
 use crate::model::limits::{
-    DISTRUST_POINTS, FALLS_MAX, FILLED_DAYS, FILLED_DAYS_LEAST, POINTS_OF_FOREIGN, RESERVE_BYTES,
-    ROOM_STEP,
+    DISTRUST_POINTS, FILLED_DAYS, FILLED_DAYS_LEAST, POINTS_OF_FOREIGN, RESERVE_BYTES, ROOM_STEP,
+    SHRINKS_MAX,
 };
 use crate::model::{Digest, EventTime, Identity, Timestamp};
 use rusqlite::params;
@@ -91,7 +91,7 @@ impl Catalogue {
         let sql = "UPDATE drive SET rollbacks = CASE WHEN rolled_back_to IS ?2 THEN rollbacks + 1 \
                    ELSE 1 END, rolled_back_to = ?2 WHERE id = ?1 RETURNING rollbacks";
         let rollbacks: i64 = self.only_row(sql, params![drive, to as i64])?;
-        match rollbacks >= FALLS_MAX {
+        match rollbacks >= SHRINKS_MAX {
             true => self.set_distrust(drive, "it comes back without what was written to it"),
             false => Ok(()),
         }

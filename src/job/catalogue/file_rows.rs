@@ -151,7 +151,7 @@ pub struct NewFile {
     /// Its headers.
     pub headers: Headers,
     /// What its bytes are made of.
-    pub weight: SizeBreakdown,
+    pub size_breakdown: SizeBreakdown,
     /// Why it is suspect.
     pub suspect: Option<Suspicion>,
     /// It has no Message-ID, and what was at its path before is its beginning.

@@ -164,7 +164,7 @@ impl Catalogue {
         now: WallTime,
     ) -> Result<ContentRowId, JobError> {
         let content = self.content(&new.identity)?;
-        self.set_headers(content, &new.headers, &new.weight)?;
+        self.set_headers(content, &new.headers, &new.size_breakdown)?;
         let same = row.content == Some(content);
         self.record_change(|change_no| {
             let (first_seen, trusted) = match same || row.content.is_none() {
@@ -290,7 +290,7 @@ impl Catalogue {
 
 impl FileRow {
     /// As of which change a ledger has to assert it for the drive's copy to count.
-    pub fn to_be_told(&self) -> u64 {
+    pub fn assert_from(&self) -> u64 {
         self.since.max(self.departure_read)
     }
 }
@@ -299,7 +299,7 @@ impl Catalogue {
     /// Takes note of the departures that were just read in a ledger after a line, of what is here all the same. That
     /// drive is hardly the only one that has them, so nothing that any drive recorded of it before counts from now on.
     /// Lines written later speak of what was read, and no such departure takes them back.
-    pub fn hear(&self, replica: ReplicaRowId, behind: u64) -> Result<(), JobError> {
+    pub fn note_departures_read(&self, replica: ReplicaRowId, behind: u64) -> Result<(), JobError> {
         let sql = "SELECT f.mailbox, f.key, d.writer, d.n, max(f.since, f.departure_read) \
                    FROM departure d CROSS JOIN file f ON f.mailbox = d.mailbox AND f.key = d.key \
                    AND f.content = d.content AND NOT f.is_gone WHERE d.replica = ?1 \

@@ -76,7 +76,7 @@ impl Catalogue {
     }
 
     /// Where, by a drive's ledger, a content is, or else was; one row a location.
-    pub fn stands(
+    pub fn last_locations(
         &self,
         replica: ReplicaRowId,
         content: ContentRowId,

@@ -148,7 +148,7 @@ impl Catalogue {
                    AND ?2 <= coalesce(own_last, (SELECT CAST(value AS INTEGER) FROM meta \
                    WHERE name = 'change_no'))";
         for replica in self.replicas_of_station(station)? {
-            for position in self.uncovered(replica, of)? {
+            for position in self.uncovered_positions(replica, of)? {
                 if !self.has_row(sql, params![bits(position.writer), position.n as i64])? {
                     return Ok(false);
                 }

@@ -4,7 +4,7 @@
 use super::Catalogue;
 use super::row_ids::MailboxRowId;
 use crate::job::JobError;
-use crate::job::exclude::ignores;
+use crate::job::scan::exclude::ignores;
 use crate::model::{Identity, MailboxName, RelName, StationName};
 use globset::GlobSet;
 use rusqlite::params;

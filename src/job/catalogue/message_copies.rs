@@ -27,7 +27,7 @@ pub struct TrackedMessage {
     /// Who sent it.
     pub sender: String,
     /// What it is made of, if it was read on this card.
-    pub weight: Option<SizeBreakdown>,
+    pub size_breakdown: Option<SizeBreakdown>,
     /// By the drives' ledgers: when it was first proven, and for how many seconds it had no proven copy.
     pub proven: Option<(WallTime, i64)>,
 }
@@ -42,7 +42,7 @@ pub struct Proof {
     /// The last time it was read and was right, as claimed.
     pub at: Timestamp,
     /// In a later look than the one that made it.
-    pub reread: bool,
+    pub read_again: bool,
     /// The drive was declared to be elsewhere.
     pub away: bool,
 }
@@ -95,7 +95,7 @@ impl FromRow for Proof {
             content: columns.read()?,
             drive: columns.read()?,
             at: columns.seconds()?,
-            reread: columns.read()?,
+            read_again: columns.read()?,
             away: columns.read()?,
         })
     }
@@ -111,7 +111,7 @@ impl FromRow for TrackedMessage {
             first_seen: columns.read()?,
             content: columns.read()?,
             sender: columns.read::<Option<String>>()?.unwrap_or_default(),
-            weight: match (columns.read()?, columns.read()?, columns.read()?) {
+            size_breakdown: match (columns.read()?, columns.read()?, columns.read()?) {
                 (Some(body), Some(quoted), Some(attached)) => {
                     let [body, quoted, attached]: [i64; 3] = [body, quoted, attached];
                     Some(SizeBreakdown {

@@ -196,7 +196,7 @@ impl Catalogue {
     }
 
     /// A row is there though its content came to another location just now: what came before this moment was no move.
-    pub fn is_still_beside(&self, row: &FileRow) -> Result<(), JobError> {
+    pub fn note_twin_seen(&self, row: &FileRow) -> Result<(), JobError> {
         let sql = "UPDATE file SET twin_seen = ?3 WHERE mailbox = ?1 AND key = ?2";
         self.change(sql, params![row.mailbox, row.key, self.change_no()? as i64])?;
         Ok(())
@@ -254,7 +254,7 @@ impl Catalogue {
     }
 
     /// A location where a content is, or is missing from, of which a ledger says so too; among the latest of many.
-    pub fn place_told(
+    pub fn asserted_place(
         &self,
         replica: ReplicaRowId,
         content: ContentRowId,

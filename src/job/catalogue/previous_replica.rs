@@ -13,7 +13,7 @@ use rusqlite::params;
 
 /// A replica set aside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Retired {
+pub struct PreviousReplica {
     /// Its row.
     pub row: ReplicaRowId,
     /// The ledger still ended as it was known to: it is the same one, and so are the copies.
@@ -24,7 +24,7 @@ pub struct Retired {
 
 /// What a ledger said of a content at a location before it lost the line.
 #[derive(Debug, Clone)]
-pub struct Untold {
+pub struct LostLine {
     /// Mailbox.
     pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
@@ -34,12 +34,12 @@ pub struct Untold {
     /// The position of which the line spoke.
     pub position: Position,
     /// What it said.
-    pub said: Said,
+    pub said: LostStatement,
 }
 
 /// What a line said.
 #[derive(Debug, Clone)]
-pub enum Said {
+pub enum LostStatement {
     /// That it is there, or is missing from there.
     Stands {
         /// It was missing.
@@ -103,11 +103,15 @@ impl Catalogue {
     }
 
     /// The replica set aside for the ledger that this one is of.
-    pub fn retired(&self, replica: &ReplicaState) -> Result<Option<Retired>, JobError> {
+    pub fn retired(&self, replica: &ReplicaState) -> Result<Option<PreviousReplica>, JobError> {
         let sql = "SELECT id, trusted, ledger_bytes FROM replica WHERE drive = ?1 \
                    AND station = '/' || (SELECT station FROM replica WHERE id = ?2)";
         let found = self.first_row(sql, params![replica.drive, replica.row])?;
-        Ok(found.map(|(row, same_medium, ledger_bytes)| Retired { row, same_medium, ledger_bytes }))
+        Ok(found.map(|(row, same_medium, ledger_bytes)| PreviousReplica {
+            row,
+            same_medium,
+            ledger_bytes,
+        }))
     }
 
     /// Forgets what was set aside: all that is still so is in the ledger again.
@@ -140,7 +144,7 @@ impl Catalogue {
 
     /// Up to `most` copies with numbers after `after` that were known and that the ledger has lost, or of which it has
     /// lost that they are bad or given up.
-    pub fn copies_untold(
+    pub fn copies_lost(
         &self,
         retired: ReplicaRowId,
         replica: ReplicaRowId,
@@ -160,13 +164,13 @@ impl Catalogue {
 
     /// Up to `most` contents, in order and after one, that were at locations and of which the ledger says nothing there
     /// any more.
-    pub fn assertions_untold(
+    pub fn assertions_lost(
         &self,
         retired: ReplicaRowId,
         replica: ReplicaRowId,
-        after: Option<&Untold>,
+        after: Option<&LostLine>,
         most: u32,
-    ) -> Result<Vec<Untold>, JobError> {
+    ) -> Result<Vec<LostLine>, JobError> {
         let sql = "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.missing, o.suspect, \
                    o.modified_s, o.modified_n, o.mode, max(o.line) FROM assertion o \
                    WHERE o.replica = ?1 AND (o.mailbox, o.key, o.content) > (coalesce(?3, -1), \
@@ -175,7 +179,7 @@ impl Catalogue {
                    = o.content) GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, \
                    o.content LIMIT ?6";
         self.untold(sql, retired, replica, after, most, |columns| {
-            Ok(Said::Stands {
+            Ok(LostStatement::Stands {
                 missing: columns.read()?,
                 suspect: columns.read()?,
                 modified: columns.read()?,
@@ -186,13 +190,13 @@ impl Catalogue {
 
     /// The same of contents that had left, where the ledger still asserts that they were there, and has lost their
     /// departure.
-    pub fn departures_untold(
+    pub fn departures_lost(
         &self,
         retired: ReplicaRowId,
         replica: ReplicaRowId,
-        after: Option<&Untold>,
+        after: Option<&LostLine>,
         most: u32,
-    ) -> Result<Vec<Untold>, JobError> {
+    ) -> Result<Vec<LostLine>, JobError> {
         let sql = "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.why, o.to_mailbox, \
                    o.to_key, coalesce(o.to_content, o.content), max(o.line) FROM departure o \
                    WHERE o.replica = ?1 AND o.counts AND (o.mailbox, o.key, \
@@ -204,7 +208,7 @@ impl Catalogue {
                    AND d.counts) GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, \
                    o.content LIMIT ?6";
         self.untold(sql, retired, replica, after, most, |columns| {
-            Ok(Said::Left { why: columns.read()?, to: columns.location()? })
+            Ok(LostStatement::Left { why: columns.read()?, to: columns.location()? })
         })
     }
 
@@ -214,23 +218,23 @@ impl Catalogue {
         sql: &str,
         retired: ReplicaRowId,
         replica: ReplicaRowId,
-        after: Option<&Untold>,
+        after: Option<&LostLine>,
         most: u32,
-        said: impl Fn(&mut Columns<'_, '_>) -> rusqlite::Result<Said>,
-    ) -> Result<Vec<Untold>, JobError> {
+        said: impl Fn(&mut Columns<'_, '_>) -> rusqlite::Result<LostStatement>,
+    ) -> Result<Vec<LostLine>, JobError> {
         let (mailbox, key) = (after.map(|a| a.mailbox), after.map(|a| &a.key));
         let of = params![retired, replica, mailbox, key, after.map(|a| a.content), most];
         let mut query = self.db.prepare_cached(sql)?;
         let rows = query.query_map(of, |row| {
             let mut columns = Columns::of(row);
             let (mailbox, key, content, position) = columns.read()?;
-            Ok(Untold { mailbox, key, content, position, said: said(&mut columns)? })
+            Ok(LostLine { mailbox, key, content, position, said: said(&mut columns)? })
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// Where mailboxes lay, by lines that the ledger has lost: the mailbox, and its path.
-    pub fn roots_untold(
+    pub fn roots_lost(
         &self,
         retired: ReplicaRowId,
         replica: ReplicaRowId,

@@ -38,7 +38,7 @@ impl Catalogue {
                    WHERE content = ?2 AND replica = ?1";
         let rows: Vec<(MailboxRowId, Vec<u8>)> = self.rows(sql, params![replica, content])?;
         for (mailbox, key) in rows {
-            if !self.uncovered(replica, (mailbox, &key, content))?.is_empty() {
+            if !self.uncovered_positions(replica, (mailbox, &key, content))?.is_empty() {
                 return Ok(false);
             }
         }
@@ -58,7 +58,7 @@ impl Catalogue {
     pub fn removed(&self, replica: ReplicaRowId, copies: &[CopyRow]) -> Result<(), JobError> {
         self.write_transaction(|| {
             copies.iter().try_for_each(|copy| {
-                self.set_payload_state(replica, copy.name.number, CopyState::Removed)
+                self.set_copy_state(replica, copy.name.number, CopyState::Removed)
             })
         })
     }

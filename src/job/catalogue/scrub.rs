@@ -51,7 +51,7 @@ impl Catalogue {
     /// How long until the copies of a replica are to be read again: nothing if a cycle is under way. A cycle is due by
     /// whichever is longer since the last one began, what the clock claims or what was counted while the machine ran;
     /// so a clock that stands still after every boot delays it no longer than the machine is off.
-    pub fn reread_due(
+    pub fn scrub_due(
         &self,
         replica: ReplicaRowId,
         every: Duration,
@@ -166,7 +166,7 @@ impl Catalogue {
 
     /// Copies that a cycle has not read yet: those never read since the mount they were made in first, then those whose
     /// proof is the oldest by claim. That decides only the order.
-    pub fn copies_to_reread(
+    pub fn copies_to_scrub(
         &self,
         replica: ReplicaRowId,
         cycle: i64,
@@ -179,7 +179,7 @@ impl Catalogue {
 
     /// Copies with numbers from `from` on that come from lines just read: another card proved them, or this one before
     /// it lost its catalogue. Until they are read here they are claims.
-    pub fn told_by_lines(&self, replica: ReplicaRowId, from: u32) -> Result<(), JobError> {
+    pub fn known_from_lines(&self, replica: ReplicaRowId, from: u32) -> Result<(), JobError> {
         let sql = "UPDATE payload SET read_here = 0 WHERE replica = ?1 AND number >= ?2 AND cycle \
                    = 0";
         self.change(sql, params![replica, from])?;
@@ -206,7 +206,7 @@ impl Catalogue {
     }
 
     /// A cycle has read a copy.
-    pub fn copy_in_round(
+    pub fn copy_in_cycle(
         &self,
         replica: ReplicaRowId,
         number: u32,
@@ -224,13 +224,13 @@ impl Catalogue {
     }
 
     /// Whether the medium gave every copy in the last cycle.
-    pub fn round_without_error(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
+    pub fn cycle_without_error(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
         let sql = "SELECT errors = 0 FROM scrub WHERE replica = ?1";
         Ok(self.first_row(sql, [replica])?.unwrap_or(false))
     }
 
     /// The state of a replica after a cycle.
-    pub fn round_totals(&self, replica: ReplicaRowId) -> Result<CycleTotals, JobError> {
+    pub fn cycle_totals(&self, replica: ReplicaRowId) -> Result<CycleTotals, JobError> {
         let missed = "NOT EXISTS (SELECT 1 FROM payload q INDEXED BY payload_by_content \
                       WHERE q.content = p.content AND q.replica = p.replica AND q.is_whole)";
         let sql = format!(

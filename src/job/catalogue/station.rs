@@ -11,7 +11,7 @@ use rusqlite::params;
 
 impl Catalogue {
     /// How many locations the drives assert anything of.
-    pub fn paths_told(&self, station: &StationName) -> Result<u64, JobError> {
+    pub fn asserted_paths(&self, station: &StationName) -> Result<u64, JobError> {
         let sql = "SELECT count(*) FROM (SELECT DISTINCT a.mailbox, a.key FROM replica \
                    JOIN assertion a ON a.replica = replica.id WHERE replica.station = ?1 \
                    AND a.ended IS NULL)";
@@ -19,7 +19,7 @@ impl Catalogue {
     }
 
     /// Whether a drive ever asserted a message at a location.
-    pub fn tells_of(
+    pub fn lists(
         &self,
         station: &StationName,
         mailbox: MailboxRowId,
@@ -78,7 +78,7 @@ impl Catalogue {
     }
 
     /// The mailboxes that the drives have lines about, for a station.
-    pub fn mailboxes_told(
+    pub fn recorded_mailboxes_of(
         &self,
         station: &StationName,
     ) -> Result<Vec<(MailboxRowId, MailboxName)>, JobError> {

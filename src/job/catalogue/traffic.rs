@@ -102,7 +102,7 @@ impl FromRow for MessageInfo {
 
 impl Catalogue {
     /// Goes through all records of all messages of a station, content by content.
-    pub fn each_word(
+    pub fn each_location_record(
         &self,
         station: &StationName,
         each: impl FnMut(LocationRecord) -> Result<(), JobError>,

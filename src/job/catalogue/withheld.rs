@@ -10,7 +10,7 @@ use std::collections::BTreeSet;
 
 /// Messages that drives hold and a restore leaves out.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct HeldBack {
+pub struct WithheldCounts {
     /// Messages that were seen to be deleted, here or by a drive's ledger.
     pub deleted: u64,
     /// When the first of those that this card saw was deleted, in claimed seconds.
@@ -36,12 +36,12 @@ const GONE: &str = "SELECT content, min(why), min(at) FROM ( \
 
 impl Catalogue {
     /// Counts what a restore from the drives known leaves out for good.
-    pub fn held_back(&self, station: &StationName) -> Result<HeldBack, JobError> {
+    pub fn held_back(&self, station: &StationName) -> Result<WithheldCounts, JobError> {
         if self.in_force.borrow().as_ref().is_some_and(Vec::is_empty) {
-            return Ok(HeldBack::default());
+            return Ok(WithheldCounts::default());
         }
         let sql = format!("{GONE}{} GROUP BY content", self.in_force());
-        let (mut held, mut giving) = (HeldBack::default(), None);
+        let (mut held, mut giving) = (WithheldCounts::default(), None);
         self.each_row(&sql, [station.as_str()], |(content, why, at)| {
             let (content, why, at): (ContentRowId, i64, Option<i64>) = (content, why, at);
             let on = self.labels_with(station, content)?;

@@ -1,7 +1,7 @@
 //! What is remembered of the ends of ledgers, to recognise a ledger: by this card, and by other ledgers, each of which
 //! says where the others end. Never judges: what differs is in `comparisons`, and what follows in `contradictions`.
 
-use super::contradictions::Said;
+use super::contradictions::StatedContradiction;
 use super::row_ids::{DriveRowId, ReplicaRowId};
 use super::{Catalogue, ReplicaState};
 use crate::job::JobError;
@@ -70,7 +70,7 @@ impl Catalogue {
         &self,
         replica: &ReplicaState,
         id: DriveId,
-    ) -> Result<Vec<(Said, u64, Digest)>, JobError> {
+    ) -> Result<Vec<(StatedContradiction, u64, Digest)>, JobError> {
         let sql = "SELECT b.drive, w.line, w.seq, w.hash FROM witness w INDEXED BY witness_open \
                    JOIN replica b ON b.id = w.replica JOIN drive d ON d.id = b.drive WHERE w.open \
                    AND w.drive = ?1 AND w.seq <= ?3 AND b.drive <> ?4 \
@@ -141,7 +141,7 @@ impl Catalogue {
     /// Lines for a ledger about the last lines of other drives' ledgers, as far as they are durable and this one does
     /// not have them yet. A number that went back is written once lines came after it: until then there is no other
     /// line. What others say and nobody has compared yet is not repeated.
-    pub fn witnesses_untold(&self, replica: &ReplicaState) -> Result<Vec<Event>, JobError> {
+    pub fn witness_lines_missing(&self, replica: &ReplicaState) -> Result<Vec<Event>, JobError> {
         let sql = "SELECT d.uuid, b.seq, b.head FROM replica b JOIN drive d ON d.id = b.drive \
                    LEFT JOIN witness w ON w.replica = ?1 AND w.drive = d.uuid \
                    WHERE b.station = (SELECT station FROM replica WHERE id = ?1) AND b.drive <> ?2 \

@@ -61,7 +61,7 @@ impl Catalogue {
 
     /// Lines that a ledger needs before some events, so that it describes every writer they speak of, and the ancestors
     /// of those; ancestors first.
-    pub fn writers_untold(
+    pub fn writer_lines_missing(
         &self,
         replica: &ReplicaState,
         events: &[Event],

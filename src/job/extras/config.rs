@@ -3,7 +3,7 @@
 
 use crate::disk::{ReadFrom, Volume, read_full};
 use crate::job::JobError;
-use crate::model::limits::CARRIED_CONFIG_BYTES;
+use crate::model::limits::EXTRAS_CONFIG_BYTES;
 use crate::model::{Digest, RelName, StationName, bag};
 
 /// A config as it stands on a drive.
@@ -20,7 +20,7 @@ pub fn carried_config(
     station: &StationName,
 ) -> Result<Option<String>, JobError> {
     let at = bag::station_dir(station).join(&RelName::fixed(bag::CONFIG));
-    let Some(length) = volume.length(&at)?.filter(|length| *length <= CARRIED_CONFIG_BYTES) else {
+    let Some(length) = volume.length(&at)?.filter(|length| *length <= EXTRAS_CONFIG_BYTES) else {
         return Ok(None);
     };
     let mut bytes = vec![0; length as usize];

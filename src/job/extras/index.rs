@@ -7,11 +7,12 @@
 
 use super::overwrite::ExtrasWriter;
 use crate::disk::{ReadFrom, read_full};
+use crate::job::JobError;
 use crate::job::catalogue::{
     Catalogue, CopyRow, CopyState, LastLocation, LocationStatus, NumberedCopy,
 };
 use crate::job::replica::Replica;
-use crate::job::{JobError, headers};
+use crate::job::scan::headers;
 use crate::model::limits::{HEADER_BYTES, INDEX_FOLDER_CHARS, INDEX_LATEST, INDEX_PAGE_MESSAGES};
 use crate::model::message::Headers;
 use crate::model::{PayloadName, RelName, StationName, Timestamp, bag, escape};
@@ -35,7 +36,7 @@ pub struct IndexEntry {
 
 /// What there is to say of a message in addition to what it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Note {
+pub enum CopyNote {
     /// Its deletion was seen.
     Removed,
     /// It was found missing from the mailbox.
@@ -66,7 +67,7 @@ pub struct IndexedMessage {
     /// Its folder, or several.
     pub folder: String,
     /// What else is to be said.
-    pub marks: Vec<Note>,
+    pub marks: Vec<CopyNote>,
 }
 
 impl IndexedMessage {
@@ -210,7 +211,7 @@ impl MessageIndex<'_> {
     fn listed(&self, row: &CopyRow) -> Result<IndexedMessage, JobError> {
         let known = self.catalogue.known(row.content)?;
         let headers = known.headers.unwrap_or_else(|| self.headers_of(row));
-        let stands = self.catalogue.stands(self.drive.state.row, row.content)?;
+        let stands = self.catalogue.last_locations(self.drive.state.row, row.content)?;
         let is_there = |stand: &&LastLocation| stand.whereabouts == LocationStatus::There;
         let some_there = stands.iter().any(|stand| is_there(&stand));
         let named = stands.iter().filter(|stand| !some_there || is_there(stand));
@@ -223,9 +224,9 @@ impl MessageIndex<'_> {
         }
         let mut marks = Vec::new();
         match row.state {
-            CopyState::Damaged => marks.push(Note::Damaged),
-            CopyState::Missing => marks.push(Note::Missing),
-            CopyState::Debris => marks.push(Note::Debris),
+            CopyState::Damaged => marks.push(CopyNote::Damaged),
+            CopyState::Missing => marks.push(CopyNote::Missing),
+            CopyState::Debris => marks.push(CopyNote::Debris),
             CopyState::Claimed
             | CopyState::Good
             | CopyState::Adopted
@@ -233,10 +234,12 @@ impl MessageIndex<'_> {
             | CopyState::Removed => {}
         }
         match stands.iter().map(|stand| stand.whereabouts).min() {
-            None if row.state != CopyState::Debris => marks.push(Note::NoPlace),
-            Some(LocationStatus::Removed) => marks.push(Note::Removed),
-            Some(LocationStatus::Missing) => marks.push(Note::Vanished),
-            Some(LocationStatus::Replaced | LocationStatus::Moved) => marks.push(Note::Replaced),
+            None if row.state != CopyState::Debris => marks.push(CopyNote::NoPlace),
+            Some(LocationStatus::Removed) => marks.push(CopyNote::Removed),
+            Some(LocationStatus::Missing) => marks.push(CopyNote::Vanished),
+            Some(LocationStatus::Replaced | LocationStatus::Moved) => {
+                marks.push(CopyNote::Replaced)
+            }
             _ => {}
         }
         Ok(IndexedMessage {

@@ -9,7 +9,7 @@ mod program;
 mod update;
 
 pub use config::carried_config;
-pub use index::{IndexEntry, IndexedMessage, Note, Page, Pages};
+pub use index::{CopyNote, IndexEntry, IndexedMessage, Page, Pages};
 pub use overwrite::ExtrasOutcome;
 pub use program::carried as carried_program;
 pub use update::{carry, carry_on};

@@ -8,7 +8,7 @@
 use crate::disk::{Pieces, ReadFrom, Trouble, Volume};
 use crate::job::{JobError, Progress};
 use crate::model::RelName;
-use crate::model::limits::{CARRIED_TEXT_BYTES, CARRY_CHUNK_BYTES, OVERHEAD_BYTES, RESERVE_BYTES};
+use crate::model::limits::{EXTRAS_CHUNK_BYTES, EXTRAS_TEXT_BYTES, OVERHEAD_BYTES, RESERVE_BYTES};
 
 /// Bytes of a file's head: a sector, the least that a stick writes at once.
 const HEAD: usize = 512;
@@ -63,7 +63,7 @@ impl<'a> ExtrasWriter<'a> {
             return Ok(());
         }
         let Some(there) = self.length(at)? else { return Ok(()) };
-        if there > Some(CARRIED_TEXT_BYTES) {
+        if there > Some(EXTRAS_TEXT_BYTES) {
             self.done.left_out += 1;
             return Ok(());
         }
@@ -84,7 +84,7 @@ impl<'a> ExtrasWriter<'a> {
         let head = HEAD.min(length);
         let mut mark = torn.as_bytes()[..torn.len().min(head)].to_vec();
         mark.resize(head, b' ');
-        let chunk = |from: usize| filled(from, length.min(from + CARRY_CHUNK_BYTES));
+        let chunk = |from: usize| filled(from, length.min(from + EXTRAS_CHUNK_BYTES));
         if there.is_none() {
             mark.extend(chunk(head));
         }

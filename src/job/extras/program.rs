@@ -5,7 +5,7 @@
 use super::overwrite::ExtrasWriter;
 use crate::disk::{Pieces, ReadFrom, Source, Trouble, bundled_programs, read_full};
 use crate::job::JobError;
-use crate::model::limits::{CARRIED_PROGRAM_MORE, CARRIED_SUM_BYTES, CARRY_CHUNK_BYTES};
+use crate::model::limits::{EXTRAS_CHUNK_BYTES, EXTRAS_PROGRAM_MORE, EXTRAS_SUM_BYTES};
 use crate::model::{Digest, Hasher, Identity, RelName, bag};
 
 /// A program, as `README.TXT` and the station's reports name it.
@@ -33,8 +33,7 @@ pub(super) fn put(
         return Ok(());
     };
     let bytes = own.bytes;
-    if there > Some(bytes.saturating_add(CARRIED_PROGRAM_MORE))
-        || sum_there > Some(CARRIED_SUM_BYTES)
+    if there > Some(bytes.saturating_add(EXTRAS_PROGRAM_MORE)) || sum_there > Some(EXTRAS_SUM_BYTES)
     {
         return leave_out(extras, &sum_at, sum_there);
     }
@@ -88,7 +87,7 @@ fn leave_out(
 ) -> Result<(), JobError> {
     extras.done.left_out += 1;
     // What is longer than a hash is left to whoever put it there.
-    match sum_there.filter(|length| *length <= CARRIED_SUM_BYTES).map(bag::filler) {
+    match sum_there.filter(|length| *length <= EXTRAS_SUM_BYTES).map(bag::filler) {
         Some(blank) if !extras.holds(sum_at, &blank)? => extras.write(sum_at, 0, &blank),
         _ => Ok(()),
     }
@@ -131,13 +130,13 @@ fn copy(
     length: u64,
 ) -> Result<bool, JobError> {
     let mut source = program.open()?;
-    let mut chunk = vec![0; CARRY_CHUNK_BYTES];
+    let mut chunk = vec![0; EXTRAS_CHUNK_BYTES];
     let mut done = 0;
     while done < length {
         if extras.stops() {
             return Ok(false);
         }
-        let part = (length - done).min(CARRY_CHUNK_BYTES as u64) as usize;
+        let part = (length - done).min(EXTRAS_CHUNK_BYTES as u64) as usize;
         let got = read_full(&mut *source, &mut chunk[..part])?;
         chunk[got..part].fill(0);
         extras.write(at, done, &chunk[..part])?;

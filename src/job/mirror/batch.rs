@@ -68,7 +68,7 @@ pub(super) struct BatchPlan {
     /// Room left on the drive, in bytes, after everything planned.
     pub room: u64,
     /// A copy on the drive has shown what became of a message, and lines that follow from that have to be written.
-    pub learnt: bool,
+    pub others_need_pass: bool,
 }
 
 impl BatchPlan {
@@ -84,7 +84,7 @@ impl BatchPlan {
             copied: HashSet::new(),
             position,
             room,
-            learnt: false,
+            others_need_pass: false,
         }
     }
 

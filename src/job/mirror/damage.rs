@@ -27,7 +27,7 @@ fn version_before<'a>(
         }
         let departed = pass.catalogue.departed(row.mailbox, &row.key, known.content)?;
         let by_this = |departed: DepartedRow| {
-            departed.heir.is_some_and(|(mailbox, key, heir)| {
+            departed.successor.is_some_and(|(mailbox, key, heir)| {
                 (mailbox, heir) == (row.mailbox, content) && key == row.key
             })
         };
@@ -60,7 +60,7 @@ pub(super) fn suspicion(
             Compared::Damage(why) => Some(why),
             Compared::Another => {
                 let at = pass.clock.stamp().time.seconds;
-                batch.learnt |= pass.catalogue.settle_as_replaced(row, good, at)?;
+                batch.others_need_pass |= pass.catalogue.settle_as_replaced(row, good, at)?;
                 None
             }
             Compared::Unknown => None,
@@ -115,7 +115,7 @@ fn compare_with_copy(
     if new.bytes >= old.bytes && !is_holed {
         return Ok(Compared::Unknown);
     }
-    let CopyStatus::Good(payload) = pass.catalogue.held(drive.state.row, good)? else {
+    let CopyStatus::Good(payload) = pass.catalogue.copy_status(drive.state.row, good)? else {
         return Ok(Compared::Unknown);
     };
     if let Ok(beginning) = beginning(drive, payload, new.bytes) {

@@ -53,9 +53,9 @@ pub struct PassReport {
     /// The pass ended early, on request.
     pub stopped: bool,
     /// Every change of the mailboxes is recorded on the drive.
-    pub told_all: bool,
+    pub is_complete: bool,
     /// A copy on this drive has shown what became of a message, so every other drive needs another pass.
-    pub learnt: bool,
+    pub others_need_pass: bool,
     /// The messages that the drive asserts and this card's mailboxes lack.
     pub lacking: Lacking,
     /// Bytes free on the drive after everything planned, if anything was.
@@ -69,7 +69,7 @@ impl PassReport {
         self.bytes += first.bytes;
         self.noted += first.noted;
         self.batches += first.batches;
-        self.learnt |= first.learnt;
+        self.others_need_pass |= first.others_need_pass;
     }
 
     /// How many messages could not be copied.

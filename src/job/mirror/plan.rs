@@ -11,7 +11,7 @@ use crate::job::catalogue::{
 use crate::job::replica::Replica;
 use crate::job::scan::OpenMailbox;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
-use crate::model::limits::HEIRS_FOLLOWED;
+use crate::model::limits::SUCCESSORS_FOLLOWED;
 use crate::model::{Reason, RelName};
 
 /// What a change requires on the drive.
@@ -49,8 +49,8 @@ pub(super) fn arrival(
     let replica = drive.state.row;
     let (stands, held, identity) = pass.catalogue.read_transaction(|| {
         Ok((
-            pass.catalogue.standing_at(replica, row.mailbox, &row.key)?,
-            pass.catalogue.held(replica, content)?,
+            pass.catalogue.current_assertions(replica, row.mailbox, &row.key)?,
+            pass.catalogue.copy_status(replica, content)?,
             pass.catalogue.identity(content)?,
         ))
     })?;
@@ -66,7 +66,7 @@ pub(super) fn arrival(
         let same = known.suspect == suspect
             && !known.missing
             && (known.modified, known.mode) == (row.modified, row.mode);
-        match same && known.as_of >= row.to_be_told() {
+        match same && known.as_of >= row.assert_from() {
             true => return Ok(Step::Skip),
             false if same && !renew_by_line => return Ok(Step::Renew),
             false => {}
@@ -117,14 +117,14 @@ pub(super) fn missing(
 ) -> Result<Step, JobError> {
     let (replica, content) = (drive.state.row, row.content);
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
-    let CopyStatus::Good(_) = pass.catalogue.held(replica, content)? else {
+    let CopyStatus::Good(_) = pass.catalogue.copy_status(replica, content)? else {
         return Ok(match batch.copied_place_of(content) {
             // Another location has it too, and is copied first.
             Some(_) => Step::Defer,
             None => Step::Skip,
         });
     };
-    let standing = pass.catalogue.standing(replica, row.mailbox, &row.key, content)?;
+    let standing = pass.catalogue.current_assertion(replica, row.mailbox, &row.key, content)?;
     if standing.is_some_and(|known| known.as_of >= row.change_no) {
         return Ok(Step::Skip);
     }
@@ -160,7 +160,7 @@ pub(super) fn departure(
         return Ok(Step::Skip);
     }
     // What this card saw before withholds nothing that another card asserted meanwhile.
-    let uncovered = catalogue.uncovered(replica, (row.mailbox, &row.key, content))?;
+    let uncovered = catalogue.uncovered_positions(replica, (row.mailbox, &row.key, content))?;
     let mut withholds = false;
     for stamp in uncovered {
         withholds |= catalogue.covers(position, stamp)?;
@@ -198,7 +198,7 @@ pub(super) fn departure(
         position,
         why,
         to,
-        heir,
+        successor: heir,
         gaps: drive.state.gaps,
     };
     Ok(Step::Depart(Event::Removed(departure), needs))
@@ -262,11 +262,11 @@ fn is_on_drive(
     if batch.asserts(place) || elsewhere && batch.place_of(*content).is_some() {
         return Ok(true);
     }
-    if !matches!(catalogue.held(replica, *content)?, CopyStatus::Good(_)) {
+    if !matches!(catalogue.copy_status(replica, *content)?, CopyStatus::Good(_)) {
         return Ok(false);
     }
-    Ok(catalogue.standing(replica, *mailbox, key, *content)?.is_some()
-        || elsewhere && catalogue.place_told(replica, *content)?.is_some())
+    Ok(catalogue.current_assertion(replica, *mailbox, key, *content)?.is_some()
+        || elsewhere && catalogue.asserted_place(replica, *content)?.is_some())
 }
 
 /// The location by which a ledger says what followed a message, or will say so once a copy is made: the message's own,
@@ -280,7 +280,9 @@ fn place_on_drive(
 ) -> Result<Option<ContentAt>, JobError> {
     let (mailbox, key, content) = heir;
     let (catalogue, replica) = (pass.catalogue, drive.state.row);
-    if batch.asserts(heir) || catalogue.standing(replica, *mailbox, key, *content)?.is_some() {
+    if batch.asserts(heir)
+        || catalogue.current_assertion(replica, *mailbox, key, *content)?.is_some()
+    {
         return Ok(Some(heir.clone()));
     }
     if let Some(copied) = copied.filter(|copied| copied.2 == *content) {
@@ -296,7 +298,7 @@ fn any_place_on_drive(
     batch: &BatchPlan,
     content: ContentRowId,
 ) -> Result<Option<ContentAt>, JobError> {
-    let known = pass.catalogue.place_told(drive.state.row, content)?;
+    let known = pass.catalogue.asserted_place(drive.state.row, content)?;
     let known = known.or_else(|| batch.place_of(content));
     Ok(known.map(|(mailbox, key)| (mailbox, key, content)))
 }
@@ -330,10 +332,10 @@ struct End {
 
 fn end_of(pass: &Pass<'_>, row: &DepartedRow) -> Result<End, JobError> {
     let why = row.why;
-    let Some(mut last) = row.heir.clone() else { return Ok(End { heir: None, why }) };
-    for _ in 0..HEIRS_FOLLOWED {
+    let Some(mut last) = row.successor.clone() else { return Ok(End { heir: None, why }) };
+    for _ in 0..SUCCESSORS_FOLLOWED {
         let Some(departed) = pass.catalogue.departed(last.0, &last.1, last.2)? else { break };
-        match departed.heir {
+        match departed.successor {
             Some(next) => last = next,
             None if departed.why == Departed::Replaced => return Ok(End { heir: None, why }),
             None => return Ok(End { heir: None, why: departed.why }),

@@ -69,11 +69,11 @@ impl Pass<'_> {
             return Ok(None);
         }
         if lost.identity.bytes > drive.volume.facts().longest_file
-            || matches!(self.catalogue.held(replica, lost.content)?, CopyStatus::Good(_))
+            || matches!(self.catalogue.copy_status(replica, lost.content)?, CopyStatus::Good(_))
         {
             return Ok(None);
         }
-        for (id, lender, copy) in self.catalogue.lenders(replica, lost.content)? {
+        for (id, lender, copy) in self.catalogue.peer_copies(replica, lost.content)? {
             if opened.iter().all(|(known, _)| *known != id) {
                 opened.push((id, open(others, id, drive)));
             }

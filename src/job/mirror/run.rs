@@ -53,7 +53,7 @@ impl Pass<'_> {
             drive.state.lacking = self.catalogue.lacking(&drive.state)?;
             self.catalogue.save_replica(&drive.state)?;
         }
-        report.told_all = drive.state.recorded_through >= self.catalogue.change_no()?;
+        report.is_complete = drive.state.recorded_through >= self.catalogue.change_no()?;
         report.lacking = drive.state.lacking;
         Ok(report)
     }
@@ -96,8 +96,8 @@ fn run(
         && run.missing(from, until)?
         && run.departures(from, until)?
         && run.renewals(from, until)?;
-    let again = run.again || run.batch.learnt;
-    run.report.learnt |= run.batch.learnt;
+    let again = run.again || run.batch.others_need_pass;
+    run.report.others_need_pass |= run.batch.others_need_pass;
     let unfinished = run.unfinished;
     if !whole {
         report.stopped = true;
@@ -303,7 +303,7 @@ impl Run<'_, '_> {
 
     fn commit(&mut self) -> Result<(), JobError> {
         let mut next = BatchPlan::new(self.position, self.batch.room);
-        next.learnt = self.batch.learnt;
+        next.others_need_pass = self.batch.others_need_pass;
         let batch = std::mem::replace(&mut self.batch, next);
         let unfinished = self.pass.commit(self.drive, batch, self.size, self.report)?;
         self.unfinished = self.unfinished.min(unfinished);

@@ -272,6 +272,6 @@ fn events(
         }
     }));
     events.extend(notes);
-    events.extend(pass.catalogue.witnesses_untold(&drive.state)?);
+    events.extend(pass.catalogue.witness_lines_missing(&drive.state)?);
     drive.with_writers(pass.catalogue, events)
 }

@@ -123,7 +123,7 @@ fn id_of(
         IdFile::Id(stored) => Some(stored.id),
         IdFile::Newer(_, id) => *id,
         IdFile::Nothing | IdFile::Unreadable(..) => {
-            let folder = plain_folder(Path::new(OsStr::from_bytes(&drive.at)), volume.facts());
+            let folder = plain_folder(Path::new(OsStr::from_bytes(&drive.path)), volume.facts());
             match match_drive(catalogue, volume, folder.as_deref(), &here())? {
                 DriveMatch::One(id) => Some(id),
                 DriveMatch::AnyOf(_) => None,

@@ -7,7 +7,7 @@ use crate::disk::{ReadFrom, Trouble};
 use crate::job::JobError;
 use crate::job::catalogue::ReplicaState;
 use crate::model::bag::LEDGER;
-use crate::model::ledger::{LineTrust, Reader, Verdict};
+use crate::model::ledger::{LineTrust, LineVerdict, Reader};
 use crate::model::{Digest, DriveId};
 use std::collections::BTreeMap;
 
@@ -45,12 +45,12 @@ fn hashes_of(
             Some(Piece::Line(raw, length)) => reader.line(raw, length),
             Some(Piece::TooLong(length)) => {
                 reader.junk(length);
-                Verdict::Junk
+                LineVerdict::Junk
             }
             None => break,
         };
         match verdict {
-            Verdict::Line(line, LineTrust::Sound) if reader.gaps() == 0 => {
+            LineVerdict::Line(line, LineTrust::Sound) if reader.gaps() == 0 => {
                 while let Some(number) = numbers_left.next_if(|number| *number <= line.seq) {
                     // A number that was skipped has no line.
                     if number == line.seq {
@@ -58,7 +58,7 @@ fn hashes_of(
                     }
                 }
             }
-            Verdict::Newer(_) => break,
+            LineVerdict::Newer(_) => break,
             _ => {}
         }
     }

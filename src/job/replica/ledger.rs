@@ -11,7 +11,7 @@ use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, KnownLines, LedgerImport, Log, LogDamage, ReplicaState};
 use crate::model::bag::LEDGER;
 use crate::model::ledger::{Break, Event, Line, LineTrust, Reader, claimed_hash};
-use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES, RUN_NUMBERS, WRITERS_MET};
+use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES, RUN_NUMBERS, WRITERS_READ};
 use crate::model::{Digest, EventTime, Finding, PayloadName, Position, RelName};
 use rustix::io::Errno;
 use std::collections::HashMap;
@@ -230,7 +230,7 @@ fn read_lines(
             if let Some(Position { writer, n }) = event.position() {
                 if let Some(latest) = positions.get_mut(&writer) {
                     *latest = n.max(*latest);
-                } else if positions.len() < WRITERS_MET {
+                } else if positions.len() < WRITERS_READ {
                     positions.insert(writer, n);
                 }
             }
@@ -248,12 +248,12 @@ fn read_lines(
     catalogue.end_reading();
     let read = read?;
     catalogue.note_read(&positions)?;
-    catalogue.hear(row, before)?;
+    catalogue.note_departures_read(row, before)?;
     after_reading(replica, loaded, &read, all_own);
     catalogue.set_known_lines(row, &read.known)?;
     // A restore reads every copy anyway, and its catalogue is thrown away.
     if let Some(first) = first_copy.filter(|_| !partly) {
-        catalogue.told_by_lines(row, first)?;
+        catalogue.known_from_lines(row, first)?;
     }
     catalogue.save_replica(replica)
 }

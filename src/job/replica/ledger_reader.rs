@@ -5,7 +5,7 @@ use super::line_reader::{LineReader, Piece};
 use crate::disk::{DiskError, Trouble};
 use crate::job::JobError;
 use crate::job::catalogue::KnownLines;
-use crate::model::ledger::{Line, LineTrust, Reader, Verdict};
+use crate::model::ledger::{Line, LineTrust, LineVerdict, Reader};
 use crate::model::limits::{LEDGER_AHEAD_LINES, LEDGER_JUNK_BYTES};
 use std::panic::resume_unwind;
 use std::sync::mpsc::sync_channel;
@@ -131,7 +131,7 @@ impl LedgerReader {
             };
             match piece {
                 Piece::Line(raw, length) => match self.reader.line(raw, length) {
-                    Verdict::Line(line, trust) => {
+                    LineVerdict::Line(line, trust) => {
                         self.last_line_ends = self.reader.at();
                         self.known.add(&self.reader.chain().head);
                         lines.push(ReadLine { line, trust, gaps: self.reader.gaps() });
@@ -139,8 +139,8 @@ impl LedgerReader {
                             return Ok(());
                         }
                     }
-                    Verdict::Junk => {}
-                    Verdict::Newer(version) => {
+                    LineVerdict::Junk => {}
+                    LineVerdict::Newer(version) => {
                         self.newer = Some(version);
                         return Ok(());
                     }

@@ -125,7 +125,7 @@ pub(super) fn mark_wrong_lengths(
                 Err(found) => found,
             };
             let verdict = found.judge(&copy);
-            catalogue.set_payload_state(replica, copy.name.number, verdict.state())?;
+            catalogue.set_copy_state(replica, copy.name.number, verdict.state())?;
             if let Some(finding) = verdict.finding() {
                 finding.note(findings);
             }

@@ -4,12 +4,12 @@
 use super::append_log::check_answers;
 use super::copy::READ_ERROR;
 use super::line_reader::{LineReader, Piece};
-use super::manifest::{self, Judged, Numbers};
+use super::manifest::{self, LineJudgement, Numbers};
 use super::station_bag::StationBag;
 use crate::disk::{DiskError, ReadFrom, Trouble, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{CopyState, KnownLines, Log, LogDamage, ReplicaRowId, ReplicaState};
-use crate::model::ledger::{Reader, Verdict};
+use crate::model::ledger::{LineVerdict, Reader};
 use crate::model::{Finding, bag};
 
 /// A check that can be interrupted and continued.
@@ -182,7 +182,7 @@ impl LedgerSoFar {
     fn take(&mut self, piece: Piece<'_>) {
         match piece {
             Piece::Line(raw, length) => {
-                if let Verdict::Line(..) = self.reader.line(raw, length) {
+                if let LineVerdict::Line(..) = self.reader.line(raw, length) {
                     self.lines.add(&self.reader.chain().head);
                 }
             }
@@ -237,7 +237,7 @@ impl ManifestSoFar {
                 }
             };
             match right {
-                Judged::Junk => {
+                LineJudgement::Junk => {
                     self.junk.get_or_insert(self.at);
                 }
                 line => {
@@ -252,14 +252,14 @@ impl ManifestSoFar {
         }
     }
 
-    fn take(&mut self, line: Judged) {
+    fn take(&mut self, line: LineJudgement) {
         match line {
-            Judged::Right(payload) => self.listed.insert(payload.number),
-            Judged::Wrong => {
+            LineJudgement::Right(payload) => self.listed.insert(payload.number),
+            LineJudgement::Wrong => {
                 self.first_wrong.get_or_insert(self.at);
                 self.wrong += 1;
             }
-            Judged::Unknown | Judged::Comment | Judged::Junk => {}
+            LineJudgement::Unknown | LineJudgement::Comment | LineJudgement::Junk => {}
         }
     }
 

@@ -4,7 +4,7 @@
 use super::station_bag::StationBag;
 use crate::job::JobError;
 use crate::job::catalogue::{
-    ContentAt, CopyRow, CopyState, CopyStatus, ReplicaRowId, ReplicaState, Said, Untold,
+    ContentAt, CopyRow, CopyState, CopyStatus, LostLine, LostStatement, ReplicaRowId, ReplicaState,
 };
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
 
@@ -34,7 +34,7 @@ impl<'a> LostLines<'a> {
     pub(super) fn copies(&self) -> Result<Vec<Event>, JobError> {
         let (mut events, mut after) = (Vec::new(), 0);
         loop {
-            let page = self.bag.catalogue.copies_untold(self.retired, self.replica, after, PAGE)?;
+            let page = self.bag.catalogue.copies_lost(self.retired, self.replica, after, PAGE)?;
             let Some(last) = page.last() else { return Ok(events) };
             after = last.name.number;
             for copy in page {
@@ -69,14 +69,16 @@ impl<'a> LostLines<'a> {
     /// A pass copies the others again. Each line speaks as of the position of the lost one.
     pub(super) fn assertions(
         &self,
-        after: Option<&Untold>,
-    ) -> Result<(Vec<Event>, Option<Untold>), JobError> {
-        let page = self.bag.catalogue.assertions_untold(self.retired, self.replica, after, PAGE)?;
+        after: Option<&LostLine>,
+    ) -> Result<(Vec<Event>, Option<LostLine>), JobError> {
+        let page = self.bag.catalogue.assertions_lost(self.retired, self.replica, after, PAGE)?;
         let mut events = Vec::new();
         for untold in &page {
-            let Said::Stands { missing, suspect, modified, mode } = untold.said else { continue };
+            let LostStatement::Stands { missing, suspect, modified, mode } = untold.said else {
+                continue;
+            };
             if !matches!(
-                self.bag.catalogue.held(self.replica, untold.content)?,
+                self.bag.catalogue.copy_status(self.replica, untold.content)?,
                 CopyStatus::Good(_)
             ) {
                 continue;
@@ -102,15 +104,15 @@ impl<'a> LostLines<'a> {
     /// location that has what came after, or, of a move, another one that has the content.
     pub(super) fn departures(
         &self,
-        after: Option<&Untold>,
+        after: Option<&LostLine>,
         gaps: u64,
-    ) -> Result<(Vec<Event>, Option<Untold>), JobError> {
-        let page = self.bag.catalogue.departures_untold(self.retired, self.replica, after, PAGE)?;
+    ) -> Result<(Vec<Event>, Option<LostLine>), JobError> {
+        let page = self.bag.catalogue.departures_lost(self.retired, self.replica, after, PAGE)?;
         let mut events = Vec::new();
         for untold in &page {
-            let Said::Left { why, to } = &untold.said else { continue };
+            let LostStatement::Left { why, to } = &untold.said else { continue };
             let at = (untold.mailbox, untold.key.as_slice(), untold.content);
-            if !self.bag.catalogue.uncovered(self.retired, at)?.is_empty() {
+            if !self.bag.catalogue.uncovered_positions(self.retired, at)?.is_empty() {
                 // It was asserted again since, perhaps in the very line that is lost.
                 continue;
             }
@@ -119,7 +121,8 @@ impl<'a> LostLines<'a> {
             let (identity, position) =
                 (self.bag.catalogue.identity(untold.content)?, untold.position);
             let location = self.location(untold)?;
-            let departure = Departure { identity, location, position, why: *why, to, heir, gaps };
+            let departure =
+                Departure { identity, location, position, why: *why, to, successor: heir, gaps };
             events.push(Event::Removed(departure));
         }
         Ok((events, page.into_iter().last()))
@@ -129,7 +132,7 @@ impl<'a> LostLines<'a> {
     /// not name it.
     fn after(
         &self,
-        untold: &Untold,
+        untold: &LostLine,
         why: Departed,
         to: Option<&ContentAt>,
     ) -> Result<Option<Option<ContentAt>>, JobError> {
@@ -150,13 +153,13 @@ impl<'a> LostLines<'a> {
         })
     }
 
-    fn location(&self, untold: &Untold) -> Result<Location, JobError> {
+    fn location(&self, untold: &LostLine) -> Result<Location, JobError> {
         self.bag.catalogue.location(untold.mailbox, &untold.key)
     }
 
     /// The lines that say where mailboxes lay on the card.
     pub(super) fn roots(&self) -> Result<Vec<Event>, JobError> {
-        let roots = self.bag.catalogue.roots_untold(self.retired, self.replica)?;
+        let roots = self.bag.catalogue.roots_lost(self.retired, self.replica)?;
         let events = roots.into_iter().map(|(mailbox, root)| {
             let (mailbox, _) = self.bag.catalogue.mailbox_name(mailbox)?;
             Ok(Event::Mailbox { mailbox, root })

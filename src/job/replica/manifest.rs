@@ -132,7 +132,7 @@ impl Mending<'_> {
         })?;
         if listed.oversized_garbage {
             let at = volume.facts().shown.clone();
-            return Err(JobError::Endless { at, file: bag::MANIFEST });
+            return Err(JobError::OversizedGarbage { at, file: bag::MANIFEST });
         }
         if wrong.len() <= BATCH_MESSAGES_MAX {
             self.correct_line(&mut listed, wrong, &uncertain)?;
@@ -197,7 +197,7 @@ impl Mending<'_> {
     /// a line is junk; before other lines it is overwritten in place: by a comment, or with the hash that the copy has.
     fn correct_line(
         &self,
-        listed: &mut Listed,
+        listed: &mut ManifestContents,
         mut wrong: Vec<(Range<u64>, PayloadName)>,
         uncertain: &BTreeMap<u32, Digest>,
     ) -> Result<(), JobError> {
@@ -231,7 +231,7 @@ impl Mending<'_> {
 }
 
 /// A piece of a manifest, compared with what the ledger says of the copies.
-pub(super) enum Judged {
+pub(super) enum LineJudgement {
     /// The right line of a copy.
     Right(PayloadName),
     /// A wrong line of a known copy; nobody can tell which part of it rotted.
@@ -249,25 +249,27 @@ pub(super) fn judge(
     catalogue: &Catalogue,
     replica: ReplicaRowId,
     piece: &Piece<'_>,
-) -> Result<(Judged, u64), JobError> {
+) -> Result<(LineJudgement, u64), JobError> {
     let (raw, length) = match *piece {
         Piece::Line(raw, length) if length as usize > raw.len() => (raw, length),
-        Piece::Line(_, length) | Piece::TooLong(length) => return Ok((Judged::Junk, length)),
+        Piece::Line(_, length) | Piece::TooLong(length) => {
+            return Ok((LineJudgement::Junk, length));
+        }
     };
     if raw.starts_with(b"#") || raw.is_empty() {
-        return Ok((Judged::Comment, length));
+        return Ok((LineJudgement::Comment, length));
     }
     let Some((digest, payload)) = bag::read_manifest_line(raw) else {
-        return Ok((Judged::Junk, length));
+        return Ok((LineJudgement::Junk, length));
     };
     let Some(copy) = catalogue.payload(replica, payload.number)? else {
-        return Ok((Judged::Unknown, length));
+        return Ok((LineJudgement::Unknown, length));
     };
     let line = bag::manifest_line(&copy.identity.digest, copy.name);
     // An editor may have changed line ends or separators, but then the line is not as long as ours.
     let same = copy.name == payload && copy.identity.digest == digest;
     let right = same && (line.len() as u64 != length || line.as_bytes().starts_with(raw));
-    Ok((if right { Judged::Right(payload) } else { Judged::Wrong }, length))
+    Ok((if right { LineJudgement::Right(payload) } else { LineJudgement::Wrong }, length))
 }
 
 /// Overwrites wrong pieces before the manifest's end with comments, in place. [`Mending`] then writes the lines of the
@@ -289,10 +291,10 @@ pub(super) fn cover_wrong(bag: StationBag<'_>, replica: ReplicaRowId) -> Result<
     while let Some(piece) = lines.next()? {
         let (judged, length) = judge(catalogue, replica, &piece)?;
         let end = offset + length;
-        if matches!(judged, Judged::Wrong) {
+        if matches!(judged, LineJudgement::Wrong) {
             last_wrong = end;
         }
-        if matches!(judged, Judged::Junk | Judged::Wrong) {
+        if matches!(judged, LineJudgement::Junk | LineJudgement::Wrong) {
             run = if run.end == offset && !run.is_empty() { run.start..end } else { offset..end };
         } else if !run.is_empty() {
             cover(&run)?;
@@ -324,7 +326,7 @@ pub(super) fn each_copy(
 }
 
 /// The contents of a manifest.
-pub struct Listed {
+pub struct ManifestContents {
     numbers: Numbers,
     /// Offset of the end of the last line in our format.
     sound: u64,
@@ -335,7 +337,7 @@ pub struct Listed {
     oversized_garbage: bool,
 }
 
-impl Listed {
+impl ManifestContents {
     /// Offset of the end of the last line in our format: what follows may be overwritten.
     pub fn sound(&self) -> u64 {
         self.sound
@@ -352,8 +354,8 @@ pub fn read(
     volume: &dyn Volume,
     dir: &RelName,
     mut each: impl FnMut(Digest, PayloadName, Range<u64>) -> Result<(), JobError>,
-) -> Result<Listed, JobError> {
-    let mut listed = Listed {
+) -> Result<ManifestContents, JobError> {
+    let mut listed = ManifestContents {
         numbers: Numbers::default(),
         sound: 0,
         last: None,

@@ -43,7 +43,7 @@ pub use id_recovery::{AddedDrive, add, refuse_forgotten};
 pub use identity::{drive_id, is_station, make_drive, stations};
 pub use line_reader::{LineReader, Piece};
 pub(crate) use log_check::finding as log_finding;
-pub use manifest::{Listed, read as read_manifest};
+pub use manifest::{ManifestContents, read as read_manifest};
 pub use open::{Replica, open_replica};
 pub(crate) use open::{note_lost_pages, session_of};
 pub use open_options::{Begin, Here, OpenOptions};

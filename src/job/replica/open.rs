@@ -85,7 +85,7 @@ impl Replica {
         catalogue: &Catalogue,
         events: Vec<Event>,
     ) -> Result<Vec<Event>, JobError> {
-        let mut all = catalogue.writers_untold(&self.state, &events)?;
+        let mut all = catalogue.writer_lines_missing(&self.state, &events)?;
         all.extend(events);
         Ok(all)
     }
@@ -182,7 +182,7 @@ pub fn open_replica(
 fn break_found(loaded: &Loaded) -> Option<Finding> {
     let broken = loaded.broken.as_ref()?;
     Some(match loaded.oversized_garbage {
-        true => Finding::LedgerEndless { at: broken.at },
+        true => Finding::LedgerOversizedGarbage { at: broken.at },
         false => recover::finding(broken),
     })
 }
@@ -195,7 +195,9 @@ fn check_appendable(
 ) -> Result<(), JobError> {
     match loaded.newer {
         Some(format) => Err(JobError::NewerFormat { at: at(), format }),
-        None if loaded.oversized_garbage => Err(JobError::Endless { at: at(), file: bag::LEDGER }),
+        None if loaded.oversized_garbage => {
+            Err(JobError::OversizedGarbage { at: at(), file: bag::LEDGER })
+        }
         None if replica.chain.seq > LINES_MAX => Err(JobError::NumbersUsedUp { at: at() }),
         None => Ok(()),
     }

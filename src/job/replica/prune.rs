@@ -7,7 +7,7 @@ use super::remove_pruned::finish_pruning;
 use crate::disk::ReadFrom;
 use crate::job::catalogue::{Catalogue, CopyRow, CopyStatus, FileState};
 use crate::job::{JobError, Progress};
-use crate::model::ledger::{Event, LineTrust, Location, Reader, Verdict};
+use crate::model::ledger::{Event, LineTrust, LineVerdict, Location, Reader};
 use crate::model::limits::{BATCH_MESSAGES, OVERHEAD_BYTES};
 use crate::model::{Clock, EventTime, Identity, RelName, bag};
 use std::collections::HashMap;
@@ -104,7 +104,7 @@ fn is_superseded(
     }
     for Location { mailbox, path } in &last_reference.locations {
         let mailbox = catalogue.mailbox(mailbox, None)?;
-        let stands = catalogue.standing_at(replica, mailbox, &path.key())?;
+        let stands = catalogue.current_assertions(replica, mailbox, &path.key())?;
         let newer = stands.iter().find(|known| known.suspect.is_none());
         let Some(newer) = newer.map(|known| known.content) else { return Ok(false) };
         // The copy may be the last there is of a message that the card lacks just now. So the card must have the newer
@@ -114,12 +114,14 @@ fn is_superseded(
         let Some(here) = file.and_then(|file| file.content) else { return Ok(false) };
         let followed = || -> Result<bool, JobError> {
             let left = catalogue.departed(mailbox, &path.key(), newer)?;
-            Ok(left.is_some_and(|left| left.heir == Some((mailbox, path.key(), here))))
+            Ok(left.is_some_and(|left| left.successor == Some((mailbox, path.key(), here))))
         };
         if here != newer && !followed()? {
             return Ok(false);
         }
-        let CopyStatus::Good(name) = catalogue.held(replica, newer)? else { return Ok(false) };
+        let CopyStatus::Good(name) = catalogue.copy_status(replica, newer)? else {
+            return Ok(false);
+        };
         let identity = catalogue.identity(newer)?;
         if !drive.hash(name, identity.bytes)?.is(&identity) {
             return Ok(false);
@@ -146,7 +148,7 @@ fn last_references(
                 continue;
             }
         };
-        let Verdict::Line(line, trust) = reader.line(raw, length) else { continue };
+        let LineVerdict::Line(line, trust) = reader.line(raw, length) else { continue };
         let Some((identity, assertion)) = line.event.content() else { continue };
         let Some(last_reference) = last_references.get_mut(identity) else { continue };
         last_reference.unsure |= trust != LineTrust::Sound || !line.stamp.trusted;

@@ -152,7 +152,7 @@ impl Recovery<'_> {
         // A few at a time: a ruined drive may need as many as it has copies.
         while end || events.peek().is_some() {
             let some: Vec<_> = events.by_ref().take(BATCH_MESSAGES_MAX).collect();
-            let mut lines = self.bag.catalogue.writers_untold(state, &some)?;
+            let mut lines = self.bag.catalogue.writer_lines_missing(state, &some)?;
             lines.extend(some);
             ledger::append(self.bag, state, &stamp, lines, end)?;
             end = false;

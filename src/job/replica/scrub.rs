@@ -9,7 +9,7 @@ use crate::job::catalogue::{Catalogue, CopyRow, FileRow, ReplicaRowId};
 use crate::job::scan::OpenMailbox;
 use crate::job::{JobError, Progress};
 use crate::model::ledger::Event;
-use crate::model::limits::{REREAD_EIGHTHS, SCRUB_STEP_BYTES, SCRUB_STEP_COPIES};
+use crate::model::limits::{SCRUB_DUE_EIGHTHS, SCRUB_STEP_BYTES, SCRUB_STEP_COPIES};
 use crate::model::{Clock, Finding, MailboxName, PayloadName};
 use std::time::Duration;
 
@@ -33,7 +33,7 @@ impl ScrubRules {
         if self.every.is_zero() {
             return Ok(None);
         }
-        catalogue.reread_due(replica, self.every / 8 * REREAD_EIGHTHS, clock).map(Some)
+        catalogue.scrub_due(replica, self.every / 8 * SCRUB_DUE_EIGHTHS, clock).map(Some)
     }
 
     /// The least time that reading so many bytes may take.
@@ -114,7 +114,7 @@ impl Scrubber<'_> {
                 return self.end_step(drive, cycle, &[], step);
             }
         }
-        let mut copies = catalogue.copies_to_reread(replica, cycle, SCRUB_STEP_COPIES)?;
+        let mut copies = catalogue.copies_to_scrub(replica, cycle, SCRUB_STEP_COPIES)?;
         if let Some(Of::Copy(name)) = begun.as_ref().map(|rest| &rest.of) {
             copies.sort_by_key(|copy| copy.name != *name);
         }
@@ -246,13 +246,13 @@ impl Scrubber<'_> {
             for verdict in verdicts {
                 let number = verdict.copy().name.number;
                 if verdict.is_new() {
-                    catalogue.set_payload_state(replica, number, verdict.state())?;
+                    catalogue.set_copy_state(replica, number, verdict.state())?;
                 }
                 if let Some(cycle) = cycle {
                     if verdict.is_good() {
                         catalogue.copies_reread(replica, number..=number, stamp.time)?;
                     }
-                    catalogue.copy_in_round(replica, number, cycle)?;
+                    catalogue.copy_in_cycle(replica, number, cycle)?;
                 }
             }
             // A command that may not write to the drive must not store its state either: the daemon may be using it.
@@ -270,8 +270,8 @@ impl Scrubber<'_> {
     fn end_cycle(&self, drive: &mut Replica) -> Result<(), JobError> {
         let (catalogue, row) = (self.catalogue, drive.state.row);
         let stamp = self.clock.stamp();
-        let totals = catalogue.round_totals(row)?;
-        if catalogue.round_without_error(row)? {
+        let totals = catalogue.cycle_totals(row)?;
+        if catalogue.cycle_without_error(row)? {
             catalogue.clear_worn(drive.state.drive)?;
         }
         if !self.record || totals.checked == 0 {

@@ -105,7 +105,7 @@ impl Scrubber<'_> {
         // Whether a message has a good copy elsewhere on the drive is known only after all were read.
         for verdict in bad {
             let copy = verdict.copy();
-            if matches!(catalogue.held(replica, copy.content)?, CopyStatus::Good(_)) {
+            if matches!(catalogue.copy_status(replica, copy.content)?, CopyStatus::Good(_)) {
                 report.superseded += 1;
                 continue;
             }

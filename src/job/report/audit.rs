@@ -4,8 +4,8 @@
 use super::verdict::Counts;
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, ContentRowId, DriveRow, FileRow, FileState, MailboxRowId};
-use crate::job::mailboxes::ConfirmedMailbox;
 use crate::job::scan::TOO_LONG;
+use crate::job::scan::mailboxes::ConfirmedMailbox;
 use crate::model::airtime::Link;
 use crate::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
 use crate::model::message::Headers;
@@ -208,7 +208,7 @@ fn reason(
         _ => options.present.is_empty(),
     };
     let is_away =
-        |taken: &ConfirmedMailbox| taken.row == Some(row.mailbox) && !taken.state.was_looked_at();
+        |taken: &ConfirmedMailbox| taken.row == Some(row.mailbox) && !taken.state.was_scanned();
     Ok(match row.state {
         _ if options.mailboxes.iter().any(is_away) => Reason::MailboxAway,
         FileState::NotAFile => Reason::NotAFile,

@@ -5,7 +5,7 @@ use crate::disk::Access;
 use crate::job::catalogue::{ContentRowId, MailboxRowId};
 use crate::job::replica::{Replica, stations};
 use crate::job::report::traffic::headers_of;
-use crate::job::restore::{RestoreSources, gather};
+use crate::job::restore::{RestoreSources, open_sources};
 use crate::job::{DriveRef, JobError};
 use crate::model::message::Headers;
 use crate::model::{Clock, MailboxName, StationName, Timestamp};
@@ -87,7 +87,7 @@ impl Inventory {
 /// What these drives hold of their station.
 pub fn inventory(sources: &RestoreSources) -> Result<Inventory, JobError> {
     let (catalogue, station) = (&sources.catalogue, &sources.station);
-    let known = catalogue.mailboxes_told(station)?;
+    let known = catalogue.recorded_mailboxes_of(station)?;
     let open: Vec<&Replica> = sources.drives.iter().collect();
     let mut mailboxes: Vec<MailboxInventory> = known
         .into_iter()
@@ -95,7 +95,7 @@ pub fn inventory(sources: &RestoreSources) -> Result<Inventory, JobError> {
         .collect();
     let index: HashMap<MailboxRowId, usize> = mailboxes.iter().map(|of| of.row).zip(0..).collect();
     let mut latest: Vec<Option<(u64, ContentRowId)>> = vec![None; mailboxes.len()];
-    catalogue.each_wanted(station, false, |wanted| {
+    catalogue.each_to_restore(station, false, |wanted| {
         if let Some(at) = index.get(&wanted.mailbox) {
             let mailbox = &mut mailboxes[*at];
             mailbox.messages += 1;
@@ -116,7 +116,7 @@ pub fn inventory(sources: &RestoreSources) -> Result<Inventory, JobError> {
             at: drive.volume.facts().shown.clone(),
             copies: counts.whole,
             bytes: counts.bytes,
-            read_again: counts.reread,
+            read_again: counts.read_again,
             oldest_proof: counts.oldest,
             claimed: counts.claimed,
             damaged: counts.damaged,
@@ -138,5 +138,5 @@ pub fn inventories(drives: &[DriveRef], clock: &dyn Clock) -> Result<Vec<Invento
     }
     names.sort();
     names.dedup();
-    names.iter().map(|station| inventory(&gather(drives, station, clock)?)).collect()
+    names.iter().map(|station| inventory(&open_sources(drives, station, clock)?)).collect()
 }

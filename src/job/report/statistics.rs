@@ -6,7 +6,7 @@ use crate::job::catalogue::{
     Catalogue, ContentRowId, DriveRowId, MailboxRowId, Proof, TrackedMessage,
 };
 use crate::model::airtime::Link;
-use crate::model::limits::{CHART_STEPS, SHARES_MAX, WAITS_MAX};
+use crate::model::limits::{CHART_STEPS, EXPOSURE_INTERVALS_MAX, GROUPS_MAX};
 use crate::model::message::SizeBreakdown;
 use crate::model::{MailboxName, RelName, StationName, Timestamp};
 use serde::Serialize;
@@ -93,7 +93,7 @@ impl SizeGroup {
     fn add(&mut self, tracked: &TrackedMessage, seconds: Option<f64>) {
         self.messages += 1;
         self.bytes += tracked.bytes;
-        let breakdown = tracked.weight.unwrap_or_default();
+        let breakdown = tracked.size_breakdown.unwrap_or_default();
         self.breakdown.body += breakdown.body;
         self.breakdown.quoted += breakdown.quoted;
         self.breakdown.attached += breakdown.attached;
@@ -168,7 +168,7 @@ impl Statistics {
             let none = Proven { copies: 0, read_again: 0, oldest: proof.at, latest: proof.at };
             let drive = self.drives.entry(proof.drive).or_insert(none);
             drive.copies += 1;
-            drive.read_again += u64::from(proof.reread);
+            drive.read_again += u64::from(proof.read_again);
             drive.oldest = earlier(drive.oldest, proof.at);
             drive.latest = later(drive.latest, proof.at);
         }
@@ -197,13 +197,13 @@ fn folder(mailbox: &MailboxName, key: &[u8]) -> String {
     }
 }
 
-/// Groups by name, at most [`SHARES_MAX`]: what comes later is added up under `(others)`.
+/// Groups by name, at most [`GROUPS_MAX`]: what comes later is added up under `(others)`.
 #[derive(Default)]
 struct SizeGroups(HashMap<String, SizeGroup>);
 
 impl SizeGroups {
     fn add(&mut self, name: String, tracked: &TrackedMessage, seconds: Option<f64>) {
-        let name = match self.0.len() < SHARES_MAX || self.0.contains_key(&name) {
+        let name = match self.0.len() < GROUPS_MAX || self.0.contains_key(&name) {
             true => name,
             false => "(others)".to_owned(),
         };
@@ -249,7 +249,7 @@ impl ExposureIntervals {
                 (tracked.first_seen.time.seconds, None)
             }
         };
-        if self.known.len() >= WAITS_MAX {
+        if self.known.len() >= EXPOSURE_INTERVALS_MAX {
             self.known.pop_front();
         }
         self.known.push_back(wait);

@@ -2,9 +2,10 @@
 //! Writes nothing anywhere, and leaves nothing out: what is not known of a message is said to be.
 
 use crate::disk::{ReadFrom, read_full};
+use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, ContentRowId, CopyState, Counted, LocationRecord};
 use crate::job::replica::Replica;
-use crate::job::{JobError, headers};
+use crate::job::scan::headers;
 use crate::model::dtg::Span;
 use crate::model::limits::HEADER_BYTES;
 use crate::model::message::Headers;
@@ -77,7 +78,7 @@ pub fn traffic(
     let mut log = Traffic::default();
     let mut kept = Vec::new();
     let mut open: Option<EntryBuilder> = None;
-    catalogue.each_word(period.station, |record| {
+    catalogue.each_location_record(period.station, |record| {
         match &mut open {
             Some(message) if message.content == record.content => message.add(record, period),
             _ => {

@@ -3,9 +3,10 @@
 
 use crate::job::JobError;
 use crate::job::catalogue::{
-    Catalogue, Contradiction, DriveRow, DriveRowId, HeldBack, Lacking, LeftMailbox, Log, Totals,
+    Catalogue, Contradiction, DriveRow, DriveRowId, Lacking, LeftMailbox, Log, Totals,
+    WithheldCounts,
 };
-use crate::job::mailboxes::{ConfirmedMailbox, MailboxState};
+use crate::job::scan::mailboxes::{ConfirmedMailbox, MailboxState};
 use crate::model::{DriveId, MailboxName, StationName};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -73,7 +74,7 @@ pub struct Counts {
     /// The drives that have messages which this card's mailboxes lack, by label.
     pub lacking: Vec<(String, Lacking)>,
     /// What drives hold and a restore leaves out.
-    pub held_back: HeldBack,
+    pub held_back: WithheldCounts,
     /// How many of the missing messages each set of drives would give back; drives by row.
     pub missing_on: BTreeMap<Vec<DriveRowId>, u64>,
     /// The drives known that are not here; empty until [`note_here`](Self::note_here) is called.
@@ -224,7 +225,7 @@ impl Counts {
 
     /// Whether some mailbox was scanned: otherwise nothing could be done.
     pub fn could_be_judged(&self) -> bool {
-        self.mailboxes.is_empty() || self.mailboxes.iter().any(|m| m.state.was_looked_at())
+        self.mailboxes.is_empty() || self.mailboxes.iter().any(|m| m.state.was_scanned())
     }
 
     /// The verdict: the worst that applies.

@@ -29,7 +29,7 @@ pub(super) fn free_name(
     }
     for (name, beside) in [(&clear, barred), (&second, true)] {
         let look = match target {
-            Some(target) => target.look(name)?,
+            Some(target) => target.stat(name)?,
             None => EntryStat::Gone,
         };
         let is_free = match look {
@@ -72,7 +72,7 @@ fn file_on_the_way(
             break;
         }
         let there = match target {
-            Some(target) => target.look(&folder)?,
+            Some(target) => target.stat(&folder)?,
             None => EntryStat::Gone,
         };
         if there != EntryStat::Gone || taken.contains(folder.as_bytes()) {

@@ -44,7 +44,7 @@ impl Maildirs {
     ) -> bool {
         let Some(maildir) = self.maildir_of(target, path) else { return false };
         // A file that cannot be read is no reason to leave out the message: better twice than not at all.
-        let is_it = |name: RelName| match target.look(&name) {
+        let is_it = |name: RelName| match target.stat(&name) {
             Ok(EntryStat::File(facts)) if facts.bytes == identity.bytes => {
                 target.open_existing(&name).and_then(hash_file).is_ok_and(|it| it == *identity)
             }

@@ -21,5 +21,5 @@ pub use pace::pace;
 pub use plan::restore;
 pub use repair::{Repaired, repair};
 pub use report::{LeftOut, Lost, RestoreReport};
-pub use sources::{RestoreSources, gather};
-pub use test_restore::{Compared, Listed, compare};
+pub use sources::{RestoreSources, open_sources};
+pub use test_restore::{Compared, LimitedList, compare};

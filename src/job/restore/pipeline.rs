@@ -17,7 +17,7 @@ use std::sync::mpsc::{Receiver, Sender, SyncSender, TryRecvError, channel, sync_
 use std::thread::Scope;
 
 /// Where a message waits for its name, and the attributes of its file.
-pub(super) struct Slot {
+pub(super) struct StagingSlot {
     /// The staged folder that will become the message's own.
     pub(super) folder: Option<Arc<StagingDir>>,
     /// The folder for all other staged files.
@@ -41,12 +41,12 @@ pub(super) struct Fetched {
 /// A requested message.
 struct Job<'a> {
     copies: CopyReader<'a>,
-    slot: Option<Slot>,
+    slot: Option<StagingSlot>,
 }
 
 /// What the reader passes to the writer.
 enum Chunk {
-    Next(Option<Slot>),
+    Next(Option<StagingSlot>),
     Piece(CopyChunk),
 }
 
@@ -74,7 +74,7 @@ impl<'scope> Pipeline<'scope, '_> {
     pub(super) fn ask(
         &self,
         copies: CopyReader<'scope>,
-        slot: Option<Slot>,
+        slot: Option<StagingSlot>,
     ) -> Result<(), JobError> {
         self.in_hand.borrow_mut().push(Job { copies, slot });
         if self.in_hand.borrow().len() < RESTORE_TOGETHER {
@@ -286,9 +286,9 @@ struct File {
 }
 
 impl File {
-    fn begin(slot: Option<Slot>) -> Self {
+    fn begin(slot: Option<StagingSlot>) -> Self {
         let Some(slot) = slot else { return Self::default() };
-        let Slot { folder, common, name, number, marks, owner } = slot;
+        let StagingSlot { folder, common, name, number, marks, owner } = slot;
         let own = folder.map(|folder| (folder.stage(name), folder));
         let (staged, at) = match own {
             Some((Ok(staged), folder)) => (Ok(staged), folder),

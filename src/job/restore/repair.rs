@@ -31,7 +31,7 @@ pub fn repair(
 ) -> Result<Repaired, JobError> {
     let refuse = |why| JobError::NotRepaired { path: path.to_string(), why };
     let mut found = None;
-    sources.catalogue.each_wanted(&sources.station, false, |item| {
+    sources.catalogue.each_to_restore(&sources.station, false, |item| {
         let instead = !matches!(item.role, Role::Beside | Role::Removed | Role::InDoubt { .. });
         if instead && item.mailbox == mailbox_target.row && item.key == path.key() {
             found = Some(item);
@@ -43,7 +43,7 @@ pub fn repair(
     let locks = TargetLocks::default();
     let target =
         TargetDir::open_locked(&mailbox_target.path, &locks).map_err(busy(mailbox_target))?;
-    let facts = match target.look(path)? {
+    let facts = match target.stat(path)? {
         EntryStat::File(facts) => facts,
         EntryStat::Gone => {
             return Err(refuse("no file is there: counterfoil restore puts it back"));
@@ -114,7 +114,7 @@ fn free_name(target: &TargetDir, path: &RelName, damaged: Digest) -> Result<RelN
     // A second one is needed only after a repair of the same damage, which came back.
     let mut name = conflict_name(path, &damaged);
     for _ in 0..8 {
-        if target.look(&name)? == EntryStat::Gone {
+        if target.stat(&name)? == EntryStat::Gone {
             return Ok(name);
         }
         name = conflict_name(&name, &damaged);

@@ -35,7 +35,7 @@ pub(super) struct Nameless {
 }
 
 /// Opens every drive that holds the station and reads its ledger, its manifest and its folders.
-pub fn gather(
+pub fn open_sources(
     drives: &[DriveRef],
     station: &StationName,
     clock: &dyn Clock,
@@ -146,7 +146,7 @@ impl RestoreSources {
             access: Access::Read,
             begin: Begin::Never,
             label: &drive.label,
-            at: &drive.at,
+            at: &drive.path,
             taken_for: Some(id),
             here: &Vec::new,
             clock,

@@ -2,7 +2,7 @@
 //! one by one. Gives no name that something has, and none to what is not durable.
 
 use super::conflict_name::conflict_name;
-use super::pipeline::Slot;
+use super::pipeline::StagingSlot;
 use super::report::{RestoreReport, Tally};
 use crate::disk::{
     DiskError, EntryStat, FileAttrs, Owner, Placing, StagingDir, TargetDir, Trouble,
@@ -45,13 +45,13 @@ impl StagingBatch {
         path: &RelName,
         bytes: u64,
         marks: FileAttrs,
-    ) -> Result<Slot, DiskError> {
+    ) -> Result<StagingSlot, DiskError> {
         target.has_room(bytes)?;
         let parent = path.parent();
         let owner = target.owner_in(parent.as_ref())?;
         let folder = parent.and_then(|parent| self.new_folder(target, parent, owner));
         self.number += 1;
-        Ok(Slot {
+        Ok(StagingSlot {
             folder,
             owner,
             common: target.staging_dir()?,
@@ -182,7 +182,7 @@ fn complete_maildir(target: &TargetDir, folder: &RelName, report: &mut RestoreRe
     };
     let all = ["cur", "new", "tmp"].map(beside);
     let is_a_file =
-        |name| matches!(target.look(name), Ok(EntryStat::File(_) | EntryStat::NotAFile));
+        |name| matches!(target.stat(name), Ok(EntryStat::File(_) | EntryStat::NotAFile));
     if target.has_folder(&all[2]) || all.iter().any(is_a_file) {
         return;
     }

@@ -6,7 +6,7 @@ use super::maildir::Maildirs;
 use super::maildir::hash_file;
 use crate::disk::{DiskError, EntryStat, MailboxDir, Pieces, TargetDir, WalkEntry};
 use crate::job::JobError;
-use crate::job::exclude::Exclusions;
+use crate::job::scan::exclude::Exclusions;
 use crate::model::RelName;
 use crate::model::limits::PROBLEMS_MAX;
 use crate::model::message::FileFacts;
@@ -16,14 +16,14 @@ use std::path::Path;
 
 /// Messages that differ in the same way.
 #[derive(Debug, Default, PartialEq, Eq)]
-pub struct Listed {
+pub struct LimitedList {
     /// The first of them, at most [`PROBLEMS_MAX`].
     pub some: Vec<RelName>,
     /// The number of all of them.
     pub all: u64,
 }
 
-impl Listed {
+impl LimitedList {
     fn note(&mut self, path: RelName) {
         self.all += 1;
         if self.some.len() < PROBLEMS_MAX {
@@ -38,23 +38,23 @@ pub struct Compared {
     /// Messages that are the same.
     pub same: u64,
     /// Messages that the card has damaged.
-    pub damaged: Listed,
+    pub damaged: LimitedList,
     /// Messages with other bytes in the mailbox.
-    pub other: Listed,
+    pub other: LimitedList,
     /// Messages with the same bytes and other permission bits or another time.
-    pub other_facts: Listed,
+    pub other_facts: LimitedList,
     /// Messages of a Maildir that the mailbox has with other flags.
-    pub other_flags: Listed,
+    pub other_flags: LimitedList,
     /// Messages and folders of the mailbox that cannot be read.
-    pub unread: Listed,
+    pub unread: LimitedList,
     /// Messages of the mailbox that were not restored.
-    pub not_restored: Listed,
+    pub not_restored: LimitedList,
     /// Restored messages that the mailbox lacks.
-    pub only_restored: Listed,
+    pub only_restored: LimitedList,
     /// Entries of the mailbox that are no files.
-    pub not_files: Listed,
+    pub not_files: LimitedList,
     /// Folders without a message that the restore made and the mailbox lacks.
-    pub folders: Listed,
+    pub folders: LimitedList,
     /// Restored messages that a scan leaves out. They decide nothing.
     pub excluded: u64,
 }
@@ -114,10 +114,10 @@ struct Sides<'a> {
 
 impl Sides<'_> {
     fn go_through_restored(&self, found: &mut Compared) -> Result<(), JobError> {
-        let folders = RefCell::new(Listed::default());
+        let folders = RefCell::new(LimitedList::default());
         let mut maildirs = Maildirs::default();
         let enter = |folder: &RelName| {
-            let is_there = || matches!(self.mailbox.look(folder), Ok(EntryStat::Folder));
+            let is_there = || matches!(self.mailbox.stat(folder), Ok(EntryStat::Folder));
             if !self.restored.has_entries(folder)
                 && !self.exclusions.is_ignored(folder)
                 && !is_there()
@@ -146,7 +146,7 @@ impl Sides<'_> {
                 found.excluded += 1;
                 continue;
             }
-            match self.mailbox.look(&path) {
+            match self.mailbox.stat(&path) {
                 Ok(EntryStat::File(there)) => self.one(path, given, there, found)?,
                 Ok(_)
                     if self.is_flagged(
@@ -232,7 +232,7 @@ impl Sides<'_> {
                 | WalkEntry::Unreadable(Some(path), _)
                     if self.exclusions.is_ignored(&path) => {}
                 WalkEntry::File(path, _) => {
-                    let is_given = matches!(self.restored.look(&path)?, EntryStat::File(_));
+                    let is_given = matches!(self.restored.stat(&path)?, EntryStat::File(_));
                     let other = &self.restored_target;
                     if !is_given && !self.is_flagged(&mut maildirs, other, self.mailbox, &path) {
                         found.not_restored.note(path);

@@ -30,7 +30,7 @@ pub fn confirm(
     rules: &ScanRules<'_>,
     report: &mut ScanReport,
 ) -> Result<(), JobError> {
-    let due = millis(rules.clock) - rules.settle;
+    let due = millis(rules.clock) - rules.stable_for;
     for state in [FileState::Changing, FileState::Fresh] {
         each_page(catalogue, mailbox, state, due, |page| {
             read_stable_files(catalogue, dir, page, rules, report)
@@ -44,7 +44,7 @@ pub fn confirm(
     })?;
     // A little later than for new files, so that a move is seen as one: the new location is known by the time the old
     // one is decided on.
-    let due = if rules.settle > 0 { due - rules.settle / 4 } else { due };
+    let due = if rules.stable_for > 0 { due - rules.stable_for / 4 } else { due };
     for state in [FileState::LeavingSeen, FileState::Leaving] {
         each_page(catalogue, mailbox, state, due, |page| {
             catalogue.write_transaction(|| {
@@ -129,7 +129,7 @@ fn confirm_gone(
     at: i64,
 ) -> Result<(), JobError> {
     let path = row.path()?;
-    if !matches!(dir.look(&path), Ok(EntryStat::Gone | EntryStat::Folder)) {
+    if !matches!(dir.stat(&path), Ok(EntryStat::Gone | EntryStat::Folder)) {
         // Back again, or not visible just now: the next scan decides.
         return catalogue.set_state(row, FileState::Fresh, row.first_statted);
     }
@@ -313,15 +313,15 @@ fn note_other_locations(
         }
         let path = other.path()?;
         let look = match other.mailbox == row.mailbox {
-            true => dir.look(&path),
+            true => dir.stat(&path),
             false => match catalogue.mailbox_name(other.mailbox)?.1 {
                 Some(root) => MailboxDir::open(Path::new(OsStr::from_bytes(&root)))
-                    .and_then(|dir| dir.look(&path)),
+                    .and_then(|dir| dir.stat(&path)),
                 None => continue,
             },
         };
         if matches!(look, Ok(EntryStat::File(_))) {
-            catalogue.is_still_beside(&other)?;
+            catalogue.note_twin_seen(&other)?;
         }
     }
     Ok(())
@@ -365,7 +365,7 @@ fn read_message(
     if identity.bytes != facts.bytes || now != facts {
         return Ok(MessageRead::Changed(now));
     }
-    let (headers, sizes) = headers::read_and_weigh(&start, identity.bytes);
+    let (headers, sizes) = headers::read_with_sizes(&start, identity.bytes);
     // Every message begins empty: this file was created before it was filled.
     let was_empty = before.is_some_and(|before| before.bytes == 0);
     let continues = was_empty
@@ -373,7 +373,7 @@ fn read_message(
             && before_it.is_some_and(|before| prefix.finish() == before);
     let suspect = None;
     Ok(MessageRead::Whole(
-        NewFile { identity, headers, weight: sizes, suspect, continues, has_nul_block },
+        NewFile { identity, headers, size_breakdown: sizes, suspect, continues, has_nul_block },
         end,
     ))
 }

@@ -60,7 +60,7 @@ impl<'a> Exclusions<'a> {
             let name = RelName::fixed(name);
             folder.parent().map_or(name.clone(), |above| above.join(&name))
         };
-        let is_folder = |name| matches!(self.dir.look(&beside(name)), Ok(EntryStat::Folder));
+        let is_folder = |name| matches!(self.dir.stat(&beside(name)), Ok(EntryStat::Folder));
         folder.last() == b"tmp" && is_folder("cur") && is_folder("new")
     }
 

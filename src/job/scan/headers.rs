@@ -15,7 +15,7 @@ pub fn read(start: &[u8]) -> Headers {
 }
 
 /// The headers, and how the size of a message of `bytes` bytes divides among its parts.
-pub fn read_and_weigh(start: &[u8], bytes: u64) -> (Headers, SizeBreakdown) {
+pub fn read_with_sizes(start: &[u8], bytes: u64) -> (Headers, SizeBreakdown) {
     let headers = read(start);
     let start = &start[..start.len().min(HEADER_BYTES)];
     let weight = std::panic::catch_unwind(|| size_breakdown::of(start, bytes)).unwrap_or_default();

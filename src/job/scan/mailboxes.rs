@@ -18,7 +18,7 @@ use std::path::PathBuf;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum HeldBackPolicy {
     /// Read them: somebody asks for a copy now. The mailboxes are in force for every process from here on.
-    TakeIn,
+    Read,
     /// Leave them as they are: somebody only looks.
     Leave,
 }
@@ -62,7 +62,7 @@ impl MailboxState {
     }
 
     /// Whether any of it was scanned.
-    pub fn was_looked_at(&self) -> bool {
+    pub fn was_scanned(&self) -> bool {
         matches!(self, Self::Ok | Self::Emptied | Self::ReadInPart(_))
     }
 
@@ -91,7 +91,7 @@ pub struct ConfirmedMailbox {
 
 /// Scans every mailbox that can be opened, and reads new files at once. An error is one of the catalogue, or says that
 /// a name now stands for another mailbox.
-pub fn confirm_mailboxes(
+pub fn scan_mailboxes(
     catalogue: &Catalogue,
     station: &Station,
     ignore: &GlobSet,
@@ -99,7 +99,7 @@ pub fn confirm_mailboxes(
     clock: &dyn Clock,
 ) -> Result<Vec<ConfirmedMailbox>, JobError> {
     let hold = |_: &RelName, state| held == HeldBackPolicy::Leave && state == FileState::Changing;
-    let rules = ScanRules { ignore, settle: 0, seen_gone: &[], hold: &hold, clock };
+    let rules = ScanRules { ignore, stable_for: 0, seen_gone: &[], hold: &hold, clock };
     catalogue.begin_run(clock)?;
     catalogue.put_ignored(ignore);
     check_station(catalogue, station)?;
@@ -175,14 +175,14 @@ pub fn put_in_force(
     let mut rows = Vec::new();
     for mailbox in &station.mailboxes {
         match held {
-            HeldBackPolicy::TakeIn => rows.push(catalogue.mailbox(&mailbox.name, None)?),
+            HeldBackPolicy::Read => rows.push(catalogue.mailbox(&mailbox.name, None)?),
             HeldBackPolicy::Leave => {
                 rows.extend(catalogue.mailbox_known(&mailbox.name)?.map(|known| known.row))
             }
         }
     }
     match held {
-        HeldBackPolicy::TakeIn => {
+        HeldBackPolicy::Read => {
             catalogue.claim_for(&station.name)?;
             catalogue.keep_in_force(&rows)
         }

@@ -13,7 +13,7 @@ pub struct ScanRules<'a> {
     pub ignore: &'a GlobSet,
     /// Milliseconds that a file must stay unchanged before it is read. 0 reads at once: the second look then comes
     /// right before the commit.
-    pub settle: i64,
+    pub stable_for: i64,
     /// Paths whose deletion was seen: what is missing at or below them counts as removed, not as vanished.
     pub seen_gone: &'a [RelName],
     /// Returns whether a new version of a path, in this state, must wait because it keeps changing.

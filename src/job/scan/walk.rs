@@ -87,7 +87,7 @@ pub fn check_paths(
     for path in paths.iter().filter(|path| !exclusions.excludes(path)) {
         let key = path.key();
         let row = catalogue.file(mailbox, &key)?;
-        let (facts, state) = match dir.look(path) {
+        let (facts, state) = match dir.stat(path) {
             Ok(EntryStat::File(facts)) => (facts, FileState::Fresh),
             Ok(EntryStat::NotAFile) => (FileFacts::NONE, FileState::NotAFile),
             Ok(EntryStat::Folder) => return Ok(false),

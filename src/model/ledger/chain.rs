@@ -56,7 +56,7 @@ pub enum LineTrust {
 
 /// The verdict on one line of the file.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Verdict {
+pub enum LineVerdict {
     /// A line.
     Line(Box<Line>, LineTrust),
     /// Bytes that are no line of this ledger.
@@ -130,15 +130,15 @@ impl Reader {
     }
 
     /// Judges one line without its line feed; `length` includes the line feed if there is one.
-    pub fn line(&mut self, raw: &[u8], length: u64) -> Verdict {
+    pub fn line(&mut self, raw: &[u8], length: u64) -> LineVerdict {
         let verdict = self.judge(raw);
         self.in_long = false;
         match &verdict {
-            Verdict::Junk if !raw.is_empty() => {
+            LineVerdict::Junk if !raw.is_empty() => {
                 self.break_here().junk += length;
                 self.gaps += 1;
             }
-            Verdict::Line(line, LineTrust::PastBreak) => {
+            LineVerdict::Line(line, LineTrust::PastBreak) => {
                 if let Event::Recovered { torn, .. } = line.event {
                     self.gaps -= torn.min(self.gaps - self.gaps_before);
                 }
@@ -165,25 +165,25 @@ impl Reader {
         self.broken.get_or_insert(Break { at, whole_lines: 0, junk: 0 })
     }
 
-    fn judge(&mut self, raw: &[u8]) -> Verdict {
+    fn judge(&mut self, raw: &[u8]) -> LineVerdict {
         let Some((body, hash)) = split(raw) else {
             // An empty line ends a torn one; it says nothing about the line before.
             if !raw.is_empty() {
                 self.claimed = None;
             }
-            return Verdict::Junk;
+            return LineVerdict::Junk;
         };
         let follows_head = link(&self.chain.head, body) == hash;
         let follows_claim =
             !follows_head && self.claimed.is_some_and(|claimed| link(&claimed, body) == hash);
         self.claimed = Some(hash);
         if !follows_head && !follows_claim {
-            return Verdict::Junk;
+            return LineVerdict::Junk;
         }
         let line = match wire::read(&format!("{body}}}")) {
             wire::Read::Line(line) if line.seq > self.chain.seq => line,
-            wire::Read::Newer(version) if follows_head => return Verdict::Newer(version),
-            _ => return Verdict::Junk,
+            wire::Read::Newer(version) if follows_head => return LineVerdict::Newer(version),
+            _ => return LineVerdict::Junk,
         };
         if follows_claim {
             self.break_here();
@@ -193,7 +193,7 @@ impl Reader {
             None => LineTrust::Sound,
             Some(_) => LineTrust::PastBreak,
         };
-        Verdict::Line(line, trust)
+        LineVerdict::Line(line, trust)
     }
 }
 
@@ -259,7 +259,7 @@ mod tests {
         let mut lines = Vec::new();
         for raw in file.split_inclusive(|&b| b == b'\n') {
             let text = raw.strip_suffix(b"\n").unwrap_or(raw);
-            if let Verdict::Line(line, trust) = reader.line(text, raw.len() as u64) {
+            if let LineVerdict::Line(line, trust) = reader.line(text, raw.len() as u64) {
                 lines.push((line.seq, trust));
             }
         }
@@ -324,9 +324,9 @@ mod tests {
             let text = Chain::default().write(&stamp(), event);
             Reader::default().line(text.trim_end().as_bytes(), text.len() as u64)
         };
-        let Verdict::Line(line, LineTrust::Sound) = read(witness(9)) else { panic!("no line") };
+        let LineVerdict::Line(line, LineTrust::Sound) = read(witness(9)) else { panic!("no line") };
         assert_eq!(line.event, witness(9));
-        assert_eq!(read(witness(0)), Verdict::Junk);
+        assert_eq!(read(witness(0)), LineVerdict::Junk);
     }
 
     #[test]
@@ -336,7 +336,7 @@ mod tests {
         let body = line[..line.len() - TAIL - 1].replacen("\"v\":1", "\"v\":3", 1);
         let hash = link(&Chain::default().head, &body);
         let raw = format!("{body}{HASH_FIELD}{hash}{LINE_END}");
-        assert_eq!(Reader::default().line(raw.as_bytes(), 1), Verdict::Newer(3));
+        assert_eq!(Reader::default().line(raw.as_bytes(), 1), LineVerdict::Newer(3));
     }
 
     proptest! {
@@ -363,7 +363,7 @@ mod tests {
                 let mut chain = Chain::default();
                 let text = chain.write(&stamp(), mirrored(1, path.as_bytes()));
                 let verdict = Reader::default().line(text.trim_end().as_bytes(), text.len() as u64);
-                let Verdict::Line(line, LineTrust::Sound) = verdict else { panic!("{verdict:?}") };
+                let LineVerdict::Line(line, LineTrust::Sound) = verdict else { panic!("{verdict:?}") };
                 prop_assert_eq!(line.event, mirrored(1, path.as_bytes()));
             }
         }

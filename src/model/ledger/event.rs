@@ -93,7 +93,7 @@ pub struct Departure {
     /// version. The departure counts only while that line can be read.
     pub to: Option<Location>,
     /// The content of that location, if it is another one.
-    pub heir: Option<Identity>,
+    pub successor: Option<Identity>,
     /// Unreadable lines of this ledger that the writer knew of when the content left. With more, the departure does not
     /// count.
     pub gaps: u64,

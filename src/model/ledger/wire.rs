@@ -221,8 +221,8 @@ impl Wire {
         if let Some(to) = &departure.to {
             self.to_mailbox = text(&to.mailbox);
             self.to_path = Some(to.path.to_text());
-            self.to_sha256 = departure.heir.as_ref().and_then(|heir| text(&heir.digest));
-            self.to_bytes = departure.heir.map(|heir| heir.bytes);
+            self.to_sha256 = departure.successor.as_ref().and_then(|heir| text(&heir.digest));
+            self.to_bytes = departure.successor.map(|heir| heir.bytes);
         }
     }
 
@@ -352,7 +352,7 @@ impl Wire {
             // A departure for an unknown reason withholds nothing: the line is none of ours.
             why: Departed::from_text(self.why.as_ref()?)?,
             to,
-            heir,
+            successor: heir,
             gaps: self.gaps?,
         })
     }

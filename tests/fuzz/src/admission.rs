@@ -10,7 +10,7 @@ use counterfoil::job::JobError;
 use counterfoil::job::catalogue::Catalogue;
 use counterfoil::job::replica::{Begin, OpenOptions, Replica, open_replica, read_manifest};
 use counterfoil::model::bag::manifest_line;
-use counterfoil::model::ledger::{Event, Reader, Verdict};
+use counterfoil::model::ledger::{Event, LineVerdict, Reader};
 use counterfoil::model::{Digest, PayloadName, RelName};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -98,7 +98,7 @@ fn settled(drive: &MemoryDrive, ledger: &[u8]) -> BTreeSet<u32> {
     for raw in ledger.split_inclusive(|&b| b == b'\n') {
         let line = raw.strip_suffix(b"\n").unwrap_or(raw);
         let verdict = reader.line(line, raw.len() as u64);
-        if let Verdict::Line(line, _) = &verdict {
+        if let LineVerdict::Line(line, _) = &verdict {
             match &line.event {
                 Event::Mirrored { payload, .. } | Event::Adopted { payload, .. } => {
                     told.insert(payload.number, true);
@@ -118,7 +118,7 @@ fn settled(drive: &MemoryDrive, ledger: &[u8]) -> BTreeSet<u32> {
         }
         last = Some(verdict);
     }
-    assert!(matches!(last, None | Some(Verdict::Line(..))), "it ends in a line: {last:?}");
+    assert!(matches!(last, None | Some(LineVerdict::Line(..))), "it ends in a line: {last:?}");
     assert_eq!(reader.broken(), None, "no break is left");
     told.into_iter().filter(|(_, there)| *there).map(|(number, _)| number).collect()
 }

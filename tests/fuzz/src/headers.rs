@@ -1,7 +1,7 @@
 //! What must hold of what is shown of a message's headers, whatever the message is.
 
 use super::taker::Taker;
-use counterfoil::job::headers::read;
+use counterfoil::job::scan::headers::read;
 use counterfoil::model::limits::HEADER_CHARS;
 use counterfoil::model::{Timestamp, escape};
 

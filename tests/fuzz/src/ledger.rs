@@ -6,7 +6,7 @@ use super::medium;
 use super::taker::Taker;
 use counterfoil::job::replica::{LineReader, Piece};
 use counterfoil::model::Digest;
-use counterfoil::model::ledger::{Break, Chain, Line, LineTrust, Reader, Verdict};
+use counterfoil::model::ledger::{Break, Chain, Line, LineTrust, LineVerdict, Reader};
 use counterfoil::model::limits::{COUNT_MAX, LEDGER_LINE_BYTES};
 
 /// Holds the reader against one input: the first byte says what is made of the rest.
@@ -42,14 +42,14 @@ fn in_pieces(bytes: &[u8], piece: usize) -> Read {
                 assert!(raw.len() <= LEDGER_LINE_BYTES, "a line of {} bytes", raw.len());
                 let head = reader.chain().head;
                 match reader.line(raw, length) {
-                    Verdict::Line(line, trust) => {
+                    LineVerdict::Line(line, trust) => {
                         if trust == LineTrust::Sound {
                             assert!(follows(raw, &head), "a line is sound and its hash is wrong");
                         }
                         read.lines.push((*line, trust));
                     }
-                    Verdict::Newer(version) => read.newer.push(version),
-                    Verdict::Junk => {}
+                    LineVerdict::Newer(version) => read.newer.push(version),
+                    LineVerdict::Junk => {}
                 }
             }
             Piece::TooLong(length) => reader.junk(length),
@@ -98,7 +98,7 @@ fn reads_back(line: &Line) {
     let raw = text.strip_suffix('\n').expect("a line is ended");
     let verdict = Reader::resume(Chain { seq: line.seq - 1, ..Chain::default() }, 0, 0)
         .line(raw.as_bytes(), text.len() as u64);
-    assert_eq!(verdict, Verdict::Line(Box::new(line.clone()), LineTrust::Sound));
+    assert_eq!(verdict, LineVerdict::Line(Box::new(line.clone()), LineTrust::Sound));
 }
 
 /// A sound ledger that was damaged: nothing is taken that was not written, and all before the damage is sound.
@@ -134,7 +134,8 @@ fn written(taker: &mut Taker<'_>) {
         assert!(text.len() <= LEDGER_LINE_BYTES && text.matches('\n').count() == 1, "{text}");
         at += text.len() as u64;
         let raw = text.strip_suffix('\n').expect("a line is ended");
-        let Verdict::Line(line, LineTrust::Sound) = reader.line(raw.as_bytes(), text.len() as u64)
+        let LineVerdict::Line(line, LineTrust::Sound) =
+            reader.line(raw.as_bytes(), text.len() as u64)
         else {
             panic!("not read back: {text}");
         };
@@ -155,7 +156,7 @@ fn forged(taker: &mut Taker<'_>) {
         // A line that is refused is not followed.
         let verdict = Reader::resume(Chain { head: head.parse().expect("a digest"), seq: 0 }, 0, 0)
             .line(file.lines().next_back().unwrap_or_default().as_bytes(), 1);
-        if matches!(verdict, Verdict::Line(..)) {
+        if matches!(verdict, LineVerdict::Line(..)) {
             head = hash;
         }
     }

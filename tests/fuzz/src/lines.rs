@@ -99,7 +99,7 @@ fn departure(taker: &mut Taker<'_>) -> Departure {
         position: position(taker),
         why: Departed::ALL[taker.below(Departed::ALL.len())],
         to,
-        heir,
+        successor: heir,
         gaps: taker.number(1),
     }
 }

@@ -13,11 +13,11 @@ use crate::world::World;
 use counterfoil::disk::{Access, MailboxDir, host};
 use counterfoil::job::catalogue::{Catalogue, Contradiction, CopyStatus, FileState};
 use counterfoil::job::mirror::OpenMailbox;
+use counterfoil::job::replica::verify::verify;
 use counterfoil::job::replica::{Begin, PresentDrives, drive_id};
-use counterfoil::job::restore::{MailboxTarget, RestoreOptions, gather, restore};
+use counterfoil::job::restore::{MailboxTarget, RestoreOptions, open_sources, restore};
 use counterfoil::job::scan::{ScanRules, check_paths, scan};
 use counterfoil::job::sync_drive::{self, mirror_drive};
-use counterfoil::job::verify::verify;
 use counterfoil::job::{DriveRef, JobError, MailboxRef, Unwatched};
 use counterfoil::model::{DriveId, Identity, RelName, StationName};
 use events::Seen;
@@ -119,7 +119,12 @@ impl Program {
     fn drive(&self, stick: usize, begin: Begin) -> DriveRef {
         let Socket { drive, label, .. } = &self.sockets[stick];
         let at = label.clone().into_bytes();
-        DriveRef { volume_source: Arc::new(drive.volume_source()), label: label.clone(), at, begin }
+        DriveRef {
+            volume_source: Arc::new(drive.volume_source()),
+            label: label.clone(),
+            path: at,
+            begin,
+        }
     }
 
     /// Where in the folders of the card a message of the model is.
@@ -169,7 +174,7 @@ impl Program {
             let (gone, changed) = (of(&seen.gone), of(&seen.changed));
             let rules = ScanRules {
                 ignore: &GlobSet::empty(),
-                settle: 0,
+                stable_for: 0,
                 seen_gone: &gone,
                 hold: &|_, _| false,
                 clock: &self.clock,
@@ -192,7 +197,7 @@ impl Program {
     /// Reads what is new in the ledgers of some sticks, as `status` does.
     fn read(&self, sticks: &[usize]) -> Result<(), String> {
         let drives: Vec<_> = sticks.iter().map(|stick| self.drive(*stick, Begin::Never)).collect();
-        for looked in sync_drive::look_at_drives(self.catalogue(), &station(), &drives, &self.clock)
+        for looked in sync_drive::inspect_drives(self.catalogue(), &station(), &drives, &self.clock)
             .map_err(|e| told(&e))?
         {
             match looked.drive {
@@ -276,7 +281,7 @@ impl Program {
     fn put_back(&self, sticks: &[usize], removed: bool, into: &Path) -> Result<(), String> {
         let drives: Vec<_> = sticks.iter().map(|stick| self.drive(*stick, Begin::Never)).collect();
         let work = || -> Result<Vec<String>, JobError> {
-            let gathered = gather(&drives, &station(), &self.clock)?;
+            let gathered = open_sources(&drives, &station(), &self.clock)?;
             let plan = RestoreOptions {
                 mailbox_targets: self.mailbox_targets(&gathered.catalogue, into)?,
                 with_removed: removed,
@@ -360,9 +365,11 @@ impl Program {
                     if catalogue.identity(known)? != read {
                         continue;
                     }
-                    let stands = catalogue.standing(replica.row, mailbox, &name.key(), known)?;
-                    let held = matches!(catalogue.held(replica.row, known)?, CopyStatus::Good(_));
-                    if held && stands.is_some_and(|stands| stands.as_of >= row.to_be_told()) {
+                    let stands =
+                        catalogue.current_assertion(replica.row, mailbox, &name.key(), known)?;
+                    let held =
+                        matches!(catalogue.copy_status(replica.row, known)?, CopyStatus::Good(_));
+                    if held && stands.is_some_and(|stands| stands.as_of >= row.assert_from()) {
                         all.push((at, content));
                     }
                 }

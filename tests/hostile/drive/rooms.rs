@@ -59,7 +59,7 @@ fn of_a_ledger_that_finds_no_room_half_way_nothing_is_kept() {
     let drive = DriveRef {
         volume_source,
         label: "flood".into(),
-        at: b"flood".to_vec(),
+        path: b"flood".to_vec(),
         begin: Begin::InFolder,
     };
     let present_drives = PresentDrives::default();
@@ -187,7 +187,7 @@ fn of_a_ledger_whose_stick_is_pulled_half_way_nothing_is_kept() {
     let drive = DriveRef {
         volume_source: Arc::new(volume_source),
         label: "flood".into(),
-        at: b"flood".to_vec(),
+        path: b"flood".to_vec(),
         begin: Begin::InFolder,
     };
     let (card, present_drives) = (Card::new(), PresentDrives::default());

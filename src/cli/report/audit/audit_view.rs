@@ -89,7 +89,7 @@ impl AuditView<'_> {
             fewest: self.statistics.fewest(),
             media: media.collect(),
             elsewhere: messages > 0 && self.statistics.elsewhere == messages,
-            reread,
+            read_again: reread,
         }
     }
 

@@ -1,7 +1,7 @@
 //! The communications log for scripts and for spreadsheets.
 //! Never leaves out what the log as text says of a message.
 
-use super::log::{HEADS, Head, Log};
+use super::log::{HEADS, Head, LogSheet};
 use crate::cli::notices::CliError;
 use crate::cli::report::csv as tables;
 use crate::job::report::traffic::{Direction, LogEntry};
@@ -57,7 +57,7 @@ struct EntryJson<'a> {
     date: Option<&'a str>,
 }
 
-pub(in crate::cli) fn json<'a>(log: &'a Log<'_>) -> impl Serialize + 'a {
+pub(in crate::cli) fn json<'a>(log: &'a LogSheet<'_>) -> impl Serialize + 'a {
     let (received, sent, unknown) = log.sums();
     let bound = |seconds, none| (seconds != none).then(|| time(seconds));
     LogJson {
@@ -81,7 +81,7 @@ fn time(seconds: i64) -> Timestamp {
     Timestamp { seconds, nanos: 0 }
 }
 
-fn entry_json<'a>(log: &Log<'_>, entry: &'a LogEntry) -> EntryJson<'a> {
+fn entry_json<'a>(log: &LogSheet<'_>, entry: &'a LogEntry) -> EntryJson<'a> {
     let headers = entry.headers.as_ref();
     EntryJson {
         direction: match entry.direction {
@@ -104,7 +104,7 @@ fn entry_json<'a>(log: &Log<'_>, entry: &'a LogEntry) -> EntryJson<'a> {
 }
 
 /// A row a message and nothing else, so that it can be sorted and counted; the date is a column of its own.
-pub(in crate::cli) fn csv(log: &Log<'_>) -> Result<Vec<u8>, CliError> {
+pub(in crate::cli) fn csv(log: &LogSheet<'_>) -> Result<Vec<u8>, CliError> {
     let heads: Vec<_> = ["DATE"].into_iter().chain(HEADS).chain(["DIRECTION", "SHA-256"]).collect();
     let rows = log.rows().zip(&log.traffic.entries).map(|(row, entry)| {
         let way = match entry.direction {

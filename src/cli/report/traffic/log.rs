@@ -13,7 +13,7 @@ pub(in crate::cli) const TITLE: &str = "Communications log (309-style)";
 pub(in crate::cli) const HEADS: [&str; 6] = ["TIME", "FROM", "MSG#", "TO", "MSG#", "SUBJECT"];
 
 /// A log to be shown.
-pub(in crate::cli) struct Log<'a> {
+pub(in crate::cli) struct LogSheet<'a> {
     pub station: &'a StationName,
     pub head: Head,
     pub zone: Zone,
@@ -45,7 +45,7 @@ pub(in crate::cli) struct Row<'a> {
     pub subject: String,
 }
 
-impl Log<'_> {
+impl LogSheet<'_> {
     pub(in crate::cli) fn rows(&self) -> impl Iterator<Item = Row<'_>> {
         self.traffic.entries.iter().map(|entry| self.row(entry))
     }
@@ -224,9 +224,9 @@ mod tests {
         LogEntry { identity, direction, seen, headers: Some(headers), path, in_mailbox, suspect }
     }
 
-    fn with_log<T>(traffic: &Traffic, then: impl FnOnce(&Log<'_>) -> T) -> T {
+    fn with_log<T>(traffic: &Traffic, then: impl FnOnce(&LogSheet<'_>) -> T) -> T {
         let text = || String::from("x");
-        then(&Log {
+        then(&LogSheet {
             station: &"pier-4".parse().unwrap(),
             head: Head {
                 incident: text(),

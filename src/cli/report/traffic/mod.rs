@@ -7,6 +7,6 @@ mod page;
 mod text;
 
 pub(in crate::cli) use data::{csv, json};
-pub(in crate::cli) use log::{Head, Log};
+pub(in crate::cli) use log::{Head, LogSheet};
 pub(in crate::cli) use page::html;
 pub(in crate::cli) use text::{summary, text};

@@ -1,11 +1,11 @@
 //! The communications log as a page: to be read on a screen, and to be printed and signed.
 //! Never has anything in it that the log as text does not say.
 
-use super::log::{HEADS, Log, Row, TITLE};
+use super::log::{HEADS, LogSheet, Row, TITLE};
 use crate::cli::report::page::{Sign, Untrusted, facts, page, state, table_box};
 use maud::{Markup, html};
 
-pub(in crate::cli) fn html(log: &Log<'_>) -> String {
+pub(in crate::cli) fn html(log: &LogSheet<'_>) -> String {
     let rows: Vec<_> = log.rows().collect();
     let (received, sent, unknown) = log.sums();
     let body = html! {
@@ -37,7 +37,7 @@ pub(in crate::cli) fn html(log: &Log<'_>) -> String {
 }
 
 /// Whose log it is and of which incident, at the head of every sheet.
-fn about(log: &Log<'_>) -> String {
+fn about(log: &LogSheet<'_>) -> String {
     let facts = log.facts();
     let of =
         |name: &str| facts.iter().find(|(fact, _)| *fact == name).map_or("", |(_, v)| v.as_str());

@@ -1,19 +1,19 @@
 //! The communications log on a terminal.
 //! Never writes a line that is wider than the terminal.
 
-use super::log::{HEADS, Log, TITLE};
+use super::log::{HEADS, LogSheet, TITLE};
 use crate::cli::output::{Output, Style};
 use crate::cli::report::{clipped, count};
 
 /// What the log holds, in a line, and what of the rest has to be known.
-pub(in crate::cli) fn summary(log: &Log<'_>) -> Vec<String> {
+pub(in crate::cli) fn summary(log: &LogSheet<'_>) -> Vec<String> {
     let (received, sent, unknown) = log.sums();
     let all = count(log.traffic.entries.len() as u64, "message");
     let first = format!("{all}: {received} received, {sent} sent, {unknown} not known which.");
     std::iter::once(first).chain(log.bounds()).collect()
 }
 
-pub(in crate::cli) fn text(output: &Output, log: &Log<'_>) {
+pub(in crate::cli) fn text(output: &Output, log: &LogSheet<'_>) {
     output.line(output.styled(Style::Strong, TITLE));
     output.line("");
     for (name, value) in log.facts() {
@@ -28,7 +28,7 @@ pub(in crate::cli) fn text(output: &Output, log: &Log<'_>) {
 }
 
 /// The rows, no wider than that.
-pub(super) fn table(log: &Log<'_>, width: usize) -> Vec<String> {
+pub(super) fn table(log: &LogSheet<'_>, width: usize) -> Vec<String> {
     // Time and the two numbers have their width; people get a share of the rest, subjects what is left.
     let free = width.saturating_sub(5 + 9 + 9 + 5);
     let people = (free * 3 / 10).min(40);

@@ -34,7 +34,7 @@ type Left<'a> = HashMap<ContentRowId, Vec<&'a DepartureLine>>;
 
 impl Catalogue {
     /// Goes through everything that a restore gives back, in order of the locations.
-    pub fn each_wanted(
+    pub fn each_to_restore(
         &self,
         station: &StationName,
         with_removed: bool,

@@ -38,7 +38,7 @@ impl Catalogue {
             return Ok(None);
         }
         let departed = self.departed(mailbox, key, self.content(rest)?)?;
-        let heir = departed.and_then(|departed| departed.heir);
+        let heir = departed.and_then(|departed| departed.successor);
         let is_here = |heir: &ContentAt| heir.0 == mailbox && heir.1 == key;
         Ok(heir.filter(is_here).map(|heir| heir.2).filter(|good| missing.contains(good)))
     }
