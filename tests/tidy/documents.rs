@@ -5,7 +5,13 @@ use crate::expect_none;
 use crate::faults::exists;
 use crate::source::{Breach, root};
 
-const DOCUMENTS: [&str; 3] = ["DEVELOPERS.md", "tests/MEASUREMENTS.md", "tests/FINDINGS.md"];
+const DOCUMENTS: [&str; 5] = [
+    "DEVELOPERS.md",
+    "tests/ATTACKS.md",
+    "tests/FAULTS.md",
+    "tests/MEASUREMENTS.md",
+    "tests/FINDINGS.md",
+];
 const STEPS: &str = "## Ten steps, three files each";
 /// The folders of the repository that they name files of.
 const FOLDERS: [&str; 4] = ["src/", "tests/", "packaging/", "examples/"];

@@ -1,13 +1,12 @@
-//! The tables of faults and of attacks in DEVELOPERS.md: whole, and held to the tests there are.
+//! The tables of faults and of attacks: whole, and held to the tests there are.
 //! Never judges whether a test is worth its name: that is for whoever reads it.
 
 use crate::expect_none;
 use crate::source::{Breach, root};
 use std::path::Path;
 
-const FILE: &str = "DEVELOPERS.md";
-const HEADING: &str = "## Faults and the tests that cover them";
-const STRANGERS: &str = "## Distrust of sticks";
+const FILE: &str = "tests/FAULTS.md";
+const ATTACKS_FILE: &str = "tests/ATTACKS.md";
 /// The heading of each table of attacks.
 const ATTACKS: &str = "| attack | what stops it | test |";
 const FAULTS: usize = 64;
@@ -23,10 +22,10 @@ struct Row {
 
 #[test]
 fn every_fault_has_one_row() {
-    let rows = rows(&table());
+    let rows = rows(&text_of(FILE));
     let numbers: Vec<_> = rows.iter().map(|row| row.number.as_str()).collect();
     let wanted: Vec<_> = (1..=FAULTS).map(|number| number.to_string()).collect();
-    assert_eq!(numbers, wanted, "the table under {HEADING:?} has each fault once, in order");
+    assert_eq!(numbers, wanted, "the table has each fault once, in order");
     expect_none(
         "a fault without a test is said to have none, so that nobody takes its row for one",
         rows.iter()
@@ -44,17 +43,16 @@ fn every_test_in_the_table_exists() {
     expect_none(
         "a test that was renamed or taken out covers nothing: name the one that does, or say that \
          there is none",
-        rows(&table()).into_iter().flat_map(missing),
+        rows(&text_of(FILE)).into_iter().flat_map(missing),
     );
 }
 
 /// The same of the table of attacks; each row names a test.
 #[test]
 fn every_test_against_strangers_exists() {
-    let text = table();
-    let lines = text.lines().enumerate().skip_while(|(_, line)| *line != STRANGERS).skip(1);
-    let section = lines.take_while(|(_, line)| !line.starts_with("## "));
-    let rows = section.filter(|(_, line)| line.starts_with("| ") && *line != ATTACKS);
+    let text = text_of(ATTACKS_FILE);
+    let lines = text.lines().enumerate();
+    let rows = lines.filter(|(_, line)| line.starts_with("| ") && *line != ATTACKS);
     let rows: Vec<_> = rows.collect();
     assert!(rows.len() > 50, "only {} rows were seen", rows.len());
     let wrong = rows.into_iter().flat_map(|(at, line)| {
@@ -64,19 +62,20 @@ fn every_test_against_strangers_exists() {
         let named = names(&row);
         let none = (cells.len() != 3 || named.is_empty()).then(|| held_by.to_owned());
         let missing = named.into_iter().filter(|name| !exists(name));
-        missing.chain(none).map(move |what| Breach(FILE.into(), at + 1, what)).collect::<Vec<_>>()
+        missing
+            .chain(none)
+            .map(move |what| Breach(ATTACKS_FILE.into(), at + 1, what))
+            .collect::<Vec<_>>()
     });
     expect_none("an attack whose test is gone is tried by nobody", wrong);
 }
 
-fn table() -> String {
-    std::fs::read_to_string(root().join(FILE)).unwrap()
+fn text_of(file: &str) -> String {
+    std::fs::read_to_string(root().join(file)).unwrap()
 }
 
 fn rows(text: &str) -> Vec<Row> {
-    let lines = text.lines().enumerate().skip_while(|(_, line)| *line != HEADING).skip(1);
-    let section = lines.take_while(|(_, line)| !line.starts_with("## "));
-    let rows = section.filter_map(|(at, line)| {
+    let rows = text.lines().enumerate().filter_map(|(at, line)| {
         let cells: Vec<_> = line.strip_prefix('|')?.strip_suffix('|')?.split('|').collect();
         let [number, _, covered_by] = cells[..] else { return None };
         let (number, covered_by) = (number.trim().to_owned(), covered_by.trim().to_owned());
@@ -140,14 +139,11 @@ fn below(at: &Path) -> Vec<String> {
 /// Planted rows, so that a rule that has gone blind is noticed.
 #[test]
 fn these_rules_see_what_they_should() {
-    let text = format!(
-        "| 9 | a | b |\n{HEADING}\n\n| | fault | by |\n|---|---|---|\n\
-                        | 1 | a | `tests/tidy: these_rules_see_what_they_should`, `tests/tidy: no_such` |\n\
-                        | 2 | b | `tests/tidy`, `tests/nowhere`, `Volume` |\n| 3 | c | Not covered |\n\
-                        ## Next\n| 4 | d | e |\n"
-    );
-    let rows = rows(&text);
-    assert_eq!(rows.iter().map(|row| row.line).collect::<Vec<_>>(), [6, 7, 8]);
+    let text = "| | fault | by |\n|---|---|---|\n\
+                | 1 | a | `tests/tidy: these_rules_see_what_they_should`, `tests/tidy: no_such` |\n\
+                | 2 | b | `tests/tidy`, `tests/nowhere`, `Volume` |\n| 3 | c | Not covered |\n";
+    let rows = rows(text);
+    assert_eq!(rows.iter().map(|row| row.line).collect::<Vec<_>>(), [3, 4, 5]);
     let found = |row: &Row| names(row).iter().map(|name| exists(name)).collect::<Vec<_>>();
     assert_eq!(found(&rows[0]), [true, false]);
     assert_eq!(found(&rows[1]), [true, false]);
