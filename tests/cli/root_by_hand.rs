@@ -258,7 +258,7 @@ fn what_a_socket_answers_steers_no_terminal_and_fills_no_screen() {
     let at = red.path().to_str().unwrap().as_bytes().to_vec();
     let evil = "\u{1b}[2J\u{1b}]0;owned\u{7}\u{202e}\r".to_owned() + &"A".repeat(100_000);
     let served = serde_json::json!({
-        "label": evil, "at": at, "id": evil, "state": evil, "stalled_seconds": 1,
+        "label": evil, "path": at, "id": evil, "state": evil, "stalled_seconds": 1,
     });
     for answer in [
         serde_json::json!({"refused": evil}),
@@ -301,7 +301,7 @@ fn release_unmounts_nothing_but_removable_drives() {
     let mounted = Mounted::small(&station.path("system"), "size=1m");
     let at = mounted.path().to_str().unwrap().as_bytes().to_vec();
     let served = serde_json::json!({
-        "label": "red", "at": at, "id": null, "state": "released", "stalled_seconds": null,
+        "label": "red", "path": at, "id": null, "state": "released", "stalled_seconds": null,
     });
     let answering = answers(&station, format!("{}\n", serde_json::json!({"released": served})));
     let told = station.command(&["drives", "release", "red"]).expect_safe();
