@@ -52,8 +52,8 @@ random_id!(
     DriveId, "drive id"
 );
 impl DriveId {
-    /// Stands for a drive whose id is not known; no drive has it.
-    pub const NONE: Self = Self(0);
+    /// The nil id, as RFC 9562 has one for UUIDs: the drive's id is not known. No drive has it in its file.
+    pub const NIL: Self = Self(0);
 }
 
 random_id!(

@@ -14,7 +14,7 @@ use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
-use std::time::{Duration, SystemTime};
+use std::time::{Duration, Instant, SystemTime};
 use tempfile::TempDir;
 
 /// A command that takes longer hangs: on a pipe, on a lock, in a loop.
@@ -437,7 +437,14 @@ impl Mounted {
 
 impl Drop for Mounted {
     fn drop(&mut self) {
-        let unmounted = std::process::Command::new("umount").arg(&self.0).status();
+        // A process that another test is just starting has, until it runs its program, what this one had open there.
+        let until = Instant::now() + Duration::from_secs(10);
+        let unmount = || std::process::Command::new("umount").arg(&self.0).status();
+        let mut unmounted = unmount();
+        while unmounted.as_ref().is_ok_and(|status| !status.success()) && Instant::now() < until {
+            std::thread::sleep(Duration::from_millis(20));
+            unmounted = unmount();
+        }
         if !std::thread::panicking() {
             assert!(unmounted.unwrap().success(), "{:?} stays mounted", self.0);
         }

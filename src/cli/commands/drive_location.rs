@@ -72,7 +72,7 @@ pub(super) fn one_of<'d>(
 ) -> Result<(DriveRowId, DriveId, &'d DriveView), CliError> {
     let typed = escape::shown(name.as_bytes());
     let ids = |drive: &'d DriveView| drive.ids.map(|(row, id)| (row, id, drive));
-    let known = || drives.iter().filter_map(ids).filter(|(_, id, _)| *id != DriveId::NONE);
+    let known = || drives.iter().filter_map(ids).filter(|(_, id, _)| *id != DriveId::NIL);
     let named: Vec<_> = known()
         .filter(|(_, id, drive)| drive.row.label == name || id.to_string() == name)
         .collect();

@@ -74,7 +74,7 @@ impl FromRow for Option<KnownDrive> {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         let (id, label): (Option<DriveId>, Option<String>) = columns.read()?;
         let shown = |label: String| escape::shown(label.as_bytes());
-        Ok(label.map(|label| KnownDrive { id: id.unwrap_or(DriveId::NONE), label: shown(label) }))
+        Ok(label.map(|label| KnownDrive { id: id.unwrap_or(DriveId::NIL), label: shown(label) }))
     }
 }
 
@@ -82,7 +82,7 @@ impl FromRow for Contradiction {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         let drive = columns.read::<Option<KnownDrive>>()?;
         Ok(Self {
-            drive: drive.unwrap_or(KnownDrive { id: DriveId::NONE, label: String::new() }),
+            drive: drive.unwrap_or(KnownDrive { id: DriveId::NIL, label: String::new() }),
             other: columns.read()?,
             row: columns.read()?,
             what: Contradicting::from_text(&columns.read::<String>()?),

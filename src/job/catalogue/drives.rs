@@ -198,7 +198,7 @@ impl FromRow for DriveRow {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self {
             row: columns.read()?,
-            id: columns.read::<Option<DriveId>>()?.unwrap_or(DriveId::NONE),
+            id: columns.read::<Option<DriveId>>()?.unwrap_or(DriveId::NIL),
             facts: columns.read()?,
         })
     }

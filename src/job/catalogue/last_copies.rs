@@ -16,13 +16,6 @@ pub struct LastCopies {
     pub nowhere: u64,
 }
 
-impl LastCopies {
-    /// Whether there are any.
-    pub fn is_any(self) -> bool {
-        self.on_card > 0 || self.nowhere > 0
-    }
-}
-
 /// A good copy of a content on another drive whose copies count, and of which it is not asked whether it was wiped.
 const KEPT_BY_OTHER: &str = "EXISTS (SELECT 1 FROM payload o INDEXED BY payload_by_content \
      JOIN replica ob ON ob.id = o.replica JOIN drive od ON od.id = ob.drive AND od.replaced IS NULL \

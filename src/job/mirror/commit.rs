@@ -9,17 +9,17 @@ use crate::job::catalogue::millis;
 use crate::job::replica::Replica;
 
 impl Pass<'_> {
-    /// Commits a batch and counts it. Returns the earliest change that has to be recorded again, `u64::MAX` for none.
+    /// Commits a batch and counts it. Returns the earliest change that has to be recorded again.
     pub(super) fn commit(
         &self,
         drive: &mut Replica,
         batch: BatchPlan,
         size: &mut BatchSize,
         report: &mut PassReport,
-    ) -> Result<u64, JobError> {
+    ) -> Result<Option<u64>, JobError> {
         report.room = Some(batch.room);
         if batch.is_empty() {
-            return Ok(u64::MAX);
+            return Ok(None);
         }
         let begun = millis(self.clock);
         let notes = (batch.notes.len() + batch.departures.len()) as u64;
@@ -32,9 +32,8 @@ impl Pass<'_> {
         }
         report.noted += notes;
         report.batches += 1;
-        let mut unfinished = u64::MAX;
+        let unfinished = left_out.iter().map(|(row, _)| row.change_no).min();
         for (row, reason) in left_out {
-            unfinished = unfinished.min(row.change_no);
             report.fail(self, row.mailbox, row.path()?, reason);
         }
         Ok(unfinished)

@@ -24,7 +24,7 @@ struct Run<'a, 'p> {
     batch: BatchPlan,
     position: Position,
     /// The first change that is not recorded yet.
-    unfinished: u64,
+    unfinished: Option<u64>,
     /// Another run is needed: something depends on what was just committed.
     again: bool,
     /// Mailboxes with messages that the ledger asserts, but not as of their last change.
@@ -87,7 +87,7 @@ fn run(
         size,
         report,
         position,
-        unfinished: u64::MAX,
+        unfinished: None,
         again: false,
         to_renew: BTreeSet::new(),
         asserted: deferred_before.then(Vec::new),
@@ -103,7 +103,7 @@ fn run(
         report.stopped = true;
         return Ok(false);
     }
-    let now = until.min(unfinished.saturating_sub(1));
+    let now = unfinished.map_or(until, |change_no| until.min(change_no.saturating_sub(1)));
     let mailboxes = rows.join(" ");
     if now != drive.state.recorded_through || mailboxes != drive.state.recorded_mailboxes {
         (drive.state.recorded_through, drive.state.recorded_mailboxes) = (now, mailboxes);
@@ -113,6 +113,10 @@ fn run(
 }
 
 impl Run<'_, '_> {
+    fn note_unfinished(&mut self, change_no: u64) {
+        self.unfinished = Some(self.unfinished.map_or(change_no, |first| first.min(change_no)));
+    }
+
     /// Records messages that are present, the newest first. `false`: a stop was requested.
     fn arrivals(&mut self, from: u64, until: u64, by_line: bool) -> Result<bool, JobError> {
         let mut before = until + 1;
@@ -126,12 +130,12 @@ impl Run<'_, '_> {
                     Step::Skip | Step::Depart(..) => {}
                     Step::Defer => {
                         self.again = true;
-                        self.unfinished = self.unfinished.min(row.change_no);
+                        self.note_unfinished(row.change_no);
                     }
                     Step::Renew => drop(self.to_renew.insert(row.mailbox)),
                     Step::Assert(event, place) => self.assert(event, place),
                     Step::Reject(reason) => {
-                        self.unfinished = self.unfinished.min(row.change_no);
+                        self.note_unfinished(row.change_no);
                         self.report.fail(self.pass, row.mailbox, row.path()?, reason);
                     }
                     Step::Copy(item) => {
@@ -147,7 +151,7 @@ impl Run<'_, '_> {
                             }
                             self.batch.add(*item);
                         } else {
-                            self.unfinished = self.unfinished.min(row.change_no);
+                            self.note_unfinished(row.change_no);
                             self.report.fail(
                                 self.pass,
                                 row.mailbox,
@@ -216,7 +220,7 @@ impl Run<'_, '_> {
             for row in &page {
                 if full {
                     // The message may have gone to one that has no room.
-                    self.unfinished = self.unfinished.min(row.change_no);
+                    self.note_unfinished(row.change_no);
                     continue;
                 }
                 deferred |= self.departure(row)?;
@@ -306,7 +310,7 @@ impl Run<'_, '_> {
         next.others_need_pass = self.batch.others_need_pass;
         let batch = std::mem::replace(&mut self.batch, next);
         let unfinished = self.pass.commit(self.drive, batch, self.size, self.report)?;
-        self.unfinished = self.unfinished.min(unfinished);
+        unfinished.into_iter().for_each(|change_no| self.note_unfinished(change_no));
         self.batch.room = self.drive.volume.room()?;
         Ok(())
     }

@@ -21,7 +21,7 @@ pub(crate) fn compare(
     let catalogue = bag.catalogue;
     let numbers = catalogue.to_be_compared(replica, id, reloaded)?;
     // A drive without an id is not one that other ledgers can name.
-    if numbers.is_empty() || id == DriveId::NONE {
+    if numbers.is_empty() || id == DriveId::NIL {
         return Ok(());
     }
     match hashes_of(bag, replica, &numbers) {

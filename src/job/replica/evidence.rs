@@ -73,7 +73,7 @@ impl Evidence<'_> {
         let mut others = catalogue.drives()?;
         let earlier = identity::earlier_ids(volume)?;
         others.retain(|other| {
-            ![id, DriveId::NONE].contains(&other.id) && !earlier.contains(&other.id)
+            ![id, DriveId::NIL].contains(&other.id) && !earlier.contains(&other.id)
         });
         let ledger_of = of_longest_ledger(catalogue, volume, &stations, &others)?;
         let ledger_of = ledger_of.iter().map(|other| other.id).collect();
@@ -103,7 +103,7 @@ impl Evidence<'_> {
             findings.extend(replaced.how.is_sure().then_some(Finding::SeenAgain));
         }
         let mut takes_a_place = false;
-        let is_other = |drive: &&DriveRow| drive.id != id && drive.id != DriveId::NONE;
+        let is_other = |drive: &&DriveRow| drive.id != id && drive.id != DriveId::NIL;
         for other in drives.iter().filter(is_other) {
             let is_here = here.contains(&other.id);
             let Some(how) = self.how_replaced(own, found, other, is_here)? else { continue };

@@ -182,7 +182,7 @@ fn read_only(
         _ => true,
     };
     if is_there {
-        return Ok((DriveId::NONE, too_long));
+        return Ok((DriveId::NIL, too_long));
     }
     let (here, now) = ((options.here)(), options.clock.stamp().time);
     if options.taken_for.is_none() {

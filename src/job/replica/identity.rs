@@ -99,7 +99,7 @@ fn read_file(volume: &dyn Volume, number: u32) -> Result<IdFile, JobError> {
         return Ok(IdFile::Unreadable(at, length));
     };
     match file.id.parse() {
-        Ok(id) if id != DriveId::NONE => Ok(IdFile::Id(StoredId { id, volume: file.volume })),
+        Ok(id) if id != DriveId::NIL => Ok(IdFile::Id(StoredId { id, volume: file.volume })),
         _ => Ok(IdFile::Unreadable(at, length)),
     }
 }

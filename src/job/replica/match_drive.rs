@@ -35,7 +35,7 @@ pub(super) fn match_drive(
     let earlier = identity::earlier_ids(volume)?;
     let mut candidates = catalogue.drives()?;
     candidates.retain(|drive| {
-        drive.id != DriveId::NONE && !here.contains(&drive.id) && !earlier.contains(&drive.id)
+        drive.id != DriveId::NIL && !here.contains(&drive.id) && !earlier.contains(&drive.id)
     });
     let by_ledger = of_longest_ledger(catalogue, volume, &stations, &candidates)?;
     let serial = volume.facts().serial.as_deref();

@@ -311,7 +311,7 @@ fn identify(
         IdFile::Newer(format, id) => {
             return match options.access {
                 Access::Write => Err(JobError::NewerFormat { at: at(), format }),
-                Access::Read => Ok((id.unwrap_or(DriveId::NONE), true)),
+                Access::Read => Ok((id.unwrap_or(DriveId::NIL), true)),
             };
         }
         known => known,

@@ -73,8 +73,22 @@ pub struct MessageGroup {
     pub listed: Vec<ListedMessage>,
     /// How many there are in all, and their bytes, by reason.
     counts: BTreeMap<Option<&'static str>, (u64, u64)>,
-    /// Seconds on the air for those that no drive would give back; never with a link that is not known.
-    seconds: f64,
+    /// Seconds on the air for those that no drive would give back.
+    airtime: Airtime,
+}
+
+/// A sum of seconds on the air.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Airtime {
+    Seconds(f64),
+    /// The link is not known, or one of the messages takes nobody knows how long.
+    Unknown,
+}
+
+impl Default for Airtime {
+    fn default() -> Self {
+        Self::Seconds(0.0)
+    }
 }
 
 impl MessageGroup {
@@ -89,7 +103,10 @@ impl MessageGroup {
         let sums = self.counts.entry(reason.map(Reason::as_str)).or_default();
         *sums = (sums.0 + 1, sums.1 + row.bytes);
         if copies == 0 {
-            self.seconds += options.link.seconds(row.bytes).unwrap_or(f64::NAN);
+            self.airtime = match (self.airtime, options.link.seconds(row.bytes)) {
+                (Airtime::Seconds(sum), Some(more)) => Airtime::Seconds(sum + more),
+                _ => Airtime::Unknown,
+            };
         }
         if self.listed.len() < options.list_at_most {
             self.listed.push(list()?);
@@ -104,7 +121,10 @@ impl MessageGroup {
 
     /// Seconds on the air for those that no drive would give back, if the link is known.
     pub fn seconds(&self) -> Option<f64> {
-        (!self.seconds.is_nan()).then_some(self.seconds)
+        match self.airtime {
+            Airtime::Seconds(sum) => Some(sum),
+            Airtime::Unknown => None,
+        }
     }
 
     /// Bytes of them.
@@ -117,11 +137,6 @@ impl MessageGroup {
         self.counts.iter().filter_map(|(reason, (count, bytes))| {
             Some((Reason::from_text((*reason)?)?, *count, *bytes))
         })
-    }
-
-    /// How many have a reason.
-    pub fn with_reason(&self) -> u64 {
-        self.by_reason().map(|(_, count, _)| count).sum()
     }
 }
 
