@@ -335,8 +335,8 @@ fn find_config(given: Option<&Path>) -> Result<(Option<PathBuf>, Config), CliErr
 
 fn xdg(variable: &str, below_home: &str) -> Option<PathBuf> {
     // Root that became another user has that user's places, whatever its own environment says.
-    if let Some(home) = ownership::home() {
-        return home.map(|home| home.join(below_home));
+    if ownership::has_become_user() {
+        return ownership::home().map(|home| home.join(below_home));
     }
     let set = std::env::var_os(variable).map(PathBuf::from).filter(|path| path.is_absolute());
     set.or_else(|| Some(PathBuf::from(std::env::var_os("HOME")?).join(below_home)))

@@ -229,9 +229,14 @@ pub fn user(id: u32, group: u32) -> User {
     listed.unwrap_or(User { id, name: None, group, home: None })
 }
 
-/// The home of the user that this process became, if that user has one; `None` if it became none.
-pub fn home() -> Option<Option<PathBuf>> {
-    HOME.get().cloned()
+/// Whether this process, begun by root, became another user.
+pub fn has_become_user() -> bool {
+    HOME.get().is_some()
+}
+
+/// The home of the user that this process became, if that user has one.
+pub fn home() -> Option<PathBuf> {
+    HOME.get().cloned().flatten()
 }
 
 /// Makes root another user, for good: from here on the kernel refuses whatever that user may not do. `keeps_root` is

@@ -437,17 +437,22 @@ impl Mounted {
 
 impl Drop for Mounted {
     fn drop(&mut self) {
-        // A process that another test is just starting has, until it runs its program, what this one had open there.
-        let until = Instant::now() + Duration::from_secs(10);
         let unmount = || std::process::Command::new("umount").arg(&self.0).status();
-        let mut unmounted = unmount();
-        while unmounted.as_ref().is_ok_and(|status| !status.success()) && Instant::now() < until {
-            std::thread::sleep(Duration::from_millis(20));
-            unmounted = unmount();
+        let unmounted = soon(|| unmount().is_ok_and(|status| status.success()));
+        assert!(unmounted || std::thread::panicking(), "{:?} stays mounted", self.0);
+    }
+}
+
+/// Whether something comes true soon, though a process that another test is just starting has, until it runs its
+/// program, every file open that this process had: a deleted one keeps its room, a file system stays busy.
+pub(crate) fn soon(holds: impl Fn() -> bool) -> bool {
+    let until = Instant::now() + Duration::from_secs(10);
+    loop {
+        let held = holds();
+        if held || Instant::now() >= until {
+            return held;
         }
-        if !std::thread::panicking() {
-            assert!(unmounted.unwrap().success(), "{:?} stays mounted", self.0);
-        }
+        std::thread::sleep(Duration::from_millis(20));
     }
 }
 

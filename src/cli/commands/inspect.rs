@@ -160,8 +160,8 @@ impl Inspection {
         drives.extend(folders.filter(|drive| live.iter().all(|d| d.path != drive.path)));
         let mut left = Vec::new();
         for drive in &live {
-            if !is_left_out(catalogue, drive)? {
-                left.extend(trouble_of(drive));
+            if is_in_use(drive) && !is_left_out(catalogue, drive)? {
+                left.push(trouble_of(drive));
             }
         }
         let inspected = sync_drive::inspect_drives(catalogue, &resolved.station, &drives, &clock)?;
@@ -368,13 +368,16 @@ fn is_left_out(catalogue: &Catalogue, drive: &DriveStatus) -> Result<bool, JobEr
     }
 }
 
-/// What keeps a drive that is left to the daemon from taking messages, if anything does; nothing at all of
-/// one that is not to be used.
-fn trouble_of(drive: &DriveStatus) -> Option<Option<Reason>> {
+/// Whether a drive that is left to the daemon is to be used.
+fn is_in_use(drive: &DriveStatus) -> bool {
+    !matches!(drive.state.as_str(), "away" | "left-alone" | "released" | "forgotten")
+}
+
+/// What keeps such a drive from taking messages, if anything does.
+fn trouble_of(drive: &DriveStatus) -> Option<Reason> {
     match drive.state.as_str() {
-        "away" | "left-alone" | "released" | "forgotten" => None,
-        "full" => Some(Some(Reason::DriveFull)),
-        "read-only" | "failed" | "untrusted" => Some(Some(Reason::DriveFailed)),
-        _ => Some(None),
+        "full" => Some(Reason::DriveFull),
+        "read-only" | "failed" | "untrusted" => Some(Reason::DriveFailed),
+        _ => None,
     }
 }

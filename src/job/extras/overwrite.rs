@@ -33,6 +33,14 @@ pub(super) struct ExtrasWriter<'a> {
     progress: &'a dyn Progress,
 }
 
+/// What has the name of a file that is to be written.
+pub(super) enum Occupant {
+    /// A file with this length in bytes, or nothing yet.
+    Ours(Option<u64>),
+    /// Something that is no file.
+    Foreign,
+}
+
 impl<'a> ExtrasWriter<'a> {
     pub(super) fn new(volume: &'a dyn Volume, progress: &'a dyn Progress) -> Self {
         Self { volume, done: ExtrasOutcome::default(), progress }
@@ -44,14 +52,13 @@ impl<'a> ExtrasWriter<'a> {
         self.done.stopped
     }
 
-    /// Length of a file, or `Some(None)` if it is not there. `None`: something else has the name, which is counted as
-    /// left out.
-    pub(super) fn length(&mut self, at: &RelName) -> Result<Option<Option<u64>>, JobError> {
+    /// What has a name. A foreign one is counted as left out.
+    pub(super) fn occupant(&mut self, at: &RelName) -> Result<Occupant, JobError> {
         match self.volume.length(at) {
-            Ok(length) => Ok(Some(length)),
+            Ok(length) => Ok(Occupant::Ours(length)),
             Err(error) if error.trouble == Trouble::Refused => {
                 self.done.left_out += 1;
-                Ok(None)
+                Ok(Occupant::Foreign)
             }
             Err(error) => Err(error.into()),
         }
@@ -62,7 +69,7 @@ impl<'a> ExtrasWriter<'a> {
         if self.stops() {
             return Ok(());
         }
-        let Some(there) = self.length(at)? else { return Ok(()) };
+        let Occupant::Ours(there) = self.occupant(at)? else { return Ok(()) };
         if there > Some(EXTRAS_TEXT_BYTES) {
             self.done.left_out += 1;
             return Ok(());

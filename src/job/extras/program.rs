@@ -2,7 +2,7 @@
 //! and so does a stick that did not keep it: a hash stands there only for a program that was read back. What is there
 //! from an earlier mount is compared byte by byte, since whoever had the stick may have changed it and its hash.
 
-use super::overwrite::ExtrasWriter;
+use super::overwrite::{ExtrasWriter, Occupant};
 use crate::disk::{Pieces, ReadFrom, Source, Trouble, bundled_programs, read_full};
 use crate::job::JobError;
 use crate::model::limits::{EXTRAS_CHUNK_BYTES, EXTRAS_PROGRAM_MORE, EXTRAS_SUM_BYTES};
@@ -29,9 +29,8 @@ pub(super) fn put(
     let folder = RelName::fixed(bag::PROGRAMS);
     let at = folder.join(&RelName::fixed(&program.name));
     let sum_at = folder.join(&RelName::fixed(&format!("{}.sha256", program.name)));
-    let (Some(there), Some(sum_there)) = (extras.length(&at)?, extras.length(&sum_at)?) else {
-        return Ok(());
-    };
+    let occupants = (extras.occupant(&at)?, extras.occupant(&sum_at)?);
+    let (Occupant::Ours(there), Occupant::Ours(sum_there)) = occupants else { return Ok(()) };
     let bytes = own.bytes;
     if there > Some(bytes.saturating_add(EXTRAS_PROGRAM_MORE)) || sum_there > Some(EXTRAS_SUM_BYTES)
     {

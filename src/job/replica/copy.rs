@@ -79,16 +79,26 @@ pub(super) fn lengths(
     }
 }
 
-/// Length of a copy in bytes, or what reading it would give: it does not exist, or it alone cannot be examined, as in a
-/// folder whose beginning a power failure destroyed.
+/// The length of a copy's file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum CopyLength {
+    /// In bytes.
+    Bytes(u64),
+    /// What reading it would give: it does not exist, or it alone cannot be examined, as in a folder whose beginning a
+    /// power failure destroyed.
+    None(CopyCheck),
+}
+
+/// Returns the length of a copy.
 pub(crate) fn length(
     volume: &dyn Volume,
     dir: &RelName,
     payload: PayloadName,
-) -> Result<Result<u64, CopyCheck>, JobError> {
+) -> Result<CopyLength, JobError> {
     match volume.length(&dir.join(&payload.to_rel())) {
-        Ok(length) => Ok(length.ok_or(CopyCheck::Absent)),
-        Err(error) => alone(volume, error).map(Err),
+        Ok(Some(bytes)) => Ok(CopyLength::Bytes(bytes)),
+        Ok(None) => Ok(CopyLength::None(CopyCheck::Absent)),
+        Err(error) => alone(volume, error).map(CopyLength::None),
     }
 }
 
@@ -100,9 +110,9 @@ pub(crate) struct PartialHash {
 }
 
 /// The state after a piece.
-pub(crate) enum HashStep {
+pub(crate) enum HashStep<Hashed> {
     /// The file ended.
-    Done(Identity),
+    Done(Hashed),
     /// There is more to read.
     More(PartialHash),
 }
@@ -121,7 +131,7 @@ impl PartialHash {
         longest: u64,
         most: u64,
         stop: &dyn Fn() -> bool,
-    ) -> Result<HashStep, DiskError> {
+    ) -> Result<HashStep<Identity>, DiskError> {
         let end = self.at.saturating_add(most);
         let (mut pieces, mut piece) = (Pieces::resume(source, self.at, longest), Vec::new());
         // At least one buffer, so that every step makes progress.
@@ -144,14 +154,14 @@ pub(crate) fn hash_piece(
     part: PartialHash,
     (longest, most): (u64, u64),
     stop: &dyn Fn() -> bool,
-) -> Result<Result<CopyCheck, PartialHash>, JobError> {
+) -> Result<HashStep<CopyCheck>, JobError> {
     let read = volume
         .read(&dir.join(&payload.to_rel()), part.at, ReadFrom::Medium)
         .and_then(|mut source| part.advance(&mut *source, longest, most, stop));
     match read {
-        Ok(HashStep::Done(identity)) => Ok(Ok(CopyCheck::Is(identity))),
-        Ok(HashStep::More(part)) => Ok(Err(part)),
-        Err(error) => alone(volume, error).map(Ok),
+        Ok(HashStep::Done(identity)) => Ok(HashStep::Done(CopyCheck::Is(identity))),
+        Ok(HashStep::More(part)) => Ok(HashStep::More(part)),
+        Err(error) => alone(volume, error).map(HashStep::Done),
     }
 }
 

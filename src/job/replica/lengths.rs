@@ -1,7 +1,7 @@
 //! Compares the copies that a ledger names with the listings of a drive's folders: a copy that is missing, or has
 //! another length, is bad without being read. Opens no copy, and calls none right: a length says nothing of the bytes.
 
-use super::copy::{self, CopyCheck};
+use super::copy::{self, CopyCheck, CopyLength};
 use super::station_bag::StationBag;
 use crate::disk::{EntryKind, Volume};
 use crate::job::JobError;
@@ -93,7 +93,9 @@ pub(super) fn wrong(
                 true => folder.has(&copy),
                 // Numbers and folders rise together in all that we write: a forged order makes no folder be listed
                 // twice.
-                false => copy::length(volume, dir, copy.name)? == Ok(copy.identity.bytes),
+                false => {
+                    copy::length(volume, dir, copy.name)? == CopyLength::Bytes(copy.identity.bytes)
+                }
             };
             if !is_right {
                 wrong.push(copy);
@@ -120,9 +122,9 @@ pub(super) fn mark_wrong_lengths(
     catalogue.write_transaction(|| {
         for copy in wrong {
             let found = match copy::length(volume, dir, copy.name)? {
-                Ok(length) if length == copy.identity.bytes => continue,
-                Ok(_) => CopyCheck::OtherLength,
-                Err(found) => found,
+                CopyLength::Bytes(length) if length == copy.identity.bytes => continue,
+                CopyLength::Bytes(_) => CopyCheck::OtherLength,
+                CopyLength::None(found) => found,
             };
             let verdict = found.judge(&copy);
             catalogue.set_copy_state(replica, copy.name.number, verdict.state())?;

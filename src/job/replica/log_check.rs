@@ -93,15 +93,15 @@ impl LogCheck {
             let mut budget = Budget { most: most.saturating_sub(bytes), read: 0, stop };
             let next = match &mut self.stage {
                 Stage::Ledger(ledger) => match ledger.advance(logs, &mut budget)? {
-                    None => None,
-                    Some(damage) => {
+                    LogStep::More => None,
+                    LogStep::Done(damage) => {
                         self.found.extend(damage);
                         Some(Stage::Manifest(ManifestSoFar::default()))
                     }
                 },
                 Stage::Manifest(manifest) => match manifest.advance(logs, &mut budget)? {
-                    None => None,
-                    Some(damage) => {
+                    LogStep::More => None,
+                    LogStep::Done(damage) => {
                         self.found.extend(damage);
                         Some(Stage::Done)
                     }
@@ -115,6 +115,14 @@ impl LogCheck {
             }
         }
     }
+}
+
+/// The state of one log after a part of it.
+enum LogStep {
+    /// There is more to read.
+    More,
+    /// It was read to its end; its damage, if it has any.
+    Done(Option<LogDamage>),
 }
 
 struct Budget<'a> {
@@ -139,12 +147,8 @@ fn unless_log_alone(volume: &dyn Volume, error: DiskError) -> Result<(), JobErro
 }
 
 impl LedgerSoFar {
-    /// Returns the ledger's damage, if any, once it has been read to its known end.
-    fn advance(
-        &mut self,
-        logs: &Logs<'_>,
-        budget: &mut Budget<'_>,
-    ) -> Result<Option<Option<LogDamage>>, JobError> {
+    /// Reads on, up to the ledger's known end.
+    fn advance(&mut self, logs: &Logs<'_>, budget: &mut Budget<'_>) -> Result<LogStep, JobError> {
         let end = logs.replica.ledger_bytes;
         let at = logs.bag.file(bag::LEDGER);
         if self.reader.at() < end {
@@ -153,11 +157,11 @@ impl LedgerSoFar {
                 Ok(source) => LineReader::new(source),
                 Err(error) if error.trouble == Trouble::Gone => {
                     check_answers(logs.bag.volume)?;
-                    return self.judge(logs, false).map(Some);
+                    return self.judge(logs, false).map(LogStep::Done);
                 }
                 Err(error) => {
                     unless_log_alone(logs.bag.volume, error)?;
-                    return self.judge(logs, true).map(Some);
+                    return self.judge(logs, true).map(LogStep::Done);
                 }
             };
             while self.reader.at() < end {
@@ -167,16 +171,16 @@ impl LedgerSoFar {
                     Ok(None) => break,
                     Err(error) => {
                         unless_log_alone(logs.bag.volume, error)?;
-                        return self.judge(logs, true).map(Some);
+                        return self.judge(logs, true).map(LogStep::Done);
                     }
                 }
                 let is_last = self.reader.at() >= end;
                 if budget.is_used_up(self.reader.at() - before) && !is_last {
-                    return Ok(None);
+                    return Ok(LogStep::More);
                 }
             }
         }
-        self.judge(logs, false).map(Some)
+        self.judge(logs, false).map(LogStep::Done)
     }
 
     fn take(&mut self, piece: Piece<'_>) {
@@ -209,31 +213,27 @@ impl LedgerSoFar {
 }
 
 impl ManifestSoFar {
-    /// Returns the manifest's damage, if any, once it has been read to its end.
-    fn advance(
-        &mut self,
-        logs: &Logs<'_>,
-        budget: &mut Budget<'_>,
-    ) -> Result<Option<Option<LogDamage>>, JobError> {
+    /// Reads on, up to the manifest's end.
+    fn advance(&mut self, logs: &Logs<'_>, budget: &mut Budget<'_>) -> Result<LogStep, JobError> {
         let at = logs.bag.file(bag::MANIFEST);
         let mut lines = match logs.bag.volume.read(&at, self.at, ReadFrom::Medium) {
             Ok(source) => LineReader::new(source),
             Err(error) if error.trouble == Trouble::Gone => {
                 check_answers(logs.bag.volume)?;
-                return self.judge(logs, false).map(Some);
+                return self.judge(logs, false).map(LogStep::Done);
             }
             Err(error) => {
                 unless_log_alone(logs.bag.volume, error)?;
-                return self.judge(logs, true).map(Some);
+                return self.judge(logs, true).map(LogStep::Done);
             }
         };
         loop {
             let (right, length) = match lines.next() {
                 Ok(Some(piece)) => manifest::judge(logs.bag.catalogue, logs.replica.row, &piece)?,
-                Ok(None) => return self.judge(logs, false).map(Some),
+                Ok(None) => return self.judge(logs, false).map(LogStep::Done),
                 Err(error) => {
                     unless_log_alone(logs.bag.volume, error)?;
-                    return self.judge(logs, true).map(Some);
+                    return self.judge(logs, true).map(LogStep::Done);
                 }
             };
             match right {
@@ -247,7 +247,7 @@ impl ManifestSoFar {
             }
             self.at += length;
             if budget.is_used_up(length) {
-                return Ok(None);
+                return Ok(LogStep::More);
             }
         }
     }

@@ -20,6 +20,16 @@ pub(super) struct LostLines<'a> {
     pub retired: ReplicaRowId,
 }
 
+/// A location that has what came after a message which left.
+enum Successor {
+    /// The ledger has recorded this one.
+    At(ContentAt),
+    /// Nothing came after it.
+    Nowhere,
+    /// The ledger has recorded none that does.
+    NotRecorded,
+}
+
 impl<'a> LostLines<'a> {
     /// The lost lines of a ledger that was reloaded, if something was known of it before.
     pub(super) fn of(
@@ -73,24 +83,24 @@ impl<'a> LostLines<'a> {
     ) -> Result<(Vec<Event>, Option<LostLine>), JobError> {
         let page = self.bag.catalogue.assertions_lost(self.retired, self.replica, after, PAGE)?;
         let mut events = Vec::new();
-        for untold in &page {
-            let LostStatement::Stands { missing, suspect, modified, mode } = untold.said else {
+        for lost in &page {
+            let LostStatement::Stands { missing, suspect, modified, mode } = lost.said else {
                 continue;
             };
             if !matches!(
-                self.bag.catalogue.copy_status(self.replica, untold.content)?,
+                self.bag.catalogue.copy_status(self.replica, lost.content)?,
                 CopyStatus::Good(_)
             ) {
                 continue;
             }
-            let identity = self.bag.catalogue.identity(untold.content)?;
+            let identity = self.bag.catalogue.identity(lost.content)?;
             let assertion = Assertion {
-                location: self.location(untold)?,
+                location: self.location(lost)?,
                 modified,
                 mode,
-                first_seen: self.bag.catalogue.first_seen(untold.content)?,
+                first_seen: self.bag.catalogue.first_seen(lost.content)?,
                 suspect,
-                as_of: untold.position,
+                as_of: lost.position,
             };
             events.push(match missing {
                 true => Event::Missing { identity, assertion },
@@ -109,52 +119,53 @@ impl<'a> LostLines<'a> {
     ) -> Result<(Vec<Event>, Option<LostLine>), JobError> {
         let page = self.bag.catalogue.departures_lost(self.retired, self.replica, after, PAGE)?;
         let mut events = Vec::new();
-        for untold in &page {
-            let LostStatement::Left { why, to } = &untold.said else { continue };
-            let at = (untold.mailbox, untold.key.as_slice(), untold.content);
+        for lost in &page {
+            let LostStatement::Left { why, to } = &lost.said else { continue };
+            let at = (lost.mailbox, lost.key.as_slice(), lost.content);
             if !self.bag.catalogue.uncovered_positions(self.retired, at)?.is_empty() {
                 // It was asserted again since, perhaps in the very line that is lost.
                 continue;
             }
-            let Some(to) = self.after(untold, *why, to.as_ref())? else { continue };
-            let (to, heir) = self.bag.catalogue.followed_by(to.as_ref(), untold.content)?;
-            let (identity, position) =
-                (self.bag.catalogue.identity(untold.content)?, untold.position);
-            let location = self.location(untold)?;
+            let to = match self.successor_of(lost, *why, to.as_ref())? {
+                Successor::At(place) => Some(place),
+                Successor::Nowhere => None,
+                Successor::NotRecorded => continue,
+            };
+            let (to, successor) = self.bag.catalogue.followed_by(to.as_ref(), lost.content)?;
+            let (identity, position) = (self.bag.catalogue.identity(lost.content)?, lost.position);
+            let location = self.location(lost)?;
             let departure =
-                Departure { identity, location, position, why: *why, to, successor: heir, gaps };
+                Departure { identity, location, position, why: *why, to, successor, gaps };
             events.push(Event::Removed(departure));
         }
         Ok((events, page.into_iter().last()))
     }
 
-    /// The location that has what came after a message, if anything did; the outer option is none if the ledger does
-    /// not name it.
-    fn after(
+    fn successor_of(
         &self,
-        untold: &LostLine,
+        lost: &LostLine,
         why: Departed,
         to: Option<&ContentAt>,
-    ) -> Result<Option<Option<ContentAt>>, JobError> {
+    ) -> Result<Successor, JobError> {
         let catalogue = self.bag.catalogue;
-        if let Some(place @ (mailbox, key, heir)) = to {
-            if catalogue.was_asserted(self.replica, *mailbox, key, *heir)? {
-                return Ok(Some(Some(place.clone())));
+        if let Some(place @ (mailbox, key, successor)) = to {
+            if catalogue.was_asserted(self.replica, *mailbox, key, *successor)? {
+                return Ok(Successor::At(place.clone()));
             }
-            if *heir != untold.content {
-                return Ok(None);
+            if *successor != lost.content {
+                return Ok(Successor::NotRecorded);
             }
         }
-        let here = (untold.mailbox, untold.key.as_slice());
-        Ok(match catalogue.other_place(self.replica, here, untold.content)? {
-            Some((mailbox, key)) => Some(Some((mailbox, key, untold.content))),
-            None if why == Departed::Moved => None,
-            None => Some(None),
+        let here = (lost.mailbox, lost.key.as_slice());
+        Ok(match catalogue.other_place(self.replica, here, lost.content)? {
+            Some((mailbox, key)) => Successor::At((mailbox, key, lost.content)),
+            None if why == Departed::Moved => Successor::NotRecorded,
+            None => Successor::Nowhere,
         })
     }
 
-    fn location(&self, untold: &LostLine) -> Result<Location, JobError> {
-        self.bag.catalogue.location(untold.mailbox, &untold.key)
+    fn location(&self, lost: &LostLine) -> Result<Location, JobError> {
+        self.bag.catalogue.location(lost.mailbox, &lost.key)
     }
 
     /// The lines that say where mailboxes lay on the card.

@@ -3,7 +3,7 @@
 //! place.
 
 use super::append_log::write_proven;
-use super::copy::{self, CopyCheck};
+use super::copy::{self, CopyCheck, CopyLength};
 use super::line_reader::{LineReader, Piece};
 use super::station_bag::StationBag;
 use crate::disk::{ReadFrom, Volume};
@@ -203,7 +203,8 @@ impl Mending<'_> {
     ) -> Result<(), JobError> {
         // A file that cannot be examined may exist.
         let absent = |payload| -> Result<bool, JobError> {
-            Ok(copy::length(self.bag.volume, self.bag.dir, payload)? == Err(CopyCheck::Absent))
+            Ok(copy::length(self.bag.volume, self.bag.dir, payload)?
+                == CopyLength::None(CopyCheck::Absent))
         };
         while let Some((at, payload)) = wrong.pop_if(|(at, _)| at.end == listed.sound) {
             if !absent(payload)? {

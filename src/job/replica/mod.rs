@@ -35,7 +35,7 @@ mod wipe;
 pub(crate) use acceptance::{Acceptance, check_acceptance, is_refused};
 pub(crate) use compare::compare;
 pub(crate) use copy::{
-    CopyCheck, hash as hash_copy, hash_all as hash_copies, length as copy_length,
+    CopyCheck, CopyLength, hash as hash_copy, hash_all as hash_copies, length as copy_length,
     list as list_segment,
 };
 pub(crate) use id_recovery::check_refused;

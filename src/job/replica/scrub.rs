@@ -133,12 +133,12 @@ impl Scrubber<'_> {
             let bounds = (longest, SCRUB_STEP_BYTES - step.bytes);
             let stop = || self.progress.stop();
             match hash_piece(&*drive.volume, &drive.dir, copy.name, part, bounds, &stop)? {
-                Err(part) => {
+                HashStep::More(part) => {
                     step.bytes += part.read() - before;
                     let mount = mount.clone();
                     *unfinished = Some(Unfinished { mount, of: Of::Copy(copy.name), part });
                 }
-                Ok(found) => {
+                HashStep::Done(found) => {
                     step.bytes += longest.saturating_sub(before);
                     let verdict = self.judge(drive, &copy, found)?;
                     if let (true, Some(finding)) = (verdict.is_new(), verdict.finding()) {

@@ -3,8 +3,8 @@
 use crate::disk::{Access, EntryKind, Trouble};
 use crate::job::catalogue::{Catalogue, Contradiction, CopyRow, Decision, Merge};
 use crate::job::replica::{
-    Begin, CopyCheck, OpenOptions, Replica, compare, copy_length, hash_copy, is_station,
-    list_segment, open_replica, read_manifest,
+    Begin, CopyCheck, CopyLength, OpenOptions, Replica, compare, copy_length, hash_copy,
+    is_station, list_segment, open_replica, read_manifest,
 };
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::DRIVE_FOLDER_ENTRIES;
@@ -180,7 +180,7 @@ fn adopt_unlisted_copies(
         if catalogue.knows_number(drive.state.row, payload.number)? {
             return Ok(());
         }
-        let Ok(bytes) = copy_length(volume, home, payload)? else {
+        let CopyLength::Bytes(bytes) = copy_length(volume, home, payload)? else {
             // With a whole ledger, a listed copy without a line was never acknowledged.
             if !whole {
                 Finding::Missing { payload }.note(&mut drive.findings);

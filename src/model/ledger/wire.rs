@@ -253,7 +253,7 @@ impl Wire {
                 payload: parse(&self.payload)?,
                 identity: self.read_identity()?,
                 assertion: self.read_assertion()?,
-                replaces: optional(&self.replaces)?,
+                replaces: optional(&self.replaces).ok()?,
             },
             "placed" => {
                 let (identity, assertion) = (self.read_identity()?, self.read_assertion()?);
@@ -283,9 +283,10 @@ impl Wire {
             "pruned" => {
                 Event::Pruned { payload: parse(&self.payload)?, identity: self.read_identity()? }
             }
-            "damaged" => {
-                Event::Damaged { payload: parse(&self.payload)?, found: optional(&self.sha256)? }
-            }
+            "damaged" => Event::Damaged {
+                payload: parse(&self.payload)?,
+                found: optional(&self.sha256).ok()?,
+            },
             "absent" => Event::Absent { payload: parse(&self.payload)? },
             "sound" => Event::Sound { payload: parse(&self.payload)? },
             "verified" => Event::Verified {
@@ -384,10 +385,7 @@ fn parse<T: FromStr>(field: &Option<String>) -> Option<T> {
     field.as_ref()?.parse().ok()
 }
 
-/// `Some(None)` if the field is absent, `None` if it is present and wrong.
-fn optional<T: FromStr>(field: &Option<String>) -> Option<Option<T>> {
-    match field {
-        None => Some(None),
-        Some(text) => text.parse().ok().map(Some),
-    }
+/// A field that may be absent, but not wrong.
+fn optional<T: FromStr>(field: &Option<String>) -> Result<Option<T>, T::Err> {
+    field.as_deref().map(str::parse).transpose()
 }
