@@ -1,6 +1,5 @@
-//! What a drive carries beside the copies: written where it is not as it should be, at no cost of a message, and
-//! whatever a power failure leaves of it.
-//! Never looks at how a page is laid out.
+//! What a drive carries in addition to the copies: it is written where it differs from what it should be, never at the
+//! cost of a message, whatever a power failure leaves of it. Never checks how a page is laid out.
 
 use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::{HOME, expect_same, expect_whole_bag, snapshot, whole};
@@ -20,7 +19,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 const PROGRAM: &str = "counterfoil/program/counterfoil-x86_64";
 const SUM: &str = "counterfoil/program/counterfoil-x86_64.sha256";
 
-/// A page that says what it was handed, a line a message, and is longer than a sector.
+/// A page that repeats its input, one line for each message, and is longer than a sector.
 struct Plain;
 
 impl Pages for Plain {
@@ -43,7 +42,7 @@ impl Pages for Plain {
     }
 }
 
-/// What is carried in these stories: a config, pages, a program of some length.
+/// The extras in these stories: a config, pages, a program of some length.
 struct Hold {
     cargo: Extras,
     folder: tempfile::TempDir,
@@ -83,7 +82,7 @@ fn config_on(card: &Card, drive: &MemoryDrive) -> Option<String> {
     carried_config(&*admitted.volume, &station()).unwrap()
 }
 
-/// Two messages; then one is removed and one comes.
+/// Two messages arrive; then one is removed and another arrives.
 fn first_day(card: &Card, drive: &MemoryDrive) {
     card.deliver("inbox/a", &mail("a"));
     card.deliver("inbox/b", &dated("b", "Tue, 1 Jul 2003 10:52:37 +0200"));
@@ -100,7 +99,7 @@ fn dated(subject: &str, date: &str) -> Vec<u8> {
     [format!("Date: {date}\r\n").into_bytes(), mail(subject)].concat()
 }
 
-/// Everything on the drive but what is carried.
+/// Everything on the drive except the extras.
 fn the_rest(drive: &MemoryDrive) -> BTreeMap<String, Vec<u8>> {
     let carried = |path: &String| {
         let name = path.strip_prefix(HOME).unwrap_or(path);
@@ -111,7 +110,7 @@ fn the_rest(drive: &MemoryDrive) -> BTreeMap<String, Vec<u8>> {
     snapshot(drive).into_iter().filter(|(path, _)| !carried(path)).collect()
 }
 
-/// The program is there with its right hash, or has none.
+/// The program is there with its right hash, or has no hash.
 fn expect_program_whole_or_without_hash(drive: &MemoryDrive, story: &str) {
     let Some(sum) = drive.file(SUM) else { return };
     let sum = String::from_utf8(sum).unwrap();
@@ -135,7 +134,7 @@ fn everything_is_in_the_list_whatever_became_of_it() {
     let page = text(&drive, "index-1.html");
     assert!(page.starts_with("pier-4 page 1 of 1\n"), "{page}");
     let at = |text: &str| page.find(text).expect(&page);
-    // Without a date of its own it stands at its first sight.
+    // A message without a date of its own is listed by the time it was first seen.
     let (a, b) = (at("\"a\" in in/inbox [Removed]"), at("\"b\" in in/inbox []"));
     let c = at("\"c\" in in/out []");
     assert!(a < c && c < b, "the latest first: {page}");
@@ -157,7 +156,8 @@ fn nothing_is_written_where_nothing_changed() {
     let hold = Hold::new("a = 1", &[7; 5000]);
     first_day(&card, &drive);
     let first = carried(&card, &drive, &hold.cargo);
-    // A page, the first page, the config, the program; how to read it was there, and names the program now.
+    // A page, the first page, the config and the program. The instructions were there and are rewritten to name the
+    // program.
     assert_eq!((first.written, first.left_out), (5, 0));
     let row = card.catalogue.drive_at(b"stick").unwrap().unwrap().row;
     assert_eq!(card.catalogue.carried(row).unwrap(), Some(first.bytes));
@@ -208,7 +208,7 @@ fn a_program_or_a_page_that_rots_is_written_anew() {
     expect_same(&snapshot(&drive), &before, "mended");
 }
 
-/// Somebody had the stick, and put another program of the same length on it: its hash beside it is ours.
+/// Somebody with access to the stick put another program of the same length on it; the hash next to it is still ours.
 #[test]
 fn a_program_that_was_changed_while_the_stick_was_away_is_written_anew() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -223,10 +223,10 @@ fn a_program_that_was_changed_while_the_stick_was_away_is_written_anew() {
         assert_eq!(done.written, 1, "{round}");
         expect_same(&carried_of(&snapshot(&drive)), &carried_of(&before), "the program is ours");
     }
-    // It is read once a mount: an idle stick is not read every hour.
+    // It is read once for each mount: an idle stick is not read every hour.
     drive.tamper(PROGRAM, |program| program[4000] ^= 1);
     assert_eq!(carried(&card, &drive, &hold.cargo).written, 0);
-    // What cannot be read is written anew as well.
+    // An unreadable program is written again as well.
     drive.set_unreadable_from(PROGRAM, 100);
     drive.replug(false);
     let done = tried(&card, &drive, &hold.cargo);
@@ -238,7 +238,7 @@ fn carried_of(all: &BTreeMap<String, Vec<u8>>) -> BTreeMap<String, Vec<u8>> {
     of.map(|(path, bytes)| (path.clone(), bytes.clone())).collect()
 }
 
-/// A file that would have to be filled up, or read, without end.
+/// A file so long that filling it up or reading it would never end.
 #[test]
 fn a_program_or_a_hash_that_is_far_too_long_is_neither_filled_up_nor_read() {
     use counterfoil::model::limits::{EXTRAS_PROGRAM_MORE, EXTRAS_SUM_BYTES};
@@ -279,7 +279,7 @@ fn second_day_without_room(card: &Card, drive: &MemoryDrive, hold: &Hold) {
     assert_eq!(text(drive, "index.html"), before);
 }
 
-/// Stops after so many questions whether to.
+/// Asks to stop after this many polls.
 struct After(AtomicU64);
 
 impl Progress for After {
@@ -308,7 +308,7 @@ fn it_ends_at_once_when_there_is_mail_and_goes_on_later() {
     panic!("it never came to its end");
 }
 
-/// What a power failure takes with it: all that was not synced, or nothing.
+/// What a power failure takes: everything not synced, or nothing.
 fn cut_everywhere(lose: bool) {
     let quiet = (Card::new(), MemoryDrive::default());
     let mut hold = Hold::new("first = 1", &[1; 6000]);
@@ -369,7 +369,7 @@ fn a_name_that_something_else_has_is_left_alone() {
     first_day(&card, &drive);
     drive.put(&format!("{HOME}index-2.html"), b"not ours");
     carried(&card, &drive, &hold.cargo);
-    // The name of the next page is a page's: it says that it is empty.
+    // The name of the next page is reserved for a page, which says that it is empty.
     assert!(text(&drive, "index-2.html").starts_with("pier-4 page 2 of 1\n"));
     for name in ["index-4.html", "index-03.html", "index-x.html"] {
         drive.put(&format!("{HOME}{name}"), b"not ours");
@@ -378,7 +378,7 @@ fn a_name_that_something_else_has_is_left_alone() {
     }
 }
 
-/// It would have to be filled up to its end.
+/// The file would have to be filled up to its end.
 #[test]
 fn a_file_that_is_too_long_for_one_of_ours_is_left_alone() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -390,7 +390,7 @@ fn a_file_that_is_too_long_for_one_of_ours_is_left_alone() {
     assert_eq!(text(&drive, "index-1.html").as_bytes(), huge);
 }
 
-/// A text of more than is written at once, and one that shrinks again: nothing of either is lost or left.
+/// A text longer than one write, which then shrinks again: nothing is lost and nothing is left over.
 #[test]
 fn a_long_text_is_written_piece_by_piece() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -412,7 +412,7 @@ fn a_long_text_is_written_piece_by_piece() {
     assert_eq!(carried(&card, &drive, &hold.cargo).written, 0);
 }
 
-/// A stick that says that it has room and has none: what was begun is made anew when there is some.
+/// A stick that reports room and has none: the file begun is written again once there is room.
 #[test]
 fn room_that_is_not_there_is_no_failed_sync() {
     let (card, drive) = (Card::new(), MemoryDrive::default());

@@ -1,5 +1,5 @@
-//! The list of a drive's messages, page by page, by the numbers of their copies: no page changes that need not.
-//! Never looks at how a page is laid out.
+//! The list of a drive's messages, page by page, by the numbers of their copies: no page changes without need. Never
+//! checks how a page is laid out.
 
 use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::HOME;
@@ -15,10 +15,10 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
-/// Messages on a page here.
+/// Messages on a page in these tests.
 const MOST: usize = 3;
 
-/// A page that has its links and its subjects, a line each.
+/// A page that consists of its links and its subjects, one a line.
 struct Lines(usize);
 
 impl Pages for Lines {
@@ -58,7 +58,7 @@ fn carried(card: &Card, drive: &MemoryDrive, most: usize) -> ExtrasOutcome {
         .unwrap()
 }
 
-/// Every page of the list, by its name, without what it is filled up with.
+/// Every page of the list, by name, without its padding.
 fn pages(drive: &MemoryDrive) -> BTreeMap<String, String> {
     let files = crate::medium::snapshot(drive).into_iter();
     let names = files.filter_map(|(path, bytes)| {
@@ -75,7 +75,7 @@ fn pages(drive: &MemoryDrive) -> BTreeMap<String, String> {
     pages
 }
 
-/// Pages that are not as they were, or new.
+/// Pages that changed or are new.
 fn changed(before: &BTreeMap<String, String>, after: &BTreeMap<String, String>) -> Vec<String> {
     after
         .iter()
@@ -84,7 +84,7 @@ fn changed(before: &BTreeMap<String, String>, after: &BTreeMap<String, String>) 
         .collect()
 }
 
-/// A message of that day of July 2003, which its name says, delivered and copied.
+/// Delivers and copies a message of this day of July 2003; its name says the day.
 fn deliver(card: &Card, drive: &MemoryDrive, day: usize) {
     let text = format!("Date: {day} Jul 2003 01:00:00 +0000\r\n").into_bytes();
     let name = format!("Jul-{day}");
@@ -92,7 +92,7 @@ fn deliver(card: &Card, drive: &MemoryDrive, day: usize) {
     card.mirrored(drive);
 }
 
-/// So many messages of as many days, copied one after the other.
+/// This many messages of as many days, copied one after the other.
 fn july(messages: usize) -> (Card, MemoryDrive) {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     (1..=messages).for_each(|day| deliver(&card, &drive, day));
@@ -138,7 +138,7 @@ fn each_page_leads_to_its_neighbours_and_the_first_page_to_all_with_their_counts
     );
 }
 
-/// Copied at once, in the order of their names: on a page, and among the latest, they stand by their dates.
+/// Copied in one batch, in the order of their names: on a page, and among the latest, they are listed by date.
 #[test]
 fn the_latest_are_those_of_the_latest_dates_on_whatever_page() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -173,7 +173,7 @@ fn one_more_message_changes_the_last_page_and_the_first_alone() {
         let (page, begins) = ((day - 1) / MOST + 1, day % MOST == 1);
         let name = |page: usize| bag::index_page(page as u32).to_string();
         let mut expected = vec![bag::INDEX.to_owned(), name(page)];
-        // Once, as the next one begins, the page before leads there.
+        // The page before changes once, to link to the next one as that begins.
         expected.extend(begins.then(|| name(page - 1)));
         expected.sort();
         let mut found = changed(&before, &pages(&drive));
@@ -181,7 +181,7 @@ fn one_more_message_changes_the_last_page_and_the_first_alone() {
         assert_eq!(found, expected, "day {day}");
         assert_eq!(written, expected.len() as u64, "day {day}");
     }
-    // A message of an earlier date comes late: it is copied now, and changes no earlier page.
+    // A message of an earlier date arrives late: it is copied now, and changes no earlier page.
     let before = pages(&drive);
     card.deliver(
         "inbox/late",
@@ -194,8 +194,8 @@ fn one_more_message_changes_the_last_page_and_the_first_alone() {
     assert_eq!(carried(&card, &drive, MOST).written, 0);
 }
 
-/// Where pages took fewer messages once, pages are left that have none: they say so, lead nowhere else, and are filled
-/// again.
+/// Where pages used to take fewer messages, empty pages remain: they say so, link to no other empty page, and are
+/// filled again.
 #[test]
 fn a_page_without_messages_says_so_and_leads_to_no_other() {
     let (card, drive) = july(2 * MOST + 1);
@@ -210,7 +210,7 @@ fn a_page_without_messages_says_so_and_leads_to_no_other() {
     assert_eq!(pages(&drive).len(), 1 + 2 * MOST + 1, "smaller pages");
 }
 
-/// Whatever else is pruned: the pages after it stay as they are.
+/// Whatever is pruned, the pages after it stay as they are.
 #[test]
 fn what_is_given_up_is_not_listed_and_moves_nothing() {
     let (card, drive) = (Card::new(), MemoryDrive::default());

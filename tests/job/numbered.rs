@@ -1,5 +1,5 @@
-//! The numbers of changes: whoever has seen one finds the change, in whichever thread it is made. A drive that was told
-//! of all up to a number is never asked again for what lies before it.
+//! The numbers of changes: whoever has seen a number can read the change, whichever thread makes it. Once everything up
+//! to a number is recorded on a drive, changes before it are never compared again.
 
 use crate::card::folder;
 use counterfoil::job::catalogue::Catalogue;
@@ -7,7 +7,7 @@ use counterfoil::model::Identity;
 use counterfoil::model::ledger::Departed;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// How many numbers are met while changes go on.
+/// How many numbers are seen while changes go on.
 const MET: usize = 100;
 
 #[test]

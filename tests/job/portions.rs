@@ -1,5 +1,5 @@
-//! Long ledgers are taken in a portion at a time, by a catalogue in a file: whatever ends that in the middle, what is
-//! known in the end is as if it had been read at once, and until then none of it counts.
+//! A catalogue in a file reads long ledgers in portions: whatever interrupts that, the final state is as if the ledger
+//! had been read at once, and until then none of it counts.
 
 use crate::card::{Card, drive_ref, folder, station};
 use crate::support::flood::Flood;
@@ -54,7 +54,7 @@ fn rows(state: &Path) -> Vec<(String, i64)> {
     tables
 }
 
-/// A door whose readings hear a stop from the given question on.
+/// A volume source whose reads are asked to stop from this poll on.
 fn stopping(stick: &Path, after: u32) -> Arc<dyn VolumeSource> {
     let asked = AtomicU32::new(0);
     let stop = move || asked.fetch_add(1, Ordering::Relaxed) >= after;
@@ -85,7 +85,7 @@ fn a_reading_that_was_stopped_counts_for_nothing_and_is_done_again() {
     assert!(partly > 1, "none was stopped in the middle");
 }
 
-/// By his word, which is for that stick: not for whatever has its id.
+/// The operator's decision counts for that stick, not for whatever has its id.
 #[test]
 fn a_ledger_that_no_copies_bear_out_is_taken_in_where_its_operator_added_the_stick() {
     const LONG: u64 = LEDGER_LINES_PLAIN + 500;
@@ -109,7 +109,7 @@ fn a_ledger_that_no_copies_bear_out_is_taken_in_where_its_operator_added_the_sti
     let volume = volume_source().open(Access::Write).unwrap();
     add(&catalogue, &*volume, "flood", b"flood", &Card::new().clock).unwrap();
     drop((volume, catalogue));
-    // Not even looked at as that stick.
+    // With another serial number it is not even opened as that stick.
     drive.set_serial("s-2");
     let ended = look(state.path(), volume_source());
     assert!(matches!(ended, Err(JobError::CopiedDrive { .. })), "{ended:?}");

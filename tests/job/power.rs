@@ -1,6 +1,6 @@
-//! The power fails after every single operation on the drive: nothing reported is lost, nothing is
-//! taken for what it is not, and the next pass makes everything whole.
-//! Never picks the easy moments: every operation of a small history is one.
+//! The power fails after every single operation on the drive: nothing reported is lost, nothing is mistaken for
+//! something else, and the next pass makes everything whole. Never picks the easy moments: every operation of a small
+//! history is one.
 
 use crate::card::{Card, mail};
 use crate::medium::{HOME, Numbers, copies, expect_same, expect_whole_bag, snapshot, whole};
@@ -9,15 +9,15 @@ use crate::support::memory::MemoryDrive;
 use counterfoil::disk::Access;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// What a power failure takes with it.
+/// What a power failure takes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Cut {
     /// Everything not synced.
     Unsynced,
     /// Nothing: the stick was pulled a moment after its last write.
     Nothing,
-    /// The copies no ledger line tells of yet, but not the manifest's lines: a device may keep a
-    /// later write and lose an earlier one until it is flushed.
+    /// The copies that no ledger line names yet, but not the manifest's lines: a device may keep a later write and lose
+    /// an earlier one until it is flushed.
     Copies,
     /// Nothing on the drive, but the card's catalogue.
     Catalogue,
@@ -26,7 +26,7 @@ enum Cut {
 const PATHS: [&str; 8] =
     ["inbox/a", "inbox/b", "inbox/c", "inbox/d", "inbox/e", "archive/b", "inbox/f", "inbox/g.b2f"];
 
-/// Five messages, two of them alike; then one is moved, one replaced, one deleted, two come.
+/// Five messages, two of them alike; then one is moved, one replaced, one deleted, and two arrive.
 fn history(card: &Card, drive: &MemoryDrive) -> bool {
     card.deliver("inbox/a", &mail("a"));
     card.deliver("inbox/b", &mail("b"));
@@ -63,7 +63,7 @@ fn operations_of_a_quiet_history() -> u64 {
     drive.operations()
 }
 
-/// What the drive was told of when the power failed: each path with its content.
+/// What was recorded on the drive when the power failed: each path with its content.
 fn reported(card: &Card) -> BTreeMap<&'static str, Vec<u8>> {
     let mut reported = BTreeMap::new();
     for path in PATHS {
@@ -79,7 +79,7 @@ fn come_back(card: &mut Card, drive: &MemoryDrive, cut: Cut) {
     come_back_keeping(card, drive, cut, &BTreeSet::new());
 }
 
-/// The same after a second power failure: what outlived the first is on the medium, and no later power failure takes
+/// The same after a second power failure: what survived the first is on the medium, and no later power failure takes
 /// it.
 fn come_back_keeping(card: &mut Card, drive: &MemoryDrive, cut: Cut, kept: &BTreeSet<String>) {
     drive.replug(cut == Cut::Unsynced);
@@ -101,8 +101,8 @@ fn lose_untold_copies(drive: &MemoryDrive, kept: &BTreeSet<String>) {
     }
 }
 
-/// What came back under its own path. Under a number come copies that were proven before the power failure and whose
-/// line was not written: each must be a message that was once delivered.
+/// What came back under its own path. Copies come back under a number if they were proved before the power failure and
+/// their line was not written: each must be a message that was once delivered.
 fn by_path(got: BTreeMap<String, Vec<u8>>, story: &str) -> BTreeMap<String, Vec<u8>> {
     let (numbered, own): (BTreeMap<_, _>, _) =
         got.into_iter().partition(|(path, _)| path.starts_with("recovered/"));
@@ -113,8 +113,8 @@ fn by_path(got: BTreeMap<String, Vec<u8>>, story: &str) -> BTreeMap<String, Vec<
     own
 }
 
-/// After a power failure, before anything is written: everything reported is there, and nothing else than
-/// what was once delivered.
+/// After a power failure, before anything is written: everything reported is there, and nothing that was never
+/// delivered.
 fn expect_reported(drive: &MemoryDrive, told: &BTreeMap<&'static str, Vec<u8>>, story: &str) {
     let got = whole(&[drive], true);
     expect_told_by_then(&by_path(got.clone(), story), told, story);
@@ -124,7 +124,7 @@ fn expect_reported(drive: &MemoryDrive, told: &BTreeMap<&'static str, Vec<u8>>, 
     }
 }
 
-/// Recovers, mirrors and looks at everything once more.
+/// Recovers, mirrors and checks everything again.
 fn expect_made_whole(
     card: &mut Card,
     drive: &MemoryDrive,
@@ -146,7 +146,7 @@ fn expect_made_whole(
     expect_whole_bag(drive, story);
     let got = by_path(whole(&[drive], false), story);
     match cut {
-        // A new catalogue cannot know of what left the mailbox before it was begun.
+        // A new catalogue cannot know what left the mailbox before it was created.
         Cut::Catalogue => {
             for (path, content) in card.messages() {
                 assert!(got.get(&path) == Some(&content), "{story}: {path}");
@@ -203,7 +203,7 @@ fn a_cut_after_any_operation_that_takes_the_catalogue() {
     sweep(Cut::Catalogue);
 }
 
-/// Fault 5: the power fails again while the first cut is mended, at every operation of that.
+/// Fault 5: the power fails again during the recovery from the first failure, at every operation of it.
 #[test]
 fn a_second_cut_while_the_first_is_mended() {
     let operations = operations_of_a_quiet_history();
@@ -239,8 +239,8 @@ fn a_second_cut_while_the_first_is_mended() {
     assert!(cuts_in_recovery > cases(300, 60), "{cuts_in_recovery}");
 }
 
-/// A copy cut short while it was written, and then the power fails again at every operation of the recovery:
-/// it is debris, and never taken for a copy that was proven.
+/// A copy is cut short while it is written, and then the power fails again at every operation of the recovery: it is
+/// debris, and never mistaken for a proved copy.
 #[test]
 fn a_torn_copy_is_never_adopted_however_often_its_recovery_is_cut() {
     let mut cuts = 0;
@@ -271,8 +271,8 @@ fn a_torn_copy_is_never_adopted_however_often_its_recovery_is_cut() {
     assert!(cuts > 20, "{cuts}");
 }
 
-/// What was reported is there, or was replaced or moved as the mailbox was: a line may be durable that nobody
-/// was told of any more.
+/// What was reported is there, or was replaced or moved as in the mailbox: a line may be durable that was not reported
+/// any more.
 fn expect_told_by_then(
     got: &BTreeMap<String, Vec<u8>>,
     told: &BTreeMap<&'static str, Vec<u8>>,
@@ -286,7 +286,7 @@ fn expect_told_by_then(
     }
 }
 
-/// Found by the fuzzer. The device kept the ledger's word on some debris, and lost the debris and its place in the
+/// Found by the fuzzer. The device kept the ledger's line about some debris, and lost the debris and its line in the
 /// manifest: a file that is not there is not listed, or the bag would be invalid from then on.
 #[test]
 fn debris_that_was_lost_again_is_not_listed() {
@@ -309,8 +309,8 @@ fn debris_that_was_lost_again_is_not_listed() {
     }
 }
 
-/// Fault 6: a boot storm. The power fails again and again, a few operations later each time, and
-/// every time a little more is safe.
+/// Fault 6: a boot storm. The power fails again and again, a few operations later each time, and every time a little
+/// more is safe.
 #[test]
 fn a_boot_storm_converges() {
     let (mut card, drive) = (Card::new(), MemoryDrive::default());

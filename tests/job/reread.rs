@@ -1,5 +1,5 @@
-//! Copies kept good: re-read in steps by rounds, made again from wherever they are still right, drives that are
-//! seen not to keep what they are given. Never waits: the clock is moved by hand.
+//! Scrubbing: copies are read again in steps and cycles, and made again from any source that is still good; drives that
+//! do not keep what they are given are detected. Never waits: the clock is moved by hand.
 
 use crate::card::{Card, drive_ref, mail};
 use crate::medium::{
@@ -66,7 +66,7 @@ fn logs_of(drive: &MemoryDrive) -> u64 {
     length("ledger.jsonl") + length("manifest-sha256.txt")
 }
 
-/// Asks to end after so many questions.
+/// Asks to stop after this many polls.
 struct Patience(AtomicU32);
 
 impl Progress for Patience {
@@ -97,7 +97,7 @@ fn a_round_is_one_line_and_the_next_is_due_when_its_time_has_come() {
     assert!(row(&card).last_verified.is_some());
 }
 
-/// Any step may end after any buffer; a round has read all copies when it says so, each once.
+/// Any step may end after any buffer; when a cycle reports its end, it has read all copies, each once.
 #[test]
 fn bites_that_end_early_make_one_round_whatever_they_are_cut_to() {
     for patience in 1..7 {
@@ -139,14 +139,14 @@ fn what_rots_is_recorded_at_once_and_made_anew() {
     assert_eq!(kinds.last().unwrap(), "verified");
     assert_eq!(card.mirrored(&drive).copied, 2);
     expect_same(&whole(&[&drive], false), &card.messages(), "made anew");
-    // What is known is not recorded again, nor copied again.
+    // A known problem is not recorded again, and the copy not made again.
     let again = bite(&card, &drive, &mut None);
     assert!(!again.lost && again.findings.is_empty(), "{again:?}");
     assert_eq!((count(&drive, "damaged"), count(&drive, "absent")), (1, 1));
     assert_eq!(card.mirrored(&drive).copied, 0);
 }
 
-/// A box without a clock of its own, and one whose clock is set while it runs: a round more, or one less.
+/// A machine without a clock of its own, or whose clock is set while it runs: a cycle more, or one less.
 #[test]
 fn a_clock_that_jumps_makes_no_loop() {
     let (card, drive) = messages(&["one", "two"]);
@@ -160,7 +160,7 @@ fn a_clock_that_jumps_makes_no_loop() {
             assert!(rounds < 2, "at {wall}");
         }
     }
-    // The clock stands still at every boot; what runs in between is counted.
+    // The clock starts at the same time at every boot; running time in between is counted.
     for boots in 0.. {
         assert!(boots < 20, "never due");
         card.clock.reboot();
@@ -176,7 +176,7 @@ fn a_clock_that_jumps_makes_no_loop() {
     assert!(!due(&card, &drive).is_zero());
 }
 
-/// The mailbox has it no more; another drive has.
+/// The mailbox no longer has the message; another drive has.
 #[test]
 fn a_lost_copy_is_made_again_from_another_drive_that_is_here() {
     let (card, amber) = messages(&["one", "two", "three"]);
@@ -219,7 +219,7 @@ fn drive_spoilt(drive: &MemoryDrive, name: &str) {
     drive.tamper(&only_copy(drive, &mail(name)), |bytes| bytes[20] ^= 1);
 }
 
-/// One that the other drive has lost too is not copied, and the other is found out.
+/// A copy that the other drive has lost too is not used, and the loss is detected.
 #[test]
 fn a_bad_copy_is_not_lent() {
     let (card, amber) = messages(&["one"]);
@@ -247,7 +247,7 @@ fn expect_whole_or_bad(drive: &MemoryDrive) {
     assert_eq!(ledger_kinds(drive).iter().filter(|k| *k == "mirrored").count(), 1);
 }
 
-/// Fault of the card: the bytes change and nothing else.
+/// Fault of the card: the bytes change and nothing else does.
 #[test]
 fn a_message_that_the_card_changed_is_suspect_and_never_replaces_the_good_copy() {
     let (card, drive) = messages(&["one", "two"]);
@@ -273,7 +273,7 @@ fn a_message_that_the_card_changed_is_suspect_and_never_replaces_the_good_copy()
     let text = String::from_utf8(drive.file(&format!("{HOME}ledger.jsonl")).unwrap()).unwrap();
     assert_eq!(text.matches("\"suspect\":\"altered\"").count(), 1);
     assert_eq!(count(&drive, "missing"), 1, "the good version is wanted back");
-    // Found once, whatever drive is read next.
+    // Found once, whichever drive is read next.
     assert!(bite(&card, &drive, &mut None).altered.is_empty());
 }
 
@@ -293,7 +293,7 @@ fn one_read_error_marks_a_drive_until_all_of_it_was_read_without() {
     assert_eq!(row(&card).worn, None);
 }
 
-/// A pulled stick answers with errors too, and is no bad one.
+/// A pulled stick reports errors too, and is not a bad one.
 #[test]
 fn a_pull_is_no_read_error() {
     let (card, drive) = messages(&["one", "two"]);
@@ -350,10 +350,10 @@ fn a_drive_that_gives_back_others_octets_is_not_trusted() {
     let refused = card.mirror(&drive);
     assert!(matches!(refused.outcome, Err(JobError::Untrusted { .. })));
     assert_eq!(drive.files(), before, "not written to");
-    // Restore still reads what is right.
+    // A restore still reads the copies that are right.
     assert_eq!(restored(&[&drive], false).files.len(), 1);
 
-    // Its operator begins afresh: all is copied anew, and counts.
+    // Its operator trusts it again: everything is copied anew, and counts.
     card.catalogue.restore_trust(row(&card).row, card.clock.stamp().time).unwrap();
     assert_eq!(card.catalogue.totals(&station, 1).unwrap().mirrored, 0);
     assert_eq!(card.mirrored(&drive).copied, 4);
@@ -361,7 +361,7 @@ fn a_drive_that_gives_back_others_octets_is_not_trusted() {
     expect_same(&whole(&[&drive], false), &card.messages(), "begun afresh");
 }
 
-/// One bad copy, and several that a power failure took, are no reason.
+/// One bad copy, or several lost in a power failure, are no reason to distrust a drive.
 #[test]
 fn what_a_cut_takes_is_not_held_against_a_drive() {
     let (card, drive) = messages(&["one", "two", "three"]);
@@ -375,7 +375,7 @@ fn what_a_cut_takes_is_not_held_against_a_drive() {
     assert_eq!(row(&card).distrust, None);
 }
 
-/// Worn out: it takes writes, and comes back as it was.
+/// Worn out: the drive accepts writes, and comes back as it was.
 #[test]
 fn a_drive_that_keeps_nothing_is_not_trusted_the_third_time() {
     let (card, drive) = messages(&["one"]);

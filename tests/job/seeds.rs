@@ -1,4 +1,4 @@
-//! The inputs that the fuzzer begins with, and each that it ever failed on: `tests/fuzz` without the fuzzer.
+//! The inputs that the fuzzer begins with, and each on which it ever failed: `tests/fuzz` without the fuzzer.
 
 #[allow(unreachable_pub, clippy::duplicate_mod, reason = "a library of its own for the fuzzer")]
 #[path = "../fuzz/src/lib.rs"]
