@@ -74,7 +74,7 @@ fn a_full_drive_loses_its_oldest_superseded_versions_and_takes_what_waits() {
     expect_same(&whole(&[&drive], true), &card.messages(), "after pruning");
 }
 
-/// The version that waits succeeds the one that is there; versions before both are not in the way.
+/// The waiting version supersedes the one that is there; any version before those two may go.
 #[test]
 fn an_old_version_makes_room_for_the_next_of_its_own_message() {
     let (card, drive) = with_old_versions();
