@@ -1,4 +1,4 @@
-//! Long histories by chance. Decides what happens, from a seed alone; what it means is the world's.
+//! Long random histories. Decides what happens, from a seed alone; what that means is decided by the world.
 
 use crate::medium::{Junk, Kept};
 use crate::oracle::{Broken, Held};
@@ -9,7 +9,7 @@ use crate::world::{Ended, Meddled, World};
 use rustix::io::Errno;
 use std::sync::atomic::Ordering;
 
-/// What a stick or the system beneath it was seen to answer.
+/// Errors that a stick or the system below it was seen to return.
 pub(crate) const ERRORS: [Errno; 8] = [
     Errno::IO,
     Errno::NOSPC,
@@ -21,7 +21,7 @@ pub(crate) const ERRORS: [Errno; 8] = [
     Errno::ACCESS,
 ];
 
-/// Where messages may lie. No path is a folder on the way to another.
+/// Where messages may be. No path is a folder on the way to another.
 const PATHS: [&str; 8] = [
     "inbox/1.eml",
     "inbox/2.eml",
@@ -38,13 +38,13 @@ const PATHS: [&str; 8] = [
 pub(crate) struct Counts {
     pub(crate) histories: u64,
     pub(crate) steps: u64,
-    /// Moments at which the power failed or a stick was pulled.
+    /// How often the power failed or a stick was pulled.
     pub(crate) cuts: u64,
-    /// Errors and mishaps that came to pass at a call.
+    /// Errors and mishaps that occurred at a call.
     pub(crate) faults: u64,
     /// Calls of the program to a stick.
     pub(crate) calls: u64,
-    /// Fingerprint of all of it.
+    /// Fingerprint of the whole run.
     pub(crate) trace: u64,
 }
 
@@ -59,13 +59,13 @@ impl Counts {
     }
 }
 
-/// In one history of so many the sticks carry something in addition to the copies.
+/// One history in this many has sticks with extras.
 const CARRIES: u64 = 7;
 
-/// In one history of so many the station has several cards.
+/// One history in this many has several cards.
 const CARDS: u64 = 7;
 
-/// A history on its way.
+/// A history in progress.
 pub(crate) struct History {
     pub(crate) world: World,
     counts: Counts,
@@ -74,7 +74,7 @@ pub(crate) struct History {
     cards: bool,
 }
 
-/// One history of that seed. `run` names its place.
+/// Runs the history of that seed. `run` names its folder.
 pub(crate) fn history(
     run: &str,
     seed: u64,
@@ -83,7 +83,7 @@ pub(crate) fn history(
 ) -> Result<Counts, Broken> {
     let mut world = World::new(run, seed);
     world.told = told;
-    // In some: it makes a history much longer, and the seeds that are kept have found what they found without.
+    // Only in some: it makes a history much longer, and the seeds kept in `seeds` found their faults without it.
     world.sabotage = sabotage;
     world.carries = sabotage.is_none() && seed % CARRIES == 1;
     let cards = seed % CARDS == 2;
@@ -174,7 +174,7 @@ impl History {
         self.pass()
     }
 
-    /// What happens where there are several cards, and where the same message comes and goes more than once.
+    /// Events with several cards, or in which the same message comes and goes more than once.
     fn cards(&mut self) -> Held {
         let spares = self.world.spares.len() as u64;
         match self.below(8) {
@@ -194,7 +194,7 @@ impl History {
         Ok(())
     }
 
-    /// Another message is written where one lies, and nobody sees it.
+    /// Another message is written where one is, unseen.
     fn rewrite(&mut self) {
         let Some((path, _)) = self.some_message() else { return };
         let text = self.text();
@@ -203,7 +203,7 @@ impl History {
         self.world.card.write_over(&path, &text);
     }
 
-    /// A message comes back to where it was.
+    /// A message comes back to its earlier path.
     fn come_back(&mut self) {
         let there = self.world.card.messages();
         let mut left = self.world.oracle.left();
@@ -213,7 +213,7 @@ impl History {
         self.world.deliver(&path, &text);
     }
 
-    /// A line of a ledger cannot be read any more.
+    /// A line of a ledger becomes unreadable.
     fn rot_line(&mut self) {
         let slot = self.below(self.world.slots.len() as u64) as usize;
         let stick = self.world.slots[slot].stick.clone();
@@ -230,7 +230,7 @@ impl History {
         state.medium.tamper(&path, |bytes| bytes[at] = b'#');
     }
 
-    /// The daemon's next pass, and what a power failure in it leaves.
+    /// The daemon's next pass, and the result of a power failure in it.
     fn pass(&mut self) -> Held {
         let ended = self.world.pass()?;
         self.after(ended)
@@ -252,7 +252,7 @@ impl History {
         }
     }
 
-    /// A stick that was pulled in the middle of a pass lies on the table, as the pull left it.
+    /// A stick that was pulled during a pass lies on the table, as the pull left it.
     fn lay_down_pulled(&mut self) -> Held {
         for slot in 0..self.world.slots.len() {
             let stick = &self.world.slots[slot].stick;
@@ -295,7 +295,7 @@ impl History {
 
     fn text(&mut self) -> Vec<u8> {
         self.messages += 1;
-        // Mostly small, as mail on a slow link is; at times longer than what the program holds at once.
+        // Mostly small, as mail on a slow link is; at times longer than the program's buffers.
         let length = match self.below(40) {
             0 => 140 << 10,
             1..8 => 2_000,
@@ -326,7 +326,7 @@ impl History {
         Ok(())
     }
 
-    /// The same message at a second place.
+    /// The same message at a second path.
     fn deliver_again(&mut self) -> Held {
         let (Some((_, text)), Some(path)) = (self.some_message(), self.free_path()) else {
             return Ok(());
@@ -358,7 +358,7 @@ impl History {
         self.world.remove(&path, seen);
     }
 
-    /// What a card makes of a message in a power cut.
+    /// A card damages a message in a power failure.
     fn spoil_message(&mut self) {
         let Some((path, mut text)) = self.some_message() else { return };
         let how = match self.below(3) {
@@ -428,7 +428,7 @@ impl History {
         self.world.seen(slot)
     }
 
-    /// An error at some call of the next pass.
+    /// Plants an error at some call of the next pass.
     fn mishap(&mut self) {
         let Some(slot) = self.some_stick(true) else { return };
         let errno = *self.world.chance.pick(&ERRORS).unwrap_or(&Errno::IO);
@@ -436,7 +436,7 @@ impl History {
         self.at_some_call(slot, Mishap::Error(errno, lasting));
     }
 
-    /// The power fails, or the stick is pulled, at some call of the next pass.
+    /// Plants a power failure, or the pulling of the stick, at some call of the next pass.
     fn doom(&mut self) {
         let Some(slot) = self.some_stick(true) else { return };
         let mishap = match self.below(6) {
@@ -445,7 +445,7 @@ impl History {
             _ => Mishap::PowerOff,
         };
         self.at_some_call(slot, mishap);
-        // Else there may be nothing to do in that pass.
+        // Otherwise there may be nothing to do in that pass.
         if self.below(2) == 0 {
             drop(self.deliver());
         }
@@ -467,7 +467,7 @@ impl History {
         }
     }
 
-    /// A byte on a stick is not what it was.
+    /// A byte on a stick changes.
     fn rot(&mut self) {
         let slot = self.below(self.world.slots.len() as u64) as usize;
         let stick = self.world.slots[slot].stick.clone();
@@ -500,7 +500,7 @@ impl History {
         state.medium.tamper(&path, |bytes| bytes[at] ^= 1 << bit);
     }
 
-    /// A device that lost what it had called durable, as it comes back.
+    /// A device that lost what it had reported durable, as it comes back.
     fn lie(&mut self) -> Held {
         let slot = self.below(self.world.slots.len() as u64) as usize;
         let flushes = 1 + self.below(3) as usize;
@@ -521,7 +521,7 @@ impl History {
         Ok(())
     }
 
-    /// A worn stick takes what it is sent and keeps nothing: no pass may call anything new mirrored on it.
+    /// A worn stick accepts writes and keeps nothing: no pass may report anything new as mirrored on it.
     fn wear(&mut self) -> Held {
         let Some(slot) = self.some_stick(true) else { return Ok(()) };
         self.say(format_args!("stick {slot} takes writes and keeps none of them, in this pass"));
@@ -558,7 +558,7 @@ impl History {
         self.after(ended)
     }
 
-    /// A stick gets full, or its switch is set, or it gets slow; or none of these any more.
+    /// A stick becomes full, or write-protected, or slow; or none of these any more.
     fn hinder(&mut self) {
         let Some(slot) = self.some_stick(true) else { return };
         let full = (4 << 20) + self.below(80 << 10);
@@ -575,7 +575,7 @@ impl History {
         (state.room, state.read_only, state.slow) = (room, read_only, slow);
     }
 
-    /// Between the look and the copy, a message is replaced, grows or goes.
+    /// Between scan and copy, a message is replaced, grows or disappears.
     fn meddle(&mut self) {
         let (Some(slot), Some((path, old))) = (self.some_stick(true), self.some_message()) else {
             return;
@@ -599,7 +599,7 @@ impl History {
     }
 }
 
-/// What a power failure leaves: mostly one way or another for each change, at times everything or nothing.
+/// Which changes survive a power failure: mostly decided for each change, at times everything or nothing.
 pub(crate) fn kept(chance: &mut crate::chance::Chance) -> Kept {
     let junk = [Junk::Zeros, Junk::Ones, Junk::Stale][chance.below(3) as usize];
     let (last, earlier) = match chance.below(5) {

@@ -1,5 +1,5 @@
-//! Faults put into the program on purpose, by a `Volume` between it and the stick: if the simulator does not
-//! find one of these, it proves nothing. Never part of the program.
+//! Faults put into the program on purpose, by a `Volume` between it and the stick: if the simulator does not find one
+//! of these, it proves nothing. Never part of the program.
 
 use crate::medium::Junk;
 use crate::oracle::HOME;
@@ -63,7 +63,7 @@ impl Sabotage {
         Self::WriterKeptAfterACopy,
     ];
 
-    /// What is done wrong, for a person.
+    /// The same, for a person.
     pub(crate) fn words(self) -> &'static str {
         match self {
             Self::LedgerBeforeSync => "copies are not handed to the device before the ledger",
@@ -90,7 +90,7 @@ impl Sabotage {
         }
     }
 
-    /// Whether it is in how a ledger is read, by whoever restores from it.
+    /// Whether the fault is in how a restore reads a ledger.
     pub(crate) fn misreads(self) -> bool {
         matches!(self, Self::GapsNotCounted)
     }
@@ -115,7 +115,7 @@ impl Sabotage {
     }
 }
 
-/// Where, what, and what instead.
+/// Offset, intended bytes, and the bytes written instead.
 type Said = (u64, Vec<u8>, Vec<u8>);
 
 struct Saboteur {
@@ -123,11 +123,11 @@ struct Saboteur {
     inner: Box<dyn Volume>,
     stick: Stick,
     facts: VolumeFacts,
-    /// Whoever reads through it restores.
+    /// The volume is read by a restore.
     misreads: bool,
-    /// A write held back.
+    /// A write that is delayed.
     late: Mutex<Option<(RelName, u64, Vec<u8>)>>,
-    /// What was to be written last, where, and what was written instead.
+    /// The last intended write: its offset, its bytes, and the bytes written instead.
     said: Mutex<Option<Said>>,
 }
 
@@ -186,7 +186,7 @@ impl Saboteur {
         reworded(&self.ledger(), knows_every_gap)
     }
 
-    /// Writes other lines, and lets them be read back as those that were to be written.
+    /// Writes other lines, and reads back those that were intended.
     fn write_otherwise(
         &self,
         at: &RelName,
@@ -355,7 +355,7 @@ impl Volume for Saboteur {
                 Ok(Box::new(Held(rest, 0)))
             }
             Sabotage::LastCommitsNotReadAgain if at.to_string().contains("/data/") => {
-                // What it read once it believes for ever.
+                // Whatever it has read once it returns for ever.
                 let mut state = self.stick.state();
                 let path = at.to_string();
                 let bytes = state.medium.memory().file(&path, Junk::Zeros);
@@ -375,7 +375,7 @@ impl Volume for Saboteur {
     }
 }
 
-/// Bytes to be read, and how far they were.
+/// Bytes to be read, and how many were read.
 struct Held(Vec<u8>, usize);
 
 impl Source for Held {

@@ -1,5 +1,5 @@
-//! Every short history: up to three things that happen, the power failing after every single call to the stick,
-//! and of what was then on its way every part kept or lost. Leaves nothing to chance.
+//! Every short history: up to three events, the power failing after every single call to the stick, and every subset of
+//! the changes then in flight kept or lost. Leaves nothing to chance.
 
 use crate::medium::{Junk, Kept};
 use crate::oracle::{Broken, HEALED, Held, broken};
@@ -15,13 +15,13 @@ use std::hash::{Hash, Hasher};
 use std::sync::atomic::Ordering;
 use std::sync::{Mutex, PoisonError};
 
-/// The last changes of which every part is tried.
+/// The last changes of which every subset is tried.
 const PARTS: usize = 8;
 
-/// Of as many distinct states one is mended and filled again, which takes ten times as long as the rest.
+/// Of this many distinct states one is repaired and filled again, which takes ten times as long as the rest.
 const HEALED_OF: u64 = 5;
 
-/// Ids that the last event draws, and what follows a power failure in it: others than those before.
+/// Ids drawn by the last event, and by what follows a power failure in it: different from those before.
 const LAST_EVENT_IDS: u64 = 1 << 20;
 const AFTER_CUT_IDS: u64 = 1 << 21;
 
@@ -53,12 +53,12 @@ const EVENTS: [Event; 10] = [
     Event::ClockJump,
 ];
 
-/// With what a history begins.
+/// The state in which a history begins.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Start {
-    /// A message, and a stick that has never been in a socket.
+    /// A message, and a stick that was never plugged in.
     New,
-    /// Two messages that are mirrored on the stick in the socket.
+    /// Two messages that are mirrored on the plugged stick.
     Running,
 }
 
@@ -69,7 +69,7 @@ pub(crate) struct Small {
     pub(crate) events: Vec<Event>,
 }
 
-/// All of up to so many events.
+/// All histories of up to this many events.
 pub(crate) fn all(longest: usize) -> Vec<Small> {
     let mut all = Vec::new();
     for start in [Start::New, Start::Running] {
@@ -84,20 +84,20 @@ pub(crate) fn all(longest: usize) -> Vec<Small> {
     all
 }
 
-/// States that were tried, by any lane.
+/// States already tried, by any thread.
 pub(crate) type Seen = Mutex<BTreeSet<u64>>;
 
-/// What was tried.
+/// Statistics of what was tried.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Tried {
     pub(crate) histories: u64,
-    /// Moments at which the power failed.
+    /// How often the power failed.
     pub(crate) cuts: u64,
-    /// What a power failure left: every part of what was on its way.
+    /// Results of a power failure: every subset of the changes in flight.
     pub(crate) states: u64,
     /// Of these, those that differ in what is on the stick or was promised of it.
     pub(crate) distinct: u64,
-    /// Of these, those that were mended and filled again.
+    /// Of these, those that were repaired and filled again.
     pub(crate) healed: u64,
 }
 
@@ -111,7 +111,7 @@ impl Tried {
     }
 }
 
-/// The part of a world that a power failure and what follows change, to come back to.
+/// The part of a world that a power failure and its consequences change, to come back to.
 struct Moment {
     catalogue: Catalogue,
     stick: Stick,
@@ -126,7 +126,7 @@ struct Moment {
 }
 
 impl Moment {
-    /// The world as it is now, from where on ids are drawn from a number.
+    /// The world as it is now; later ids are drawn from this number on.
     fn of(world: &World, ids: u64) -> Self {
         draw_ids_from(ids);
         Self {
@@ -157,7 +157,7 @@ impl Moment {
 }
 
 impl Small {
-    /// Tries it. `seen` are the states that need not be looked at again.
+    /// Tries it. `seen` are the states that need not be tried again.
     pub(crate) fn run(&self, place: &str, seen: &Seen) -> Result<Tried, Broken> {
         let mut world = World::new(place, 1);
         let mut tried = Tried { histories: 1, ..Tried::default() };
@@ -182,8 +182,8 @@ impl Small {
             let state = world.slots[slot].stick.state();
             (state.writing.clone().unwrap_or_default(), state.calls)
         };
-        // Before and after every call that changes something: between two that only read, one power failure is as
-        // another. And before the first and the last, since the catalogue changes too.
+        // Before and after every call that changes something: between two calls that only read, all power failures are
+        // alike. And before the first and the last, since the catalogue changes too.
         let moments = writing.iter().flat_map(|call| [*call, call + 1]).chain([from + 1, to]);
         let moments: BTreeSet<u64> =
             moments.filter(|call| (from + 1..=to).contains(call)).collect();
@@ -199,10 +199,10 @@ impl Small {
         Ok(tried)
     }
 
-    /// The power has failed: every part of what was on its way is kept or lost.
+    /// The power has failed: every subset of the changes in flight is kept or lost.
     fn every_part(&self, world: &mut World, tried: &mut Tried, seen: &Seen) -> Held {
         let cut = Moment::of(world, AFTER_CUT_IDS);
-        // All that decides what follows: the mailbox, and what the catalogue knows.
+        // Everything that decides what follows: the mailbox, and the catalogue's knowledge.
         let known = (
             world.card.messages(),
             self.start == Start::New,
@@ -227,7 +227,7 @@ impl Small {
                     continue;
                 }
                 tried.distinct += 1;
-                // What is promised holds in every state; that all gets well again is tried in some of them.
+                // Promises are checked in every state; the full repair is tried in some of them.
                 cut.again(world);
                 world.power_off(|_| kept)?;
                 if tried.distinct.is_multiple_of(HEALED_OF) {
@@ -249,7 +249,7 @@ fn deliver(world: &mut World) {
     world.deliver(&path, text.as_bytes());
 }
 
-/// What happens before the daemon gets to work.
+/// What happens before the daemon starts to work.
 fn prepare(world: &mut World, event: Event) -> Held {
     let first = world.card.messages().into_iter().next();
     match (event, first) {

@@ -1,4 +1,4 @@
-//! Every call of one long story failing in every way, once and from then on. Leaves nothing to chance.
+//! Every call of one long story fails in every way, once and from then on. Leaves nothing to chance.
 
 use crate::medium::{Junk, Kept};
 use crate::oracle::{Broken, Held};
@@ -7,14 +7,14 @@ use crate::stick::{Lasting, Mishap};
 use crate::support::mail::message;
 use crate::world::{Ended, World};
 
-/// What is tried: which call, and how it fails.
+/// One attempt: which call, and how it fails.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Try {
     pub(crate) call: u64,
     pub(crate) mishap: Mishap,
 }
 
-/// Every one of them, for a story of so many calls.
+/// All attempts, for a story of this many calls.
 pub(crate) fn all(calls: u64) -> Vec<Try> {
     let lasting = [Lasting::Once, Lasting::ForEver];
     let errors = ERRORS.into_iter().flat_map(|errno| lasting.map(|l| Mishap::Error(errno, l)));
@@ -22,7 +22,7 @@ pub(crate) fn all(calls: u64) -> Vec<Try> {
     (1..=calls).flat_map(|call| mishaps.iter().map(move |m| Try { call, mishap: *m })).collect()
 }
 
-/// Calls of the story when nothing goes wrong.
+/// Number of calls of the story without faults.
 pub(crate) fn calls(place: &str) -> Result<u64, Broken> {
     let mut world = World::new(place, 1);
     story(&mut world, None)?;
@@ -38,7 +38,7 @@ impl Try {
     }
 }
 
-/// A stick's first day: begun, filled, pulled, put back, read again.
+/// A stick's first day: initialised, filled, pulled, put back, read again.
 fn story(world: &mut World, mishap: Option<(u64, Mishap)>) -> Held {
     let slot = world.add_stick(false);
     world.slots[slot].stick.state().mishap = mishap;
@@ -75,13 +75,13 @@ fn pass(world: &mut World) -> Held {
     after(world, ended)
 }
 
-/// The power, or the program, is back, and the work that was cut short is done.
+/// The power, or the program, is back, and the interrupted work is done.
 fn after(world: &mut World, ended: Ended<()>) -> Held {
     match ended {
         Ended::Done(()) => return Ok(()),
         Ended::Killed => world.restart()?,
         Ended::Cut => world.power_off(kept)?,
     }
-    // Nothing goes wrong twice here.
+    // No second fault occurs here.
     world.pass().map(drop)
 }
