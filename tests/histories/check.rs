@@ -1,4 +1,4 @@
-//! The promises, which must hold after every event. Knows of the model only what it answers.
+//! The promises, which must be kept after every event. Knows of the model only its answers.
 
 use crate::event::Event;
 use crate::model::{Content, Given, How, Restored, Stick, restore};
@@ -18,7 +18,7 @@ fn broken(promise: &'static str, how: String) -> Result<(), Broken> {
     Err(Broken { promise, how })
 }
 
-/// Does an event, and checks every promise afterwards.
+/// Executes an event, and checks every promise afterwards.
 pub(crate) fn step(before: &World, event: Event) -> (World, Result<(), Broken>) {
     let mut world = before.clone();
     world.apply(event);
@@ -47,7 +47,7 @@ fn hold(before: &World, world: &mut World, event: Event) -> Result<(), Broken> {
     Ok(())
 }
 
-/// Who knew of a promise saw the message go.
+/// Ends the promises whose message was seen to leave by a card that knew of them.
 pub(crate) fn settle(world: &mut World, known: usize) {
     let new = world.gone[known..].to_vec();
     for stick in 0..world.sticks.len() {
@@ -59,7 +59,7 @@ pub(crate) fn settle(world: &mut World, known: usize) {
     }
 }
 
-/// What is there again is not gone any more.
+/// A content that is back is not gone any more.
 pub(crate) fn back(world: &mut World) {
     let told = |slot: &Arc<Slot>| !slot.told_gone.is_empty();
     if world.sticks.iter().any(told) {
@@ -72,7 +72,7 @@ pub(crate) fn back(world: &mut World) {
     }
 }
 
-/// What any card's audit calls safe now is promised from now on. Whether there is anything new.
+/// What any card's audit calls safe now is promised from now on. Returns whether anything is new.
 fn promise(world: &mut World) -> bool {
     let mut fresh = false;
     for card in 0..world.cards.len() {
@@ -150,7 +150,8 @@ pub(crate) fn comes_back(
     Ok(())
 }
 
-/// Lines that cannot be read may have said that it is gone; and who heard a stranger tells more again than he need.
+/// Lines that cannot be read may have recorded that it is gone; and a card that read a stranger's lines asserts more
+/// again than it need.
 fn stays_gone(world: &World, bits: u8, slots: &[&Slot], restored: &Restored) -> Result<(), Broken> {
     if world.unreadable || world.forged || slots.iter().any(|slot| slot.told_gone.is_empty()) {
         return Ok(());
@@ -191,7 +192,7 @@ fn lines(world: &World) -> usize {
     world.sticks.iter().map(|slot| slot.stick.ledger.lines.len()).sum()
 }
 
-/// After a whole pass all is safe there, what went is told, and another pass has nothing to write.
+/// After a whole pass everything is safe there, departures are recorded, and another pass has nothing to write.
 fn whole_pass(before: &World, world: &mut World, stick: usize) -> Result<(), Broken> {
     let card = world.card();
     let safe = card.audit();
@@ -219,15 +220,16 @@ fn whole_pass(before: &World, world: &mut World, stick: usize) -> Result<(), Bro
     Ok(())
 }
 
-/// What a stick would give that the mailbox lacks is said first; where nothing is, a rehearsal gives the mailbox.
+/// Everything that a stick would give and the mailbox lacks is reported first; if there is nothing, a rehearsal gives
+/// the mailbox.
 fn is_said(world: &World, stick: usize) -> Result<(), Broken> {
     let card = world.card();
     let sticks = [&world.sticks[stick].stick];
     let lacking: BTreeSet<Content> = card.lacking().into_iter().map(|key| key.1).collect();
     let here: BTreeSet<Content> = card.mail.values().copied().collect();
     let given = restore(&sticks, false).given;
-    // What this card saw go, and cannot say there yet, it waits to say; what another stick says is gone is not asked
-    // back.
+    // A departure that this card saw and cannot record there yet is waiting; what another stick records as gone is not
+    // asked for.
     let settled = |given: &Given| card.is_settled(&(given.at, given.content));
     let waits = |given: &Given| card.catalogue.gone.contains_key(&(given.at, given.content));
     let unsaid = |given: &&Given| {
@@ -247,7 +249,7 @@ fn is_said(world: &World, stick: usize) -> Result<(), Broken> {
     Ok(())
 }
 
-/// Cards in turn, each brought up to date on every stick, and restored onto: neither ledgers nor names grow for ever.
+/// Cards in turn, each mirrored to every stick, and restored onto: neither ledgers nor conflict names grow for ever.
 fn in_turn(world: &World, restored: bool) -> Result<(), Broken> {
     let mut world = world.clone();
     let mut sizes = [(0, 0); 5];

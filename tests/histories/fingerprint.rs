@@ -1,5 +1,5 @@
-//! What tells two worlds apart: a number that is equal where nothing that may ever happen differs, but for the names of
-//! sticks, mailboxes and paths. Owns what belongs to that; leaves out what no rule asks for.
+//! A number that is equal for two worlds if nothing that may ever happen differs between them, except for the names of
+//! sticks, mailboxes and paths. Owns what belongs to that; leaves out whatever no rule depends on.
 
 use crate::chance::stir;
 use crate::event::Shape;
@@ -7,7 +7,7 @@ use crate::model::{Catalogue, Content, Key, Line, Location, Path, Position, Stic
 use crate::truth::{Change, Clock, Fate, Gone, Promise, Truth};
 use crate::world::{Slot, Station, World};
 
-/// Names exchanged for others.
+/// A renaming.
 #[derive(Debug, Clone)]
 pub(crate) struct Naming {
     sticks: Vec<usize>,
@@ -124,7 +124,7 @@ impl Naming {
     }
 
     fn stick(&self, stick: &Stick) -> u64 {
-        // The order of lines that say what is there is that of names.
+        // Lines that assert contents are in the order of the names.
         let mut lines = Vec::new();
         let mut run = Vec::new();
         for line in &stick.ledger.lines {
@@ -254,7 +254,7 @@ impl Naming {
             sticks[self.sticks[at]] = self.slot(slot);
         }
         let image = world.image.as_ref();
-        // Of what went, only what may still speak against something that is asked for.
+        // Of the departures, only those that may still affect something that is checked.
         let stations = || world.cards.iter().chain(image.map(|(_, station)| station));
         let matters = |gone: &&std::sync::Arc<Gone>| {
             stations().any(|station| {

@@ -1,4 +1,4 @@
-//! What the truth knows of what went: what is still somewhere, and what a stick was told is not.
+//! The truth about contents that left: which are still somewhere, and which are recorded on a stick as gone.
 
 use crate::model::{Content, Key};
 use crate::truth::{Gone, Promise};
@@ -6,7 +6,7 @@ use crate::world::{Slot, World};
 use std::collections::BTreeSet;
 
 impl World {
-    /// Contents that some card has, or has lost and nobody saw it.
+    /// Contents that some card has, or has lost unseen.
     pub(crate) fn everywhere(&self) -> BTreeSet<Content> {
         let image = self.image.iter().map(|(_, station)| station);
         let all = self.cards.iter().chain(image);
@@ -17,7 +17,8 @@ impl World {
         .collect()
     }
 
-    /// What the card in use has truly seen to go from everywhere that a stick says it was, and no other card has.
+    /// Contents that the card in use has truly seen leave every location that a stick gives them, and that no other
+    /// card has.
     pub(crate) fn told_gone(&self, slot: &Slot) -> BTreeSet<Content> {
         let truth = &self.cards[self.here].truth;
         let here = self.everywhere();
@@ -26,12 +27,12 @@ impl World {
             clock.all(|(card, n)| *card == truth.me || gone.clock.get(card) >= Some(n))
         };
         let present_drives = &slot.stick.ledger.present_drives;
-        // What it was replaced by may be missing before any stick had it: then the old one rightly comes back.
+        // Its replacement may be missing before any stick had it: then the old one rightly comes back.
         if truth.lost.keys().any(|key| !slot.stick.has(key.1)) {
             return BTreeSet::new();
         }
         let mail = &self.cards[self.here].card.mail;
-        // What became of it was seen to the end, or ends with what is there.
+        // Its successors were seen to the end, or end with something that is there.
         let ends = |key: &Key| {
             let mut next = Some(*key);
             for _ in 0..=truth.saw.len() {
@@ -58,8 +59,8 @@ impl World {
 }
 
 impl Slot {
-    /// The line that said it cannot be read, and the copy has another name in this ledger: nobody can know that it had
-    /// this one.
+    /// The line that recorded its name cannot be read, and the copy has another name in this ledger: nobody can know
+    /// that it had this one.
     pub(crate) fn has_lost_the_name_of(&self, promise: &Promise) -> bool {
         let present_drives = self.stick.ledger.present_drives.keys();
         let mut names = present_drives.filter(|key| key.1 == promise.content).peekable();

@@ -1,4 +1,4 @@
-//! Runs the parts of the model. Owns all that is printed.
+//! Runs the parts of the model. Owns everything that is printed.
 
 use crate::against::{self, Apart, What};
 use crate::engine::Program;
@@ -13,19 +13,19 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-/// Events from each start in the quick part.
+/// Number of events from each start in the quick part.
 const QUICK: usize = 3;
-/// A history that is replayed in the quick part's share of chance.
+/// Number of random histories in the quick part.
 const QUICK_SEEDS: u64 = 1_000;
-/// Events from each start within which most rules turn out to be needed.
+/// Number of events from each start within which most rules turn out to be needed.
 const NEAR: usize = 4;
-/// Findings of one kind that are told.
+/// Findings of one kind that are printed.
 const ENOUGH: usize = 4;
 const SEEDS: u64 = 200_000;
-/// Events from each start without finding any need for a rule.
+/// Number of events from each start to try a rule that is known not to be needed.
 const UNNEEDED: usize = 4;
 
-/// Every short history from every start, up to a length, the shortest first. What breaks a promise ends it.
+/// Every short history from every start, up to a length, the shortest first. A broken promise ends it.
 fn explore(all: &[Start], rule: Option<Break>, longest: usize) -> (Vec<String>, Option<Finding>) {
     let mut explorers = Vec::new();
     for start in all {
@@ -77,13 +77,13 @@ fn short(longest: usize) -> bool {
     finding.is_none()
 }
 
-/// Each rule is one that some short history needs, but for those that none is known to need.
+/// Each rule is one that some short history needs, except those that none is known to need.
 fn sabotages(all: &[Break], longest: usize) -> bool {
     let begun = Instant::now();
     let starts = starts();
     let mut fine = true;
     for rule in all {
-        // That nothing needs a rule is tried a little way, not as long again as all else.
+        // That nothing needs a rule is tried to a small depth, so that it does not take as long as all the rest.
         let longest = if NOT_NEEDED.contains(rule) { longest.min(UNNEEDED) } else { longest };
         let (_, finding) = explore(&starts, Some(*rule), longest);
         match finding {
@@ -103,7 +103,7 @@ fn sabotages(all: &[Break], longest: usize) -> bool {
     fine
 }
 
-/// Long histories by chance, on as many threads as there are cores.
+/// Long random histories, on as many threads as there are cores.
 fn chance(from: u64, seeds: u64, until: Option<Instant>) -> bool {
     let begun = Instant::now();
     let (next, events) = (AtomicU64::new(from), AtomicU64::new(0));
@@ -132,7 +132,7 @@ fn chance(from: u64, seeds: u64, until: Option<Instant>) -> bool {
     !found.load(Ordering::Relaxed)
 }
 
-/// Does the history of a number, and tells it; whether it broke nothing.
+/// Runs and prints the history with a number; returns whether it broke nothing.
 pub(crate) fn tell(seed: u64, rule: Option<Break>) -> bool {
     println!("seed {seed}");
     leave_out(rule);
@@ -147,7 +147,7 @@ pub(crate) fn tell(seed: u64, rule: Option<Break>) -> bool {
     false
 }
 
-/// All that belongs to the tests.
+/// Everything that belongs to the tests.
 pub(crate) fn whole(from: u64) -> bool {
     println!("seeds from {from}");
     let deepest = starts().iter().map(|start| start.depth).max().unwrap_or(0);
@@ -169,7 +169,7 @@ pub(crate) fn one(rule: Break) -> bool {
     close(sabotages(&[rule], deepest))
 }
 
-/// Ever new histories by chance.
+/// Ever new random histories.
 pub(crate) fn nights(from: u64, hours: f64) -> bool {
     println!("seeds from {from}");
     close(chance(
@@ -179,10 +179,10 @@ pub(crate) fn nights(from: u64, hours: f64) -> bool {
     ))
 }
 
-/// Histories in which the program was not as it should be, by what was wrong.
+/// Histories in which the program differed, by what was wrong.
 type Told = BTreeMap<What, Vec<(u64, Vec<Event>, Apart)>>;
 
-/// The program compared with the model in as many histories.
+/// Compares the program with the model in as many histories.
 pub(crate) fn engine(from: u64, seeds: u64, place: &str) -> bool {
     println!("seeds from {from}");
     let begun = Instant::now();
@@ -215,14 +215,14 @@ pub(crate) fn engine(from: u64, seeds: u64, place: &str) -> bool {
     close(!told.keys().any(|what| what.is_broken()))
 }
 
-/// The histories that some rule of the model is there for, with number 0.
+/// The histories that show the need for some rule of the model, with number 0.
 fn needed(place: &Path, told: &Mutex<Told>) {
     let starts = starts();
     for rule in Break::ALL.iter().filter(|rule| !NOT_NEEDED.contains(rule)) {
         let (_, finding) = explore(&starts, Some(*rule), NEAR);
         let Some(Finding { history, .. }) = finding else { continue };
         match try_one(place, &history) {
-            // With the rule in force, or in the program, one of its events cannot be.
+            // With the rule in force, or in the program, one of its events is impossible.
             Err(Apart { what: What::Impossible, .. }) => println!("  not tried: {}", rule.words()),
             tried => tell_one(rule.words(), history, tried, told),
         }
@@ -249,7 +249,7 @@ fn tell_one(words: &str, history: Vec<Event>, tried: Result<usize, Apart>, told:
     }
 }
 
-/// One history. How many of its events were done.
+/// Runs one history on both. Returns how many of its events were done.
 fn beside(seed: u64, place: &Path, told: &Mutex<Told>) -> u64 {
     let history = against::history(seed);
     let sticks = against::sticks_of(seed);

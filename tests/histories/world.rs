@@ -1,5 +1,5 @@
-//! A station's cards and sticks, and what happens to them. Does events, and keeps the plain truth about them: who saw
-//! what go, and what was once called safe. The truth never asks the model what it thinks.
+//! A station's cards and sticks, and what happens to them. Executes events, and keeps the plain truth about them: which
+//! card saw what leave, and what was once called safe. The truth never depends on the model.
 
 use crate::event::{Event, Shape};
 use crate::mix::mix;
@@ -15,14 +15,14 @@ pub(crate) struct Station {
     pub(crate) truth: Truth,
 }
 
-/// A stick, and the truth about what it was told.
+/// A stick, and the truth about what was recorded on it.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Slot {
     pub(crate) stick: Stick,
     /// Who wrote to it, and what they knew.
     pub(crate) clock: Clock,
     pub(crate) promises: BTreeSet<Promise>,
-    /// Contents that were seen to go from everywhere, and that it was told are gone.
+    /// Contents that were seen to leave every location, and whose departure is recorded on it.
     pub(crate) told_gone: BTreeSet<Content>,
 }
 
@@ -33,9 +33,9 @@ pub(crate) struct World {
     pub(crate) here: usize,
     pub(crate) sticks: Vec<Arc<Slot>>,
     pub(crate) image: Option<(usize, Arc<Station>)>,
-    /// What was seen to go, in order.
+    /// The departures that were seen, in order.
     pub(crate) gone: Vec<Arc<Gone>>,
-    /// Messages so far that were first delivered at a location; versions so far of a message.
+    /// How many messages were first delivered at each location, and how many versions each message has so far.
     pub(crate) delivered: BTreeMap<Location, u8>,
     pub(crate) versions: BTreeMap<u16, u8>,
     forks: u8,
@@ -82,7 +82,7 @@ impl World {
         &mut self.station().card.mail
     }
 
-    /// A name that no card had before: what it draws by chance is its own.
+    /// A name that no card had before: numbers that it draws are its own.
     fn another(&mut self, of: u64) -> u64 {
         self.forks += 1;
         mix(&(of, self.forks))
@@ -191,7 +191,7 @@ impl World {
         self.station().card.catalogue.drawn = false;
     }
 
-    /// What every card, and the image of one, takes for known of a stick that something happened to unseen.
+    /// Adjusts what every card, and the image of one, knows of a stick to which something happened unseen.
     fn believed(&mut self, mut change: impl FnMut(&mut Catalogue)) {
         let image = self.image.as_mut().map(|(_, station)| station);
         for station in self.cards.iter_mut().chain(image) {
@@ -367,7 +367,7 @@ impl World {
         }
     }
 
-    /// What the stick itself was trusted with is its own word's to take back; nobody knows it yet.
+    /// Promises that rest on this stick end: its own lines may withdraw them. No card knows it yet.
     fn forge(&mut self, stick: usize, replaced: bool) {
         self.faults += 1;
         let chance = self.another(stick as u64);
@@ -375,7 +375,7 @@ impl World {
         let slot = self.slot(stick);
         slot.promises.clear();
         slot.stick.forge(chance, replaced);
-        // Who reads it takes themselves to know of everything.
+        // A card that reads it believes that it knows everything.
         for other in 0..self.sticks.len() {
             let gone = self.gone.clone();
             let slot = self.slot(other);
@@ -390,7 +390,7 @@ impl World {
         self.faults += 1;
         let slot = self.slot(stick);
         slot.stick.copies.insert(content, false);
-        // What rested on this copy is not asked for any more; nobody knows it yet, and nobody may be blamed.
+        // What depended on this copy is not asked for any more; nobody knows it yet, and nobody may be blamed.
         let rests = |message, version| message == content.message && version <= content.version;
         slot.promises.retain(|promise| !rests(promise.content.message, promise.content.version));
         // An earlier version that has a copy of its own comes back instead.
@@ -406,7 +406,7 @@ impl World {
 }
 
 impl Station {
-    /// Another card from here on, by a new process: what it draws is its own.
+    /// Another card from here on, in a new process: numbers that it draws are its own.
     fn begin_as(&mut self, me: u64) {
         self.truth.me = me;
         self.card.chance = me;

@@ -1,6 +1,5 @@
-//! Owns the scene of every story: a station, a drive that will be made bad, a good one beside it, and files
-//! outside both that must be neither read nor written.
-//! Never decides what is expected of the bad drive: that is the story's.
+//! Owns the fixture of every test here: a station, a drive that will be made bad, a good one, and files outside both
+//! that must be neither read nor written. Never decides what is expected of the bad drive: the test does.
 
 use crate::station::{Station, expect_same, mail, tree};
 use crate::stick::Stick;
@@ -62,13 +61,13 @@ impl Scene {
         self.station.path("outside")
     }
 
-    /// The card is another one, or its catalogue is lost: both drives are read from their beginning.
+    /// A new card, or a lost catalogue: both drives are read from their beginning.
     pub(crate) fn forget(&self) {
         fs::remove_dir_all(self.station.state()).unwrap();
     }
 
-    /// What was ordered to happen to the good drive has happened: every message is on it, and comes back from
-    /// both drives together; nothing outside was read or written.
+    /// The good drive was served: every message is on it, and comes back from both drives together; nothing outside was
+    /// read or written.
     pub(crate) fn expect_good_drive_served(&self, mirrored: Told) -> Told {
         let told = mirrored.drive("blue");
         assert!(["safe", "settling"].contains(&told["state"].as_str().unwrap()), "{told}");
@@ -92,7 +91,7 @@ impl Scene {
         told
     }
 
-    /// The same where the bad drive itself holds a file of outside under one of its names.
+    /// The same where the bad drive itself has an outside file under one of its names.
     pub(crate) fn expect_all_restored_but_look_only_at_the_mailbox(&self) {
         let told = self.station.restore();
         expect_same(&self.station.inbox(), &self.station.restored());
@@ -106,7 +105,7 @@ impl Scene {
         told
     }
 
-    /// The files outside are as they were, and their bytes are nowhere else.
+    /// The files outside are unchanged, and their bytes are nowhere else.
     pub(crate) fn expect_outside_untouched(&self, told: &Told) {
         for (path, time) in &self.outside {
             assert_eq!(fs::read_to_string(path).unwrap(), SECRET, "{path:?}");
@@ -123,7 +122,7 @@ impl Scene {
     }
 }
 
-/// No file below holds the secret. Links are not followed: what they lead to is not below.
+/// No file below contains the secret. Links are not followed: their targets are not below.
 pub(crate) fn expect_without_secret(root: &Path) {
     for entry in walkdir::WalkDir::new(root).into_iter().filter_map(Result::ok) {
         if entry.file_type().is_file() && entry.metadata().unwrap().len() < 1 << 20 {

@@ -28,7 +28,7 @@ impl Place {
     /// Creates the folder for a run; another run of the same name at the same time is an error. Files that an
     /// interrupted run left there are deleted.
     pub(crate) fn new(run: &str) -> Self {
-        // Only if it belongs to this user: nobody may write into a folder that root or another user made.
+        // A folder of this user's own: nobody can write into one that root or another user made.
         let me = rustix::process::geteuid();
         let above = match me.is_root() {
             true => "/dev/shm/counterfoil-sim".to_owned(),

@@ -15,8 +15,8 @@ use counterfoil::job::{DriveRef, JobError, Unwatched};
 use std::collections::BTreeMap;
 use std::path::Path;
 
-/// Once in this many times a stick is also asked for messages without the removed ones; and once in this many times all
-/// sticks are asked together.
+/// Once in this many times a stick is also asked for messages without the removed ones, and once in this many times all
+/// sticks together are.
 const PLAIN: u64 = 5;
 
 /// The result of a restore.

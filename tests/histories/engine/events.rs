@@ -1,4 +1,4 @@
-//! How each event is done to the program: as mail programs, people and hardware do it.
+//! How each event is applied to the program: as mail programs, people and hardware cause it.
 
 use super::{Program, Socket, station, told};
 use crate::event::Event;
@@ -35,13 +35,13 @@ impl Program {
         }
         let seen = seen(self)?;
         match watched {
-            // Where it went to is looked at first, as the service does by waiting a little.
+            // The mailbox it went to is scanned first, as the service achieves by waiting a little.
             true => self.look(&[first, 1 - first], &seen).map_err(|e| told(&e)),
             false => Ok(()),
         }
     }
 
-    /// The path of a file below its mailbox.
+    /// The path of a file relative to its mailbox.
     fn rel(&self, mailbox: u8, file: &Path) -> Result<RelName, String> {
         let path = file.strip_prefix(self.folder(mailbox)).map_err(|e| told(&e))?;
         RelName::new(path.as_os_str().as_bytes()).map_err(|e| told(&e))
@@ -102,7 +102,7 @@ impl Program {
         match event {
             Event::Mirror { stick, mailboxes } => self.mirror(stick, mailboxes, false),
             Event::Cut { stick, lines, .. } => {
-                // Lines and calls do not correspond: what is cut off is another part each time.
+                // Lines and calls do not correspond: a different part is cut off each time.
                 let calls = (lines as u64 * 7 + self.written * 5 + self.made * 3) % 40;
                 self.sockets[stick].drive.pull_after(calls);
                 let cut = self.mirror(stick, 3, true);
@@ -133,7 +133,7 @@ impl Program {
                 Ok(())
             }
             Event::LoseStick { stick } => {
-                // What no card has met nobody can give up.
+                // A stick that no card has ever seen cannot be given up.
                 if !self.sockets[stick].unmet
                     && let Some(id) = self.id(stick)?
                     && let Some(row) = self.catalogue().drive(id).map_err(|e| told(&e))?
@@ -173,7 +173,7 @@ impl Program {
         all().map_err(|e| told(&e))
     }
 
-    /// The folder of the card in use makes way for another's.
+    /// Exchanges the folder of the card in use for another's.
     fn use_card(&mut self, card: usize) -> Result<(), String> {
         let live = self.place.join("card");
         let stash = |card: usize| self.place.join(format!("card-{card}"));
@@ -187,7 +187,7 @@ impl Program {
         self.start()
     }
 
-    /// Another process.
+    /// Starts another process.
     fn start(&mut self) -> Result<(), String> {
         self.cards[self.here] = self.catalogue().copied().map_err(|e| told(&e))?;
         Ok(())
@@ -246,7 +246,7 @@ fn copy_folder(from: &Path, to: &Path) -> Result<(), String> {
             copy_folder(&path, &into)?;
             continue;
         }
-        // With its time, as a copy of a whole card has it.
+        // Keeping its time, as a copy of a whole card does.
         let copy = || -> std::io::Result<()> {
             fs::copy(&path, &into)?;
             let time = fs::metadata(&path)?.modified()?;

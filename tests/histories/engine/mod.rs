@@ -1,5 +1,5 @@
 //! The program itself in the same histories: cards are folders in memory with a catalogue each, sticks are drives in
-//! memory. Owns how an event is done to it, and what it answers. Never judges.
+//! memory. Owns how an event is applied to it, and its answers. Makes no assertions about them.
 
 mod events;
 mod lines;
@@ -30,7 +30,7 @@ use std::time::Duration;
 
 struct Socket {
     drive: MemoryDrive,
-    /// Another each time another stick is there.
+    /// Changes each time another stick is there.
     label: String,
     /// Copies on it have rotted since they were last read.
     unread: bool,
@@ -38,14 +38,14 @@ struct Socket {
     unmet: bool,
 }
 
-/// What happened is beyond what the two have in common.
+/// Reported where a history leaves the common ground of program and model.
 pub(crate) const BEYOND: &str = "beyond the model";
 
-/// The program.
+/// The program under test.
 pub(crate) struct Program {
     place: PathBuf,
     clock: HandClock,
-    /// Catalogues; the folder of the card in use is `card`, those of the others carry their numbers.
+    /// Catalogues; the folder of the card in use is `card`, those of the others have their numbers.
     cards: Vec<Catalogue>,
     here: usize,
     sockets: Vec<Socket>,
@@ -127,7 +127,7 @@ impl Program {
         }
     }
 
-    /// Where in the folders of the card a message of the model is.
+    /// The file of a message of the model, below the folders of the card.
     fn file(&self, at: Location, content: Content) -> Result<PathBuf, String> {
         if let Place::Plain(path) = at.path {
             return Ok(self.folder(at.mailbox).join(name_of(path)));
@@ -160,7 +160,7 @@ impl Program {
         OpenMailbox::open(self.catalogue(), &mailbox)
     }
 
-    /// Takes mailboxes in, in this order, after what was seen to happen.
+    /// Scans mailboxes, in this order, after events that were seen.
     fn look(&self, mailboxes: &[u8], seen: &Seen) -> Result<(), JobError> {
         let catalogue = self.catalogue();
         catalogue.begin_run(&self.clock)?;
@@ -303,13 +303,13 @@ impl Program {
 
 impl Drop for Program {
     fn drop(&mut self) {
-        // What is left is in memory, and goes with the next history.
+        // What is left is in memory, and is deleted by the next history.
         drop(fs::remove_dir_all(&self.place));
     }
 }
 
 impl Program {
-    /// Does an event to it, by which one world becomes another.
+    /// Applies an event to it, by which one world becomes another.
     pub(crate) fn apply(
         &mut self,
         before: &World,
@@ -334,7 +334,7 @@ impl Program {
         found.and_then(|found| expect_agreement(&found)).map_err(|e| told(&e))
     }
 
-    /// What is in the mailboxes of the card in use; every name that a restore made up is one beside.
+    /// The contents of the mailboxes of the card in use; every name invented by a restore counts as a conflict name.
     pub(crate) fn mail(&self) -> Found {
         found(&self.place.join("card"), mailbox_name)
     }
@@ -381,7 +381,7 @@ impl Program {
         Ok(safe)
     }
 
-    /// Sticks of which it cannot be asked: another has the same id.
+    /// Sticks about which the program cannot be asked: another has the same id.
     pub(crate) fn unsure(&self) -> Result<BTreeSet<usize>, String> {
         let ids: Vec<Option<DriveId>> =
             (0..self.sockets.len()).map(|stick| self.id(stick)).collect::<Result<_, _>>()?;

@@ -1,4 +1,5 @@
-//! A pass: what a card tells a stick, in which order. Cut anywhere, what is not told is simply not told.
+//! A pass: what a card records on a stick, in which order. If it is interrupted anywhere, the rest is simply not
+//! recorded.
 
 use super::card::*;
 use super::ledger::*;
@@ -6,14 +7,14 @@ use crate::sabotage::{Break, broken};
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
-/// Tells a stick what it was not told, up to where the pass is cut.
+/// Records on a stick what is not recorded there yet, up to where the pass is interrupted.
 pub(super) fn tell(card: &Card, name: usize, stick: &mut Stick, as_of: Position, pass: Pass) {
     let mut pen = Pen { card, name, stick, as_of, pass };
-    // None: cut.
+    // None: interrupted.
     let (Some(()) | None) = pen.tell_all();
 }
 
-/// A pass at work.
+/// A pass in progress.
 struct Pen<'a> {
     card: &'a Card,
     name: usize,
@@ -23,7 +24,7 @@ struct Pen<'a> {
 }
 
 impl Pen<'_> {
-    /// One line more, behind those on the writers that it speaks of; none if the pass is cut here.
+    /// Adds one line, after those on the writers that it refers to; `None` if the pass is interrupted here.
     fn write(&mut self, line: Line) -> Option<()> {
         self.pass.stop = self.pass.stop.checked_sub(1)?;
         let mut of = BTreeSet::new();
@@ -67,7 +68,7 @@ impl Pen<'_> {
             self.write(Line::Mark { as_of: self.as_of, mailboxes: self.pass.mailboxes })?;
         }
         let full = self.copy(known.iter().map(|(key, _)| key.1));
-        // What is missing is a place of its own, so that no departure elsewhere takes the last one.
+        // A missing content is a location of its own, so that no departure elsewhere removes the last one.
         let all: Vec<_> = known.into_iter().chain(missing).collect();
         for (key, _) in &all {
             if self.stick.has(key.1) && !self.stick.ledger.stands(key) {
@@ -80,7 +81,7 @@ impl Pen<'_> {
         self.say_again(&all)
     }
 
-    /// Copies what this stick lacks; whether there was no room for something.
+    /// Copies what this stick lacks; returns whether there was no room for something.
     fn copy(&mut self, all: impl Iterator<Item = Content>) -> bool {
         let mut full = false;
         for content in all {
@@ -95,8 +96,8 @@ impl Pen<'_> {
         full
     }
 
-    /// Only what was seen, only where it takes back something that still stands, and only by who knew of every line
-    /// that cannot be read.
+    /// Only departures that were seen, only where they withdraw something still asserted, and only by a card that knew
+    /// of every unreadable line.
     fn departures(&mut self) -> Option<()> {
         let card = self.card;
         for (key, gone) in &card.catalogue.gone {
@@ -124,9 +125,9 @@ impl Pen<'_> {
         Some(())
     }
 
-    /// Whether a departure may be written (None: it waits), and behind a line of which place: of where the message went
-    /// or of what replaced it, as far as that is on the card or missing; and of the same content, where the card has
-    /// that.
+    /// Whether a departure may be written (None: it waits), and after a line for which location: where the message went
+    /// or where its replacement is, as far as that is on the card or missing; and with the same content, where the card
+    /// has that.
     fn may_leave(&mut self, key: &Key, gone: &Gone) -> Option<Option<Option<Key>>> {
         let card = self.card;
         let replaced = gone.next.is_some_and(|next| next.1 != key.1);
@@ -140,7 +141,7 @@ impl Pen<'_> {
         }
         let mut behind = None;
         let mut next = gone.next;
-        // What leads in a circle ends nowhere.
+        // A cycle of successors ends nowhere.
         for _ in 0..=card.catalogue.gone.len() {
             let Some(after) = next else { break };
             if let Some((place, since)) = card.places(after.1).find(|(place, _)| *place == after) {
@@ -168,8 +169,8 @@ impl Pen<'_> {
         Some(None)
     }
 
-    /// Whether this ledger says so as of the place's last change: that it stands by an older line is not enough, since
-    /// that one may be taken back in another ledger.
+    /// Whether this ledger asserts it as of the location's last change: an older assertion in force is not enough,
+    /// since another ledger may withdraw that one.
     fn tell(&mut self, place: &Key, since: Position) -> Option<bool> {
         let ledger = &self.stick.ledger;
         let old = broken(Break::WitnessByOldLine) && ledger.stands(place);
@@ -186,7 +187,7 @@ impl Pen<'_> {
         Some(can)
     }
 
-    /// What stands by lines that are too old is said again: all of it by one mark, where nothing else stands.
+    /// Assertions that are too old are renewed: all of them by one mark, where nothing else is asserted.
     fn say_again(&mut self, all: &[(Key, Position)]) -> Option<()> {
         let ours = |key: &Key| all.iter().any(|(other, _)| other == key);
         let others = self.stick.ledger.standing().filter(|key| self.within(key) && !ours(key));

@@ -1,4 +1,4 @@
-//! What a restore from some sticks gives, and what it says that it leaves out.
+//! What a restore from some sticks gives, and what it reports as left out.
 
 use super::ledger::*;
 use crate::sabotage::{Break, absent, broken};
@@ -9,10 +9,10 @@ pub(crate) enum How {
     InPlace,
     /// In place, an older version: no copy of the last one is good.
     Older,
-    /// In place, though somebody deleted it: it is asked for all the same.
+    /// In place, though somebody deleted it: it was asked for all the same.
     Removed,
     Beside,
-    /// Beside, since sticks say different things of it.
+    /// Under a conflict name, since sticks contradict each other about it.
     InDoubt,
     Numbered,
 }
@@ -24,7 +24,7 @@ pub(crate) struct Given {
     pub(crate) how: How,
 }
 
-/// What a restore gives, and what it says that it does not.
+/// What a restore gives, and what it reports as left out.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Restored {
     pub(crate) given: Vec<Given>,
@@ -32,7 +32,7 @@ pub(crate) struct Restored {
     pub(crate) without_copy: BTreeSet<Key>,
 }
 
-/// As of which positions each thing is said that nobody took back.
+/// The positions as of which each content is asserted and not withdrawn.
 type Said = BTreeMap<Key, Vec<Position>>;
 
 pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
@@ -92,8 +92,8 @@ pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
     out
 }
 
-/// What is left out by the word of other sticks alone comes back beside, unless it comes back elsewhere in its mailbox:
-/// anybody may have written to one of them.
+/// Contents left out because of other sticks alone come back under a conflict name, unless they come back elsewhere in
+/// their mailbox: anybody may have written to one of those sticks.
 fn only_of_others(sticks: &[&Stick], said: &Said) -> Said {
     let mut more = Said::new();
     for stick in sticks {
@@ -120,8 +120,8 @@ fn removed(sticks: &[&Stick], out: &mut Restored, good: &impl Fn(Content) -> boo
     }
 }
 
-/// Of two contents for one location, whether the first is the one in place: that said last, by a position that covers
-/// all of the other's; what looks like damage never before what does not.
+/// Of two contents for one location, whether the first is the one in place: the one asserted last, by a position that
+/// covers all of the other's; whatever looks like damage never before what does not.
 fn is_before(writers: &Writers, a: (&Key, &Vec<Position>), b: (&Key, &Vec<Position>)) -> bool {
     let all = |t: &Position, of: &[Position]| of.iter().all(|other| writers.covers(*t, *other));
     let later = |a: &[Position], b: &[Position]| a.iter().any(|t| all(t, b));
@@ -133,7 +133,7 @@ fn is_before(writers: &Writers, a: (&Key, &Vec<Position>), b: (&Key, &Vec<Positi
     }
 }
 
-/// Where no copy of what is there is good, the last good one that came there, or that it replaced, comes back.
+/// Where no copy of the current content is good, the last good one that was there, or that it replaced, comes back.
 fn older_versions(
     sticks: &[&Stick],
     writers: &Writers,
@@ -166,8 +166,8 @@ fn older_versions(
     }
 }
 
-/// Good copies that no line of their own ledger names, and that are given nowhere else: what another ledger says of
-/// them hides none.
+/// Good copies that no line of their own ledger names, and that are given nowhere else: another ledger's statements
+/// hide none of them.
 fn numbered(sticks: &[&Stick], out: &mut Restored) {
     let names =
         |stick: &Stick, content| stick.ledger.present_drives.keys().any(|key| key.1 == content);

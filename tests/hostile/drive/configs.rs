@@ -1,4 +1,4 @@
-//! Configs that somebody put on a stick: what they name is shown, and what they would run is not run.
+//! Configs that somebody put on a stick: the names in them are shown, and their commands are not run.
 
 use crate::station::{Station, mail};
 use crate::stick::Stick;
@@ -27,7 +27,7 @@ fn config_at(station: &Station) -> PathBuf {
     station.path(".config/counterfoil/counterfoil.toml")
 }
 
-/// As an operator, whose config is their own.
+/// As an operator with a config of their own.
 fn restore(station: &mut Station, red: &Stick, more: &[&str]) -> Told {
     station.run_as_nobody();
     let inbox = format!("inbox={}", station.inbox().display());
@@ -37,7 +37,7 @@ fn restore(station: &mut Station, red: &Stick, more: &[&str]) -> Told {
     station.run(&words)
 }
 
-/// A command in every form that a config may have it in.
+/// A command in every form that a config allows.
 #[test]
 fn no_command_of_a_stick_is_ever_in_force() {
     for notify in [
@@ -61,7 +61,7 @@ fn no_command_of_a_stick_is_ever_in_force() {
     }
 }
 
-/// What runs a command here does not go to where others read and write it.
+/// A command that is run here is not written to a place where others can read and change it.
 #[test]
 fn a_stick_is_told_nothing_of_the_command_in_force() {
     let (station, red) = Station::with_drive();
@@ -75,7 +75,7 @@ fn a_stick_is_told_nothing_of_the_command_in_force() {
     told.expect_safe().expect_words(&[COMMAND]);
 }
 
-/// A config that would have all of a home copied, keep mail from sticks, and more.
+/// A config that would copy a whole home, keep mail from sticks, and more.
 const GREEDY: &str = "ignore = [\"**\"]\nstate = \"/srv/state\"\n[[mailbox]]\nname = \"inbox\"\npath = \"/home/op\"\n\
                       [[mailbox]]\nname = \"k\"\npath = \"/srv/.ssh\"\n[drives]\nfolders = [\"/srv/public\"]\n\
                       count_same_device = true\n";
@@ -99,13 +99,13 @@ fn a_config_is_shown_before_it_is_put_back_and_needs_a_person() {
     assert!(!config_at(&station).exists() && !station.inbox().exists());
     restore(&mut station, &red, &["--config-seen", "--json"]).expect_safe();
     assert!(config_at(&station).exists());
-    // Seen or not, never over one that is there.
+    // An existing config is never overwritten, shown or not.
     fs::write(config_at(&station), "# by hand\n").unwrap();
     restore(&mut station, &red, &["--config-seen"]).expect_safe();
     assert_eq!(fs::read_to_string(config_at(&station)).unwrap(), "# by hand\n");
 }
 
-/// What is said of a config steers no terminal.
+/// A config that is shown cannot control a terminal.
 #[test]
 fn a_config_that_is_shown_steers_no_terminal() {
     let evil = "ignore = [\"\\u001b]0;owned\\u0007\\u202e\"]\n[log]\nincident = \"\\u009b2J\\r\\n\"\n\
@@ -119,7 +119,7 @@ fn a_config_that_is_shown_steers_no_terminal() {
     );
 }
 
-/// A person at a terminal on a new card: one command, one yes for the config and where its mailboxes are.
+/// A person at a terminal on a new card: one command, and one yes for the config and the location of its mailboxes.
 #[test]
 fn a_yes_to_a_config_is_a_yes_to_where_its_mailboxes_are() {
     let (mut station, red) = Station::with_drive();
@@ -131,7 +131,7 @@ fn a_yes_to_a_config_is_a_yes_to_where_its_mailboxes_are() {
         "setpriv --reuid 65534 --regid 65534 --clear-groups PROGRAM restore --with-config --drive {}",
         red.path().display()
     );
-    // The config stays on the stick; where the mail goes is asked then.
+    // The config stays on the stick; then the program asks where the mail goes.
     let (code, said) = at_a_terminal(&station, &command, "no\nno\n");
     assert_eq!(code, Some(2), "{said}");
     assert!(!config_at(&station).exists() && !station.inbox().exists(), "{said}");
@@ -141,7 +141,7 @@ fn a_yes_to_a_config_is_a_yes_to_where_its_mailboxes_are() {
     assert_eq!(said.matches("Type yes").count(), 1, "{said}");
 }
 
-/// The yes to a config is none to a folder where no mail usually is.
+/// A yes to the config is not a yes to a folder where there usually is no mail.
 #[test]
 fn a_config_that_is_agreed_to_leads_into_no_unusual_folder() {
     let greedy = "station = \"pier-4\"\n[[mailbox]]\nname = \"inbox\"\npath = \"/opt/bin\"\n";

@@ -1,4 +1,5 @@
-//! A stick that contradicts this card, or another stick: what every command says, how it ends, and that mail goes on.
+//! A stick that contradicts this card, or another stick: what every command reports, how it ends, and that mail goes
+//! on.
 
 use crate::scene::Scene;
 use crate::station::{expect_same, mail, sh};
@@ -10,7 +11,7 @@ use std::fs;
 
 const HASH: &str = ",\"hash\":\"";
 
-/// Every line of a ledger from one on is another one, rightly chained.
+/// Replaces every line of a ledger from one on, correctly chained.
 fn rewrite_from(stick: &Stick, number: usize) {
     let text = fs::read_to_string(stick.ledger()).unwrap();
     let mut head = "0".repeat(64);
@@ -36,7 +37,7 @@ fn drive(told: &Told, label: &str) -> Value {
     drives.into_iter().find(|drive| drive["label"] == label).unwrap()
 }
 
-/// Though lines are broken.
+/// Though lines are wrapped.
 fn expect_said(told: &Told, words: &[&str]) {
     let all = format!("{} {}", told.text(), told.warnings());
     let all = all.split_whitespace().collect::<Vec<_>>().join(" ");
@@ -54,13 +55,13 @@ fn a_rewritten_stick_is_named_everywhere_until_its_operator_decides() {
     rewrite_from(&scene.bad, 4);
     scene.deliver(1);
     let words = ["red is not as this card remembers it: line", "of its ledger is another one now"];
-    // A look finds it, too, and changes nothing; then a pass, which copies to it all the same.
+    // An audit finds it too, and changes nothing; then a pass does, and copies to the stick all the same.
     for command in [&["audit"][..], &["status"], &["mirror"], &["audit"], &["status"], &["mirror"]]
     {
         let told = scene.station.command(command).expect_unsafe();
         expect_said(&told, &words);
         expect_said(&told, ADVICE);
-        // Nothing beside it says that its copies do count.
+        // Nothing in the output claims that its copies do count.
         let counts = told.text() + &told.warnings();
         assert!(!counts.contains("counts for what"), "{counts}");
         told.expect_harmless();
@@ -103,7 +104,7 @@ fn of_two_that_contradict_each_other_both_are_named_and_both_give_all_their_mail
         let told = scene.station.command(&[first]).expect_unsafe();
         expect_said(&told, &words);
         expect_said(&told, ADVICE);
-        // The mail goes on, to both.
+        // Both still get mail.
         scene.deliver(1);
         scene.station.mirror().expect_unsafe().expect_counts(&[]);
         assert_eq!(scene.bad.lines_of("mirrored").len(), 6);
@@ -122,7 +123,7 @@ fn of_two_that_contradict_each_other_both_are_named_and_both_give_all_their_mail
     }
 }
 
-/// Neither by its words nor by its name.
+/// Neither with its statements nor with its name.
 #[test]
 fn a_stick_that_lies_about_a_good_one_steers_no_terminal_and_stops_no_mail() {
     let scene = Scene::mirrored(3);

@@ -1,4 +1,4 @@
-//! A stick that says of mail which another stick has that it is gone, is damage, or went where nobody restores to.
+//! A stick that claims that another stick's mail is gone, is damage, or went to a place that nobody restores.
 
 use crate::forger::Forger;
 use crate::scene::Scene;
@@ -9,26 +9,26 @@ use serde_json::Value;
 use std::collections::BTreeSet;
 use std::fs;
 
-/// A number of a change that no card comes to.
+/// The number of a change that no card reaches.
 const FAR: u64 = 1_000_000;
 const THEIRS: &[u8] = b"Message-ID: <9@example.org>\r\n\r\nmail of theirs\r\n";
 
-/// What the bad stick says of each message.
+/// What the bad stick claims about each message.
 #[derive(Debug, Clone, Copy)]
 enum Lie {
-    /// Deleted, by the writer that the good one knows.
+    /// Deleted, by a writer that the good one knows.
     DeletedByAKnownWriter,
     /// The same, by one that has read everything.
     DeletedByAnother,
     /// Another message took its place.
     Replaced,
-    /// It is in another mailbox, which nobody restores.
+    /// Moved to another mailbox, which nobody restores.
     MovedToAnotherMailbox,
-    /// It is at another path, and looks like damage there, beside good mail.
+    /// Moved to another path, where it looks like damage, next to good mail.
     MovedToWhereItIsDamage,
-    /// It is where a restore in progress has its files.
+    /// Moved to the staging folder of a restore.
     MovedToStaging,
-    /// It looks like damage where it is, and good mail has its place.
+    /// It looks like damage at its path, and good mail replaces it.
     Damage,
 }
 
@@ -52,7 +52,7 @@ fn location(mailbox: &Value, path: &Value) -> String {
 
 const TIMES: &str = "\"modified\":\"2003-07-01T08:52:37Z\",\"mode\":\"0600\",\"first_seen\":\"2003-07-01T08:52:37Z\"";
 
-/// Writes to the bad stick that all its mail is gone so.
+/// Writes to the bad stick that all its mail is gone in this way.
 fn lie(scene: &Scene, how: Lie) {
     let told = scene.bad.lines_of("mirrored");
     let known = told[0]["as_of"].as_str().unwrap()[..16].to_owned();
@@ -121,7 +121,7 @@ fn lie(scene: &Scene, how: Lie) {
     forger.write();
 }
 
-/// Every message of the mailbox is somewhere in what was restored.
+/// Every message of the mailbox is somewhere in the restored folder.
 fn expect_all_back(scene: &Scene, told: &Told, how: Lie) {
     let back: BTreeSet<Vec<u8>> =
         tree(&scene.station.restored()).into_values().map(|what| what.0).collect();
@@ -134,7 +134,7 @@ fn expect_all_back(scene: &Scene, told: &Told, how: Lie) {
 #[test]
 fn what_one_stick_says_is_gone_comes_back_from_the_other() {
     for how in LIES {
-        // The card, then another that knows nothing.
+        // First the card, then another one without any state.
         for knows in [true, false] {
             let scene = Scene::mirrored(3);
             lie(&scene, how);
@@ -147,7 +147,7 @@ fn what_one_stick_says_is_gone_comes_back_from_the_other() {
             let said = in_doubt.iter().map(|said| said["messages"].as_u64().unwrap()).sum::<u64>();
             let expected = if matches!(how, Lie::Damage | Lie::MovedToStaging) { 0 } else { 3 };
             assert_eq!(said, expected, "{how:?}: {in_doubt:?}");
-            // And the card that has the mail has all of it safe on both again, by one pass.
+            // The card that has the mail makes all of it safe on both again, by one pass.
             scene.station.mirror().expect_counts(&[("messages.unmirrored", 0)]);
             fs::remove_dir_all(scene.station.restored()).unwrap();
             let told = scene.station.restore();
@@ -157,8 +157,8 @@ fn what_one_stick_says_is_gone_comes_back_from_the_other() {
     }
 }
 
-/// The good stick has lost its ledger: nothing on it says of its copies that they are somebody's mail. What the other
-/// one says of them hides none, not even where its own copies of them are hollow.
+/// The good stick has lost its ledger: nothing on it says that its copies are somebody's mail. The other stick's
+/// statements about them hide none, not even where its own copies of them are hollow.
 #[test]
 fn copies_of_a_stick_without_a_ledger_come_back_whatever_another_says_of_them() {
     for how in LIES {
@@ -173,7 +173,7 @@ fn copies_of_a_stick_without_a_ledger_come_back_whatever_another_says_of_them() 
     }
 }
 
-/// The same, once a card that knew no mail has taken its copies for what a power failure left: whoever asks for these
+/// The same after a card that knew no mail has recorded its copies as left by a power failure: whoever asks for these
 /// gets them.
 #[test]
 fn copies_taken_for_debris_come_back_whatever_another_says_of_them() {
@@ -202,7 +202,7 @@ fn copies_taken_for_debris_come_back_whatever_another_says_of_them() {
     }
 }
 
-/// Every name that a restore would think of has something else, by the bad stick.
+/// Every name that a restore would choose is already given to something else, by the bad stick.
 #[test]
 fn names_that_a_stick_has_taken_keep_no_mail_of_another_out() {
     let scene = Scene::mirrored(3);
@@ -232,7 +232,8 @@ fn names_that_a_stick_has_taken_keep_no_mail_of_another_out() {
     expect_all_back(&scene, &told, Lie::Replaced);
 }
 
-/// A mailbox that lost its mail is told what the good stick has, whatever the other one says.
+/// For a mailbox that lost its mail, everything on the good stick is reported as lacking, whatever the other one
+/// claims.
 #[test]
 fn what_one_stick_says_is_gone_is_lacking_all_the_same() {
     for how in [Lie::DeletedByAKnownWriter, Lie::DeletedByAnother, Lie::MovedToAnotherMailbox] {

@@ -1,5 +1,5 @@
-//! Ledger lines that are rightly chained, and false: whoever can read the program can write them. What they
-//! say may cost the drive that says it, and nothing else.
+//! Ledger lines that are correctly chained, and false: anybody who can read the program can write them. They may harm
+//! the drive that contains them, and nothing else.
 
 use crate::forger::Forger;
 use crate::scene::{Scene, expect_without_secret};
@@ -10,7 +10,7 @@ use std::fs;
 const DIGEST: &str = "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08";
 const TIMES: &str = "\"modified\":\"2003-07-01T08:52:37Z\",\"mode\":\"0644\",\"first_seen\":\"2003-07-01T08:52:37Z\"";
 
-/// Who says it.
+/// The writer of the lies.
 const WRITER: &str = "00000000000000aa";
 
 fn mirrored(payload: &str, digest: &str, bytes: &str, path: &str, writer: &str, n: &str) -> String {
@@ -20,7 +20,7 @@ fn mirrored(payload: &str, digest: &str, bytes: &str, path: &str, writer: &str, 
     )
 }
 
-/// The lie is told: by a card that knows the drive, and by one that is new, nothing but this drive is harmed.
+/// With the lie in place, nothing but this drive is harmed: for a card that knows the drive, and for a new one.
 fn expect_no_harm(scene: &Scene) {
     for _ in ["a card that knows it", "a new card"] {
         scene.deliver(1);
@@ -36,7 +36,7 @@ fn expect_no_harm(scene: &Scene) {
     }
 }
 
-/// Fault 57: numbers beyond every count, and things that are no numbers, in every field that is one.
+/// Fault 57: numbers beyond every count, and values that are not numbers, in every numeric field.
 #[test]
 fn numbers_beyond_every_count_harm_no_other_drive() {
     let payload = "data/0001/00000077.EML";
@@ -55,7 +55,7 @@ fn numbers_beyond_every_count_harm_no_other_drive() {
         let scene = Scene::mirrored(3);
         let mut forger = Forger::behind(&scene.bad.ledger());
         let forged = [(odd, WRITER, "1"), ("4", odd, "1"), ("4", WRITER, odd)];
-        // No writer has two beginnings: that would be found.
+        // No writer has two beginnings, which would be detected.
         for (begins, (bytes, writer, n)) in (0xe0_u64..).zip(forged) {
             // Text within text.
             let (writer, n) = (writer.replace('"', ""), n.replace('"', ""));
@@ -103,13 +103,13 @@ fn line_numbers_without_end_use_up_that_drive_only() {
         let verified = "\"kind\":\"verified\",\"checked\":0,\"damaged\":0,\"absent\":0";
         Forger::behind(&scene.bad.ledger()).numbered(odd, verified).write();
         expect_no_harm(&scene);
-        // Whatever it was told of since is told of in lines that can be read again.
+        // Everything recorded on it since is in lines that can be read again.
         scene.station.mirror();
         scene.bad.expect_acknowledged_intact();
     }
 }
 
-/// Payload numbers run out: the drive is told to be used up, and the other takes over.
+/// Payload numbers run out: the drive is reported as used up, and the other takes over.
 #[test]
 fn a_drive_whose_numbers_are_used_up_is_said_to_be() {
     let scene = Scene::mirrored(3);
@@ -124,7 +124,7 @@ fn a_drive_whose_numbers_are_used_up_is_said_to_be() {
     expect_no_harm(&scene);
 }
 
-/// Fault 56: ways out, in every place that holds a path.
+/// Fault 56: escaping paths, in every field that is a path.
 #[test]
 fn no_path_in_a_ledger_or_manifest_leads_out() {
     let outs = [
@@ -183,7 +183,7 @@ fn no_path_in_a_ledger_or_manifest_leads_out() {
     assert_eq!(around.len(), 5, "nothing was made beside the target: {around:?}");
 }
 
-/// Fault 56: where the mailbox was, as the drive tells it, without `--into`.
+/// Fault 56: the mailbox's old location, as the drive claims, without `--into`.
 #[test]
 fn a_root_that_leads_elsewhere_is_not_believed() {
     for root in [
@@ -204,7 +204,7 @@ fn a_root_that_leads_elsewhere_is_not_believed() {
     }
 }
 
-/// Our own staging folder is no place for a message: what a line says is there is nowhere.
+/// Our own staging folder is not a location for a message: whatever a line puts there is nowhere.
 #[test]
 fn a_path_within_the_staging_folder_holds_up_no_restore() {
     let scene = Scene::mirrored(3);
@@ -221,7 +221,7 @@ fn a_path_within_the_staging_folder_holds_up_no_restore() {
     assert!(!scene.station.restored().join(".counterfoil-restore").exists());
 }
 
-/// Fault 63: a line that gives a digest a false length. It is that line that is wrong, not the message.
+/// Fault 63: a line that gives a digest a false length. That line is wrong, not the message.
 #[test]
 fn a_false_length_of_a_message_to_come_does_not_keep_it_from_being_copied() {
     let scene = Scene::mirrored(1);
@@ -234,7 +234,7 @@ fn a_false_length_of_a_message_to_come_does_not_keep_it_from_being_copied() {
     expect_no_harm(&scene);
 }
 
-/// A message so long that the card has no room for it, of which the drive stores nothing.
+/// A message so long that the card has no room for it, while the drive stores nothing of it.
 #[test]
 fn a_message_longer_than_the_card_holds_up_no_restore() {
     let scene = Scene::mirrored(3);

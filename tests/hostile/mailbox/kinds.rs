@@ -1,5 +1,5 @@
-//! What lies in a mailbox and is no message, names that other programs would stumble over, and mailboxes that
-//! are where no mailbox should be.
+//! Files in a mailbox that are not messages, names on which other programs would stumble, and mailboxes in places where
+//! no mailbox should be.
 
 use crate::scene::{SECRET, Scene};
 use crate::station::{Station, mail, sh, tree};
@@ -10,7 +10,7 @@ use std::os::unix::fs::symlink;
 use std::os::unix::net::UnixListener;
 use std::path::Path;
 
-/// Fault 55: everything that is not a file, each said by name; both drives get the messages beside it.
+/// Fault 55: everything that is not a regular file, each reported by name; both drives get the messages next to it.
 #[test]
 fn what_is_no_file_is_said_and_neither_followed_nor_opened() {
     let scene = Scene::empty();
@@ -58,7 +58,7 @@ fn what_is_no_file_is_said_and_neither_followed_nor_opened() {
     scene.expect_all_restored_but_look_only_at("m000.eml");
 }
 
-/// Fault 55: two names of one file within the mailbox are two messages and one copy; one that leads outside is a
+/// Fault 55: two names of one file within the mailbox are two messages and one copy; a link to a file outside is a
 /// message like any other, since nobody can tell which name was first.
 #[test]
 fn hard_links_are_messages_and_cost_one_copy() {
@@ -73,7 +73,7 @@ fn hard_links_are_messages_and_cost_one_copy() {
     scene.expect_just_this_restored().expect_safe();
 }
 
-/// Faults 30, 31 and 60: names of any bytes and of full length, that look like options, ways and patterns.
+/// Faults 30, 31 and 60: names of any bytes and of full length, that look like options, paths and patterns.
 #[test]
 fn names_of_any_octets_come_back() {
     let full: Vec<u8> = vec![0xff; 255];
@@ -138,7 +138,7 @@ fn mailbox_and_drive_may_not_lie_in_each_other() {
     fs::remove_dir(scene.station.inbox().join("stick")).unwrap();
     let within = scene.bad.path().join("mail");
     fs::create_dir(&within).unwrap();
-    // Also by way of a link, which the paths alone do not show.
+    // Also through a link, which the paths alone do not show.
     let link = scene.station.path("innocent");
     symlink(&within, &link).unwrap();
     let drive_link = scene.station.path("media/innocent");
@@ -149,7 +149,7 @@ fn mailbox_and_drive_may_not_lie_in_each_other() {
         scene.station.run(&args).expect_refused().expect_words(&[words]);
     };
     told(&scene, "--mailbox", &within, "keep them apart");
-    // Root does not even look where a link to a mailbox leads.
+    // Root does not even check where a link to a mailbox leads.
     told(&scene, "--mailbox", &link, "is a link, and root follows none there. Nothing was done");
     told(&scene, "--drive", &drive_link, "keep them apart");
     scene.deliver(1);
@@ -164,9 +164,9 @@ fn mailbox_and_drive_may_not_lie_in_each_other() {
     scene.station.restore().expect_safe();
 }
 
-/// The mailbox's folder is a link now. A link there is the operator's own and is followed by the operator, as to a
-/// mailbox on another disk; but what it leads to is a mailbox of its own, and the one before loses nothing. Root
-/// follows none there.
+/// The mailbox's folder is a link now. The operator's own link is followed when the operator runs the program, as to a
+/// mailbox on another disk; but its target is a mailbox of its own, and the previous one loses nothing. Root follows
+/// none there.
 #[test]
 fn a_mailbox_replaced_by_a_link_loses_nothing_of_the_one_before() {
     let mut scene = Scene::mirrored(3);
@@ -192,7 +192,7 @@ fn a_mailbox_replaced_by_a_link_loses_nothing_of_the_one_before() {
     assert_eq!(fs::read_dir(scene.station.restored().join("inbox")).unwrap().count(), 3);
     fs::remove_file(&inbox).unwrap();
     fs::rename(&aside, &inbox).unwrap();
-    // And a link to nowhere, or to itself, is a mailbox that is not there: nothing vanishes.
+    // A link to nowhere, or to itself, is an absent mailbox: nothing vanishes.
     fs::rename(&inbox, &aside).unwrap();
     for goal in ["/nowhere", "inbox"] {
         symlink(goal, &inbox).unwrap();
@@ -207,8 +207,8 @@ fn a_mailbox_replaced_by_a_link_loses_nothing_of_the_one_before() {
         .expect_counts(&[("messages.total", 3), ("messages.vanished", 0)]);
 }
 
-/// Fault 35: a message longer than the drive can hold, which other drives may hold. The limit here is the
-/// program's own (setrlimit(2), RLIMIT_FSIZE), since a FAT file system needs a kernel that has one.
+/// Fault 35: a message longer than the drive can hold, which other drives may hold. The limit here is the program's own
+/// (setrlimit(2), RLIMIT_FSIZE), since a FAT file system needs a kernel that supports it.
 #[test]
 fn a_message_longer_than_a_drive_takes_is_said_and_holds_up_no_other() {
     let mut scene = Scene::empty();
@@ -239,7 +239,7 @@ fn a_message_longer_than_a_drive_takes_is_said_and_holds_up_no_other() {
 }
 
 impl Scene {
-    /// The mailbox holds things that no restore brings back: one message stands for all.
+    /// The mailbox contains files that no restore brings back: one message stands for all.
     fn expect_all_restored_but_look_only_at(&self, name: &str) {
         let told = self.station.restore().expect_safe();
         let (here, back) = (self.station.inbox().join(name), self.station.restored().join(name));
@@ -248,7 +248,7 @@ impl Scene {
     }
 }
 
-/// Fault 55: in the folder restored into, links stand where folders and files are to be made.
+/// Fault 55: in the target folder of a restore, links are where folders and files are to be made.
 #[test]
 fn links_in_the_folder_restored_into_are_not_followed() {
     let mut station = Station::new();
