@@ -1,5 +1,5 @@
-//! A station in a temporary folder: a mailbox on its card, drives beside it, and the built program.
-//! Judges nothing; it does what the operator does and hands back what the program said.
+//! A station in a temporary folder: a mailbox on its card, drives, and the built program. Makes no assertions of its
+//! own: it does what the operator does and returns the program's output.
 
 use crate::tools::{Said, run};
 use serde_json::Value;
@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 
 pub(crate) struct Post {
     dir: tempfile::TempDir,
-    /// Name of the folder that holds the catalogue; another name is another card.
+    /// Name of the folder with the catalogue; another name is another card.
     state: String,
 }
 
@@ -19,7 +19,7 @@ impl Post {
     pub(crate) fn new() -> Self {
         let post = Self { dir: tempfile::tempdir().unwrap(), state: "state".to_owned() };
         fs::create_dir(post.mailbox()).unwrap();
-        // So that no config of the machine the test runs on has a say.
+        // So that no config of the test machine has any effect.
         fs::write(post.path("empty.toml"), "").unwrap();
         post
     }
@@ -73,7 +73,7 @@ impl Post {
         run(env!("CARGO_BIN_EXE_counterfoil"), &args, self.dir.path())
     }
 
-    /// Runs a command that has to end with this exit code, and gives its JSON.
+    /// Runs a command that has to end with this exit code, and returns its JSON.
     pub(crate) fn expect(
         &self,
         code: i32,

@@ -1,15 +1,15 @@
-//! The programs from outside: coreutils, `diff`, and two Python packages in their own environment.
-//! Never does without one: what cannot be asked has not been checked.
+//! The programs from outside: coreutils, `diff`, and two Python packages in their own environment. A missing one fails
+//! the test: a check that cannot be made has not been made.
 
 use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 use std::sync::LazyLock;
 
-/// The versions the checks were written against.
+/// The versions that the checks were written for.
 const PACKAGES: [(&str, &str); 2] = [("bagit", "1.9.0"), ("cryptography-vectors", "50.0.2")];
 
-/// What a program said and how it ended.
+/// The output of a program, and how it ended.
 pub(crate) struct Said {
     pub(crate) code: Option<i32>,
     pub(crate) out: String,
@@ -75,7 +75,7 @@ pub(crate) fn sha256sum_check(bag: &Path) -> Said {
     run("sha256sum", &args.map(OsStr::new), bag)
 }
 
-/// `diff -r` of two trees: what it prints, nothing if they are alike.
+/// `diff -r` of two trees: its output, empty if they are alike.
 pub(crate) fn diff(a: &Path, b: &Path) -> String {
     let args = ["-r".as_ref(), "--no-dereference".as_ref(), a.as_os_str(), b.as_os_str()];
     let said = run("diff", &args, Path::new("/"));
@@ -83,7 +83,7 @@ pub(crate) fn diff(a: &Path, b: &Path) -> String {
     said.out
 }
 
-/// Seconds since 1970 in words of RFC 3339, as `date` of coreutils says it.
+/// Seconds since 1970 in the form of RFC 3339, as `date` of coreutils prints it.
 pub(crate) fn date_of(seconds: i64) -> String {
     let at = format!("@{seconds}");
     let args = ["-u", "-d", &at, "+%Y-%m-%dT%H:%M:%SZ"].map(OsStr::new);

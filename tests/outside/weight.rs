@@ -1,12 +1,12 @@
-//! What a message is made of, against messages that Python's standard library made and took apart: its `email`
+//! The parts of a message, compared with messages that Python's standard library made and took apart: its `email`
 //! package knows nothing of this program.
 
 use crate::tools::{python, run};
 use counterfoil::job::scan::headers::read_with_sizes;
 use std::path::Path;
 
-/// Makes messages of one, two and three parts, and says of each how many bytes its text and its attachments take as
-/// they are encoded; the message itself in hexadecimal.
+/// Makes messages of one, two and three parts, and reports for each how many bytes its text and its attachments take in
+/// their encoded form; the message itself in hexadecimal.
 const MADE_BY_PYTHON: &str = r#"
 import email.message, email.policy, json, random
 chance = random.Random(7)
@@ -43,7 +43,7 @@ fn text_and_attachments_weigh_what_python_says_they_take() {
         let (headers, weight) = read_with_sizes(&raw, raw.len() as u64);
         assert_eq!(headers.subject, "EXERCISE");
         assert_eq!(weight.quoted, 0);
-        // The line break before a boundary belongs to the boundary (RFC 2046, section 5.1.1); some count it in.
+        // The line break before a boundary belongs to the boundary (RFC 2046, section 5.1.1); some programs include it.
         let parts = message["attached"].as_array().unwrap();
         let attached: u64 = parts.iter().map(|n| n.as_u64().unwrap()).sum();
         let slack = 2 * (1 + parts.len() as u64);

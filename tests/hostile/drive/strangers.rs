@@ -30,7 +30,7 @@ impl Card {
             "mount -t tmpfs none /sys\nmkdir -p /sys/dev/block /sys/bus/usb\n".to_owned();
         let mut ends = String::new();
         for (number, name) in (1..).zip(names) {
-            // Since then each has diverged, with another message and another id.
+            // Each has diverged since, with another message and another id.
             let stick = station.drive(&format!("{name}-made"));
             station.use_only(&[&stick]);
             station.deliver(own(number), mail(name));

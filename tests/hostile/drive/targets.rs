@@ -49,7 +49,7 @@ fn restore(station: &Station, red: &Stick, more: &[&str]) -> Told {
     station.run_with(&words, &[("HOME", Some(home.as_os_str()))])
 }
 
-/// Everything below the station's folder that no command may write: paths, links and folders too.
+/// Everything below the station's folder: paths, links and folders too.
 pub(super) fn everything(station: &Station) -> Vec<PathBuf> {
     below(&station.path("."))
 }
