@@ -35,8 +35,8 @@ pub(crate) fn thought_of() -> Vec<(&'static str, Vec<Event>)> {
     let v1 = Content { message: 1, version: 1, damaged: false };
     let edit = Edit { at: P, watched: true };
     let to_q = Move { from: P, to: Q, watched: true };
-    let told = [Deliver(P), mirror(0), mirror(1), mirror(2)];
-    let then = |more: &[Event]| [&told[..], more].concat();
+    let recorded = [Deliver(P), mirror(0), mirror(1), mirror(2)];
+    let then = |more: &[Event]| [&recorded[..], more].concat();
     vec![
         (
             "another card's departure is on two sticks, and one of them was read",
@@ -179,8 +179,8 @@ impl Both<'_> {
         if let Event::Mirror { stick, mailboxes } = event
             && mailboxes == world.shape.all_mailboxes()
         {
-            let told = world.told_gone(&before.sticks[stick]);
-            world.slot(stick).told_gone.extend(told);
+            let recorded = world.recorded_gone(&before.sticks[stick]);
+            world.slot(stick).recorded_gone.extend(recorded);
         }
         self.come_apart(&before, event);
         let (mail, ours) = (self.engine.mail(), Found::of(&self.world.card().mail));
@@ -251,7 +251,7 @@ impl Both<'_> {
     fn promise(&mut self, safe: &BTreeSet<(usize, Location, Content)>) {
         let truth = self.world.cards[self.world.here].truth.clone();
         for (stick, at, content) in safe {
-            let Some((_, since)) = truth.looked.get(at) else { continue };
+            let Some((_, since)) = truth.found.get(at) else { continue };
             let known = truth.left.iter().filter(|(key, _)| *key == (*at, *content) && self.strict);
             let promise = Promise {
                 from: *at,
@@ -284,10 +284,10 @@ impl Both<'_> {
             let how = format!("from {bits:#b} the program gives {theirs:?}, the model {ours:?}");
             comes_back(bits, &slots, theirs.iter().copied())
                 .or_else(|broken| apart(What::Loses, format!("{}: {how}", broken.how)))?;
-            let told =
-                |content: &&Content| slots.iter().all(|slot| slot.told_gone.contains(content));
+            let recorded =
+                |content: &&Content| slots.iter().all(|slot| slot.recorded_gone.contains(content));
             let new = |content: &&Content| !here.contains(content) && !ours.contains(content);
-            let mut revived = theirs.iter().filter(told).filter(new);
+            let mut revived = theirs.iter().filter(recorded).filter(new);
             if let Some(content) = revived.next().filter(|_| self.strict) {
                 return apart(What::Revives, format!("{content:?} {how}"));
             }

@@ -248,12 +248,12 @@ fn cards(world: &World, has: &impl Fn(u32) -> bool, out: &mut Vec<Event>) {
             out.extend([Event::PutImage, Event::FallBack]);
         }
     }
-    let told: Vec<usize> = (0..world.sticks.len())
+    let recorded: Vec<usize> = (0..world.sticks.len())
         .filter(|at| !world.sticks[*at].stick.ledger.lines.is_empty())
         .collect();
     if has(kinds::RESTORE) {
         for sticks in 1..1_u8 << world.sticks.len() {
-            if (0..world.sticks.len()).all(|at| sticks & (1 << at) == 0 || told.contains(&at)) {
+            if (0..world.sticks.len()).all(|at| sticks & (1 << at) == 0 || recorded.contains(&at)) {
                 out.extend([false, true].map(|removed| Event::Restore { sticks, removed }));
             }
         }

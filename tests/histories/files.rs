@@ -45,7 +45,7 @@ pub(crate) struct Found {
     /// At plain paths.
     pub(crate) in_place: BTreeMap<Location, Content>,
     /// Under conflict names, by mailbox.
-    pub(crate) beside: BTreeSet<(u8, Content)>,
+    pub(crate) conflict_names: BTreeSet<(u8, Content)>,
 }
 
 impl Found {
@@ -55,8 +55,8 @@ impl Found {
         for (at, content) in mail {
             match at.path {
                 Place::Plain(_) => drop(found.in_place.insert(*at, *content)),
-                Place::Beside(..) | Place::Numbered(_) => {
-                    found.beside.insert((at.mailbox, *content));
+                Place::ConflictName(..) | Place::Numbered(_) => {
+                    found.conflict_names.insert((at.mailbox, *content));
                 }
             }
         }
@@ -64,8 +64,8 @@ impl Found {
     }
 
     pub(crate) fn contents(&self) -> BTreeSet<Content> {
-        let beside = self.beside.iter().map(|(_, content)| *content);
-        self.in_place.values().copied().chain(beside).collect()
+        let conflict_names = self.conflict_names.iter().map(|(_, content)| *content);
+        self.in_place.values().copied().chain(conflict_names).collect()
     }
 }
 
@@ -100,7 +100,7 @@ pub(crate) fn found(root: &Path, mailbox_name: impl Fn(u8) -> String) -> Found {
                     let at = Location { mailbox, path: Place::Plain(path) };
                     found.in_place.insert(at, content);
                 }
-                None => drop(found.beside.insert((mailbox, content))),
+                None => drop(found.conflict_names.insert((mailbox, content))),
             }
         }
     }

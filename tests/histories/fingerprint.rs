@@ -93,7 +93,7 @@ impl Naming {
         let path = |p: u8| u64::from(self.paths[usize::from(p)]);
         let within = match at.path {
             Path::Plain(p) => path(p),
-            Path::Beside(p, content) => list([path(p), self.content(content)]),
+            Path::ConflictName(p, content) => list([path(p), self.content(content)]),
             Path::Numbered(content) => stir(self.content(content)),
         };
         list([self.mailboxes[usize::from(at.mailbox)].into(), within])
@@ -144,7 +144,7 @@ impl Naming {
             self.stick(&slot.stick),
             clock(&slot.clock),
             set(slot.promises.iter().map(|promise| self.promise(promise))),
-            set(slot.told_gone.iter().map(|content| self.content(*content))),
+            set(slot.recorded_gone.iter().map(|content| self.content(*content))),
         ])
     }
 
@@ -216,13 +216,13 @@ impl Naming {
     }
 
     fn truth(&self, truth: &Truth) -> u64 {
-        let looked = truth.looked.iter();
+        let found = truth.found.iter();
         let lost = truth.lost.iter();
         list([
             truth.me,
             clock(&truth.clock),
-            clock(&truth.heard),
-            set(looked
+            clock(&truth.read_clock),
+            set(found
                 .map(|(at, (content, since))| list([self.key(&(*at, *content)), change(*since)]))),
             set(lost
                 .map(|(key, (since, last))| list([self.key(key), change(*since), (*last).into()]))),
@@ -258,8 +258,8 @@ impl Naming {
         let stations = || world.cards.iter().chain(image.map(|(_, station)| station));
         let matters = |gone: &&std::sync::Arc<Gone>| {
             stations().any(|station| {
-                let looked = station.truth.looked.values();
-                looked.into_iter().any(|(content, _)| content.message == gone.key.1.message)
+                let found = station.truth.found.values();
+                found.into_iter().any(|(content, _)| content.message == gone.key.1.message)
             })
         };
         list([

@@ -19,14 +19,14 @@ impl World {
 
     /// Contents that the card in use has truly seen leave every location that a stick gives them, and that no other
     /// card has.
-    pub(crate) fn told_gone(&self, slot: &Slot) -> BTreeSet<Content> {
+    pub(crate) fn recorded_gone(&self, slot: &Slot) -> BTreeSet<Content> {
         let truth = &self.cards[self.here].truth;
         let here = self.everywhere();
         let knew = |gone: &Gone| {
             let mut clock = slot.clock.iter();
             clock.all(|(card, n)| *card == truth.me || gone.clock.get(card) >= Some(n))
         };
-        let present_drives = &slot.stick.ledger.present_drives;
+        let asserted = &slot.stick.ledger.asserted;
         // Its replacement may be missing before any stick had it: then the old one rightly comes back.
         if truth.lost.keys().any(|key| !slot.stick.has(key.1)) {
             return BTreeSet::new();
@@ -49,10 +49,9 @@ impl World {
         };
         let seen =
             |key: &Key| truth.saw.iter().any(|gone| gone.key == *key && knew(gone)) && ends(key);
-        let all: BTreeSet<Content> = present_drives.keys().map(|key| key.1).collect();
+        let all: BTreeSet<Content> = asserted.keys().map(|key| key.1).collect();
         let gone = |content: &Content| {
-            !here.contains(content)
-                && present_drives.keys().filter(|key| key.1 == *content).all(&seen)
+            !here.contains(content) && asserted.keys().filter(|key| key.1 == *content).all(&seen)
         };
         all.into_iter().filter(gone).collect()
     }
@@ -62,8 +61,8 @@ impl Slot {
     /// The line that recorded its name cannot be read, and the copy has another name in this ledger: nobody can know
     /// that it had this one.
     pub(crate) fn has_lost_the_name_of(&self, promise: &Promise) -> bool {
-        let present_drives = self.stick.ledger.present_drives.keys();
-        let mut names = present_drives.filter(|key| key.1 == promise.content).peekable();
+        let asserted = self.stick.ledger.asserted.keys();
+        let mut names = asserted.filter(|key| key.1 == promise.content).peekable();
         names.peek().is_some() && !names.any(|key| promise.from == key.0)
     }
 }

@@ -39,7 +39,7 @@ const HELP: &str = "\
 Checks what ledgers say in every short history, and in long random ones.
 
 tests/history                  all that belongs to the tests
-tests/history --seed N         the history of this number, told
+tests/history --seed N         the history of this number, printed
 tests/history --sabotage NAME  with this rule left out (with --seed), or found by short histories
 tests/history --nights [HOURS] ever new histories (10 hours)
 tests/history --engine         the program compared with the model, in --seeds N histories (20,000)
@@ -81,7 +81,7 @@ fn main() -> ExitCode {
     }
     chance::check();
     let fine = match (seed, rule, how.as_str()) {
-        (Some(seed), rule, _) => work::tell(seed, rule),
+        (Some(seed), rule, _) => work::print_history(seed, rule),
         (None, Some(rule), _) => work::one(rule),
         (None, None, "--engine") => {
             work::engine(from, seeds, &format!("{PLACE}-{}", std::process::id()))

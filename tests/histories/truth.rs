@@ -105,8 +105,8 @@ pub(crate) struct Truth {
     /// What was known at the last change.
     pub(crate) clock: Clock,
     /// What was read since.
-    pub(crate) heard: Clock,
-    pub(crate) looked: BTreeMap<Location, (Content, Change)>,
+    pub(crate) read_clock: Clock,
+    pub(crate) found: BTreeMap<Location, (Content, Change)>,
     /// Gone, unseen.
     pub(crate) lost: BTreeMap<Key, (Change, u32)>,
     /// The number of the scan that found a content; the last one of each mailbox; new locations that one message went
@@ -122,15 +122,15 @@ pub(crate) struct Truth {
 
 impl Truth {
     pub(crate) fn change_no(&mut self) {
-        let n = self.heard.entry(self.me).or_default();
+        let n = self.read_clock.entry(self.me).or_default();
         *n += 1;
         self.last = Change { card: self.me, n: *n };
-        self.clock = self.heard.clone();
+        self.clock = self.read_clock.clone();
     }
 
     /// Where a message went that was last seen elsewhere: each new location is the target of one.
     fn went(&mut self, content: Content, last: u32) -> Option<Fate> {
-        let places = self.looked.iter().filter(|(_, looked)| looked.0 == content);
+        let places = self.found.iter().filter(|(_, found)| found.0 == content);
         let mut new = places.filter_map(|(at, _)| Some((*at, *self.came.get(at)?)));
         let found = new.find(|new| new.1 > last && !self.taken.contains(new))?;
         self.taken.insert(found);
@@ -145,8 +145,8 @@ impl Truth {
     }
 
     /// Reads a stick; `drew` if that was a change.
-    pub(crate) fn hear(&mut self, slot: &Slot, all: &[Arc<Gone>], drew: bool) {
-        join(&mut self.heard, &slot.clock);
+    pub(crate) fn note_read(&mut self, slot: &Slot, all: &[Arc<Gone>], drew: bool) {
+        join(&mut self.read_clock, &slot.clock);
         if drew {
             self.change_no();
         }
@@ -158,8 +158,8 @@ impl Truth {
             }
             let seen = |gone: &&Arc<Gone>| gone.key == left.key && gone.id == Some(left.seen);
             let Some(gone) = all.iter().find(seen) else { continue };
-            let looked = self.looked.get_mut(&left.key.0);
-            if let Some((_, since)) = looked.filter(|(content, _)| *content == left.key.1)
+            let found = self.found.get_mut(&left.key.0);
+            if let Some((_, since)) = found.filter(|(content, _)| *content == left.key.1)
                 && since.is_known(&gone.clock)
             {
                 *since = now;
@@ -182,10 +182,10 @@ pub(crate) fn fates(
     truth.turn += 1;
     let turn = truth.turn;
     let now = truth.last;
-    let was = truth.looked.clone();
+    let was = truth.found.clone();
     let is_new = |at: &Location, content: &Content| was.get(at).is_none_or(|old| old.0 != *content);
     for (at, content) in mail.iter().filter(|(at, content)| within(at) && is_new(at, content)) {
-        truth.looked.insert(*at, (*content, now));
+        truth.found.insert(*at, (*content, now));
         truth.came.insert(*at, turn);
         truth.lost.remove(&(*at, *content));
     }
@@ -199,7 +199,7 @@ pub(crate) fn fates(
             continue;
         }
         if there.is_none() {
-            truth.looked.remove(at);
+            truth.found.remove(at);
             truth.came.remove(at);
         }
         let last = truth.scanned.get(&at.mailbox).copied().unwrap_or(0);
@@ -239,9 +239,9 @@ pub(crate) fn fates(
     for (key, (since, last)) in std::mem::take(&mut truth.lost) {
         if let Some(fate) = truth.went(key.1, last) {
             let next =
-                truth.looked.keys().map(|at| (*at, key.1)).find(|next| fate == Fate::Moved(next.0));
+                truth.found.keys().map(|at| (*at, key.1)).find(|next| fate == Fate::Moved(next.0));
             out.push((key, fate, next));
-        } else if !truth.looked.values().any(|(content, _)| *content == key.1) {
+        } else if !truth.found.values().any(|(content, _)| *content == key.1) {
             truth.lost.insert(key, (since, last));
         }
     }

@@ -23,7 +23,7 @@ pub(crate) struct Slot {
     pub(crate) clock: Clock,
     pub(crate) promises: BTreeSet<Promise>,
     /// Contents that were seen to leave every location, and whose departure is recorded on it.
-    pub(crate) told_gone: BTreeSet<Content>,
+    pub(crate) recorded_gone: BTreeSet<Content>,
 }
 
 #[derive(Debug, Clone)]
@@ -111,7 +111,7 @@ impl World {
     }
 
     /// Scans the mailboxes, and notes the truth as well.
-    pub(crate) fn look(&mut self, mailboxes: u8, watched: bool) {
+    pub(crate) fn scan(&mut self, mailboxes: u8, watched: bool) {
         let station = Arc::make_mut(&mut self.cards[self.here]);
         let before = station.card.catalogue.position;
         station.card.scan(mailboxes, watched);
@@ -140,12 +140,12 @@ impl World {
         let Self { cards, sticks, here, gone, .. } = self;
         let Station { card, truth } = Arc::make_mut(&mut cards[*here]);
         let before = card.catalogue.position;
-        card.look_at(stick, &sticks[stick].stick);
-        truth.hear(&sticks[stick], gone, card.catalogue.position != before);
+        card.read_stick(stick, &sticks[stick].stick);
+        truth.note_read(&sticks[stick], gone, card.catalogue.position != before);
     }
 
     pub(crate) fn mirror(&mut self, stick: usize, pass: Pass) {
-        self.look(pass.mailboxes, false);
+        self.scan(pass.mailboxes, false);
         self.read(stick);
         let Self { cards, sticks, here, gone, .. } = self;
         let station = Arc::make_mut(&mut cards[*here]);
@@ -176,14 +176,14 @@ impl World {
 
     pub(crate) fn restore(&mut self, sticks: u8, removed: bool) {
         let all = self.shape.all_mailboxes();
-        self.look(all, false);
+        self.scan(all, false);
         let chosen: Vec<usize> =
             (0..self.sticks.len()).filter(|at| sticks & (1 << at) != 0).collect();
         chosen.iter().for_each(|at| self.read(*at));
         let slots: Vec<Arc<Slot>> = chosen.iter().map(|at| Arc::clone(&self.sticks[*at])).collect();
         let sticks: Vec<&Stick> = slots.iter().map(|slot| &slot.stick).collect();
         self.station().card.put_back(&sticks, removed);
-        self.look(all, false);
+        self.scan(all, false);
     }
 
     pub(crate) fn boot(&mut self, card: usize) {
@@ -233,7 +233,7 @@ impl World {
                 self.mail().insert(at, content);
             }
             Event::Repair { at, stick } => {
-                self.look(self.shape.all_mailboxes(), false);
+                self.scan(self.shape.all_mailboxes(), false);
                 self.read(stick);
                 let content = Content { damaged: false, ..self.card().mail[&at] };
                 self.mail().insert(at, content);
@@ -253,7 +253,7 @@ impl World {
                 self.mirror(stick, Pass { room, backwards, ..whole });
             }
             Event::DropOld { stick } => {
-                self.look(whole.mailboxes, false);
+                self.scan(whole.mailboxes, false);
                 self.read(stick);
                 let mail: BTreeSet<Content> = self.card().mail.values().copied().collect();
                 self.slot(stick).stick.drop_old(|content| mail.contains(&content));
@@ -336,9 +336,9 @@ impl World {
     /// The service was up to date, and sees it happen.
     fn before_its_eyes(&mut self, happens: impl FnOnce(&mut Self)) {
         let all = self.shape.all_mailboxes();
-        self.look(all, false);
+        self.scan(all, false);
         happens(self);
-        self.look(all, true);
+        self.scan(all, true);
     }
 
     fn seen(&mut self, watched: bool, happens: impl FnOnce(&mut Self)) {
@@ -349,7 +349,7 @@ impl World {
     }
 
     fn acknowledge(&mut self) {
-        self.look(self.shape.all_mailboxes(), false);
+        self.scan(self.shape.all_mailboxes(), false);
         let station = Arc::make_mut(&mut self.cards[self.here]);
         let all = station.card.acknowledge();
         if all.is_empty() {

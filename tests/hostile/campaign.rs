@@ -164,8 +164,8 @@ fn restored(sticks: [&MemoryDrive; 2]) -> Result<BTreeSet<Vec<u8>>, JobError> {
     let drives: Vec<_> =
         sticks.iter().zip(["bad", "good"]).map(|(stick, label)| drive_ref(stick, label)).collect();
     let gathered = open_sources(&drives, &station(), &SystemClock::new())?;
-    let told = gathered.catalogue.recorded_mailboxes_of(&station())?;
-    let mailbox_targets = told.into_iter().map(|(row, name)| {
+    let output = gathered.catalogue.recorded_mailboxes_of(&station())?;
+    let mailbox_targets = output.into_iter().map(|(row, name)| {
         let path = into.join(name.as_str());
         MailboxTarget { row, name, path }
     });
@@ -178,8 +178,8 @@ fn restored(sticks: [&MemoryDrive; 2]) -> Result<BTreeSet<Vec<u8>>, JobError> {
         progress: &Unwatched,
     };
     restore(&gathered, &plan)?;
-    let beside: Vec<_> = std::fs::read_dir(around.path()).unwrap().collect();
-    assert_eq!(beside.len(), 1, "nothing is made beside the target: {beside:?}");
+    let around_it: Vec<_> = std::fs::read_dir(around.path()).unwrap().collect();
+    assert_eq!(around_it.len(), 1, "nothing is made next to the target: {around_it:?}");
     Ok(tree(&into).into_values().collect())
 }
 
@@ -192,8 +192,8 @@ pub(crate) fn seeds(or: u64) -> std::ops::Range<u64> {
 
 /// The most memory that this process has used, in bytes.
 fn most_memory() -> u64 {
-    let told = std::fs::read_to_string("/proc/self/status").unwrap();
-    let line = told.lines().find(|line| line.starts_with("VmHWM:")).unwrap();
+    let output = std::fs::read_to_string("/proc/self/status").unwrap();
+    let line = output.lines().find(|line| line.starts_with("VmHWM:")).unwrap();
     line.split_whitespace().nth(1).unwrap().parse::<u64>().unwrap() * 1024
 }
 

@@ -14,7 +14,7 @@ pub(crate) struct Forger {
 
 impl Forger {
     /// After the last line of a ledger.
-    pub(crate) fn behind(ledger: &Path) -> Self {
+    pub(crate) fn after(ledger: &Path) -> Self {
         let text = fs::read_to_string(ledger).unwrap();
         let last: serde_json::Value = serde_json::from_str(text.lines().last().unwrap()).unwrap();
         let head = last["hash"].as_str().unwrap().to_owned();

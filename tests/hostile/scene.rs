@@ -69,9 +69,9 @@ impl Scene {
     /// The good drive was served: every message is on it, and comes back from both drives together; nothing outside was
     /// read or written.
     pub(crate) fn expect_good_drive_served(&self, mirrored: Told) -> Told {
-        let told = mirrored.drive("blue");
-        assert!(["safe", "settling"].contains(&told["state"].as_str().unwrap()), "{told}");
-        assert_eq!(told["failed"], 0, "{told}");
+        let blue = mirrored.drive("blue");
+        assert!(["safe", "settling"].contains(&blue["state"].as_str().unwrap()), "{blue}");
+        assert_eq!(blue["failed"], 0, "{blue}");
         self.good.expect_bag_valid();
         self.expect_outside_untouched(&mirrored);
         mirrored
@@ -79,41 +79,43 @@ impl Scene {
 
     /// Everything in the mailbox comes back from both drives together.
     pub(crate) fn expect_all_restored(&self) -> Told {
-        let told = self.station.restore();
+        let output = self.station.restore();
         for (name, what) in tree(&self.station.inbox()) {
             let path = self.station.restored().join(path_of(&name));
             let back = fs::read(&path).unwrap_or_else(|e| {
-                panic!("{}: {e}\n{}{}", path.display(), told.text(), told.warnings())
+                panic!("{}: {e}\n{}{}", path.display(), output.text(), output.warnings())
             });
-            assert!(back == what.0, "{}: other octets", path.display());
+            assert!(back == what.0, "{}: other bytes", path.display());
         }
-        self.expect_outside_untouched(&told);
-        told
+        self.expect_outside_untouched(&output);
+        output
     }
 
     /// The same where the bad drive itself has an outside file under one of its names.
-    pub(crate) fn expect_all_restored_but_look_only_at_the_mailbox(&self) {
-        let told = self.station.restore();
+    pub(crate) fn expect_all_restored_comparing_only_the_mailbox(&self) {
+        let output = self.station.restore();
         expect_same(&self.station.inbox(), &self.station.restored());
-        assert!(!contains(&told.out, SECRET.as_bytes()) && !contains(&told.err, SECRET.as_bytes()));
+        assert!(
+            !contains(&output.out, SECRET.as_bytes()) && !contains(&output.err, SECRET.as_bytes())
+        );
     }
 
     /// And nothing else comes back.
     pub(crate) fn expect_just_this_restored(&self) -> Told {
-        let told = self.expect_all_restored();
+        let output = self.expect_all_restored();
         expect_same(&self.station.inbox(), &self.station.restored());
-        told
+        output
     }
 
     /// The files outside are unchanged, and their bytes are nowhere else.
-    pub(crate) fn expect_outside_untouched(&self, told: &Told) {
+    pub(crate) fn expect_outside_untouched(&self, output: &Told) {
         for (path, time) in &self.outside {
             assert_eq!(fs::read_to_string(path).unwrap(), SECRET, "{path:?}");
             assert_eq!(fs::metadata(path).unwrap().modified().unwrap(), *time, "{path:?}");
         }
         let there = fs::read_dir(self.secret_folder()).unwrap().count();
         assert_eq!(there, self.outside.len(), "nothing was made outside");
-        for said in [&told.out, &told.err] {
+        for said in [&output.out, &output.err] {
             assert!(!contains(said, SECRET.as_bytes()), "a secret was said");
         }
         for root in [self.good.path(), self.bad.path(), &self.station.restored()] {

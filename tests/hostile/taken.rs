@@ -56,7 +56,7 @@ fn watched(child: &mut Child) -> (u64, u64) {
 
 /// The most memory that a running process has used so far, in bytes.
 pub(crate) fn memory_of(pid: u32) -> Option<u64> {
-    let told = fs::read_to_string(format!("/proc/{pid}/status")).ok()?;
-    let line = told.lines().find(|line| line.starts_with("VmHWM:"))?;
+    let output = fs::read_to_string(format!("/proc/{pid}/status")).ok()?;
+    let line = output.lines().find(|line| line.starts_with("VmHWM:"))?;
     Some(line.split_whitespace().nth(1)?.parse::<u64>().ok()? * 1024)
 }

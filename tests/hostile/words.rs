@@ -27,8 +27,8 @@ const EVIL: [&[u8]; 12] = [
     b"\xff\xfe\xf0\x80",
 ];
 
-fn expect_plain(told: &Told, what: &str) {
-    for said in [&told.out, &told.err] {
+fn expect_plain(output: &Told, what: &str) {
+    for said in [&output.out, &output.err] {
         let text = std::str::from_utf8(said).unwrap_or_else(|e| panic!("{what}: not UTF-8: {e}"));
         for c in text.chars().filter(|c| *c != '\n') {
             let hides = matches!(c, '\u{061c}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
@@ -57,7 +57,7 @@ fn expect_every_command_plain(scene: &Scene, wherever: &[&str]) {
     for command in commands {
         for more in [&[][..], &["--json"], &["-v", "-v"]] {
             let args = [command, more, wherever].concat();
-            let told = match command[0] {
+            let output = match command[0] {
                 // Its arguments come after its second word.
                 "config" => {
                     let mut args = scene.station.arguments(&[&["config"], more, wherever].concat());
@@ -66,9 +66,9 @@ fn expect_every_command_plain(scene: &Scene, wherever: &[&str]) {
                 }
                 _ => scene.station.command(&args),
             };
-            expect_plain(&told, &args.join(" "));
+            expect_plain(&output, &args.join(" "));
             if more == ["--json"] {
-                told.json();
+                output.json();
             }
         }
     }
@@ -116,7 +116,7 @@ fn a_forged_ledger_steers_nothing() {
     let scene = Scene::mirrored(2);
     let digest = Digest::of(b"nowhere").to_string();
     let time = "2003-07-01T08:52:37Z";
-    let mut forger = Forger::behind(&scene.bad.ledger());
+    let mut forger = Forger::after(&scene.bad.ledger());
     for (number, evil) in EVIL.iter().filter_map(|evil| std::str::from_utf8(evil).ok()).enumerate()
     {
         let text = serde_json::to_string(evil).unwrap();
@@ -137,8 +137,8 @@ fn a_forged_ledger_steers_nothing() {
     let drive = scene.bad.path().to_str().unwrap();
     for more in [&["--json"][..], &[]] {
         let words: Vec<_> = ["restore", "--drive", drive].iter().chain(more).copied().collect();
-        let told = scene.station.run(&words).expect_refused();
-        expect_plain(&told, "restore without a folder that anybody names");
+        let output = scene.station.run(&words).expect_refused();
+        expect_plain(&output, "restore without a folder that anybody names");
     }
     let args = scene.station.restore_arguments(&[]);
     let plain: Vec<OsString> = args.into_iter().filter(|arg| arg != "--json").collect();

@@ -3,8 +3,8 @@
 
 use crate::card::{Card, drive_ref, mail};
 use crate::contradictions::{
-    LEDGER, append, counts, deliver, found, id, last_number, lines, look, mirror, stick, told_of,
-    two, write,
+    LEDGER, append, counts, deliver, found, id, inspect, last_number, lines, mirror,
+    recorded_line_of, stick, two, write,
 };
 use crate::medium::{count, snapshot};
 use crate::support::memory::MemoryDrive;
@@ -18,15 +18,15 @@ fn sticks_tell_of_each_other_and_no_line_is_written_for_that_alone() {
     for _ in 0..3 {
         mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
         card.clock.reboot();
-        look(&card, &[(&blue, "BLUE"), (&red, "RED")]);
+        inspect(&card, &[(&blue, "BLUE"), (&red, "RED")]);
     }
     let text = |drive: &MemoryDrive| drive.file(LEDGER).unwrap();
     assert!(text(&red) == before.0[LEDGER] && text(&blue) == before.1[LEDGER]);
     assert_eq!(found(&card), []);
     // A card without any state finds nothing either.
     let spare = Card::new();
-    look(&spare, &[(&red, "RED"), (&blue, "BLUE")]);
-    look(&spare, &[(&red, "RED"), (&blue, "BLUE")]);
+    inspect(&spare, &[(&red, "RED"), (&blue, "BLUE")]);
+    inspect(&spare, &[(&red, "RED"), (&blue, "BLUE")]);
     assert_eq!(found(&spare), []);
 }
 
@@ -41,9 +41,9 @@ fn every_stick_of_many_is_told_of() {
         mirror(&card, &all);
     }
     for (drive, label) in &sticks {
-        let told = String::from_utf8(drive.file(LEDGER).unwrap()).unwrap();
+        let ledger = String::from_utf8(drive.file(LEDGER).unwrap()).unwrap();
         for (other, _) in sticks.iter().filter(|(_, of)| of != label) {
-            assert!(told.contains(&format!("\"drive\":\"{}\"", id(other))), "{label}");
+            assert!(ledger.contains(&format!("\"drive\":\"{}\"", id(other))), "{label}");
         }
     }
 }
@@ -52,9 +52,9 @@ fn every_stick_of_many_is_told_of() {
 fn read_anew(card: &Card, drive: &MemoryDrive, label: &str) {
     let before = lines(drive);
     append(drive, "\"kind\":\"opened\",\"program\":\"x\"");
-    look(card, &[(drive, label)]);
+    inspect(card, &[(drive, label)]);
     write(drive, &before);
-    look(card, &[(drive, label)]);
+    inspect(card, &[(drive, label)]);
 }
 
 /// The device lost what it had reported durable, or an old image was put back, and the stick continues from there.
@@ -68,7 +68,7 @@ fn a_stick_that_lost_lines_is_brought_up_to_date_and_contradicts_nothing() {
         write(&red, &lines(&red)[..left]);
         let left = last_number(&red);
         card.clock.reboot();
-        look(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+        inspect(&card, &[(&red, "RED"), (&blue, "BLUE")]);
         for number in 0..6 {
             deliver(&card, 10 * lost + number);
             mirror(&card, &[(&red, "RED")]);
@@ -77,11 +77,11 @@ fn a_stick_that_lost_lines_is_brought_up_to_date_and_contradicts_nothing() {
             mirror(&other, &[(&red, "RED")]);
         }
         // BLUE's record refers to lines that have since been replaced; the ledger is read again.
-        assert!(told_of(&blue, &red) > left);
+        assert!(recorded_line_of(&blue, &red) > left);
         read_anew(&card, &blue, "BLUE");
         for _ in 0..2 {
             card.clock.reboot();
-            look(&card, &[(&blue, "BLUE"), (&red, "RED")]);
+            inspect(&card, &[(&blue, "BLUE"), (&red, "RED")]);
             mirror(&card, &[(&blue, "BLUE"), (&red, "RED")]);
             assert_eq!(found(&card), [], "{lost} lines");
         }
@@ -89,11 +89,11 @@ fn a_stick_that_lost_lines_is_brought_up_to_date_and_contradicts_nothing() {
         deliver(&card, 10 * lost + 9);
         mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
         // The number of its last line: the numbers of the lost lines are never used again.
-        assert_eq!(told_of(&blue, &red), last_number(&red));
+        assert_eq!(recorded_line_of(&blue, &red), last_number(&red));
     }
     // BLUE's record is up to date, so a card that knows neither stick finds nothing.
     let spare = Card::new();
-    look(&spare, &[(&blue, "BLUE"), (&red, "RED")]);
+    inspect(&spare, &[(&blue, "BLUE"), (&red, "RED")]);
     assert_eq!(found(&spare), []);
 }
 
@@ -128,11 +128,11 @@ fn a_copy_of_a_stick_is_another_one() {
     assert_eq!(found(&card), []);
     let spare = Card::new();
     let all = [(&copy, "COPY"), (&blue, "BLUE"), (&red, "RED")];
-    look(&spare, &all);
+    inspect(&spare, &all);
     assert_eq!(found(&spare), []);
     let drives = all.map(|(drive, label)| drive_ref(drive, label));
-    let gathered = open_sources(&drives, &crate::card::station(), &card.clock).unwrap();
-    assert_eq!(gathered.contradictions().unwrap(), []);
+    let sources = open_sources(&drives, &crate::card::station(), &card.clock).unwrap();
+    assert_eq!(sources.contradictions().unwrap(), []);
 }
 
 /// Two cards, each with its own state, a third whose state is lost, and lines that rot meanwhile.
@@ -155,7 +155,7 @@ fn cards_in_turn_contradict_nothing() {
         }
         other.clock.reboot();
         one.clock.reboot();
-        look(&other, &[(&blue, "BLUE"), (&red, "RED")]);
+        inspect(&other, &[(&blue, "BLUE"), (&red, "RED")]);
     }
     assert_eq!((found(&one), found(&other)), (vec![], vec![]));
 }

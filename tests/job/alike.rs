@@ -22,15 +22,16 @@ fn copied_without_serial(drive: &MemoryDrive) -> MemoryDrive {
 }
 
 /// Opens a stick as an audit does.
-fn look(card: &Card, drive: &MemoryDrive, begin: Begin) -> Result<(), JobError> {
+fn inspect(card: &Card, drive: &MemoryDrive, begin: Begin) -> Result<(), JobError> {
     let drive = DriveRef { begin, ..drive_ref(drive, "LOOKED-AT") };
-    let (met, name) = (PresentDrives::default(), crate::card::station());
-    sync_drive::open(&card.catalogue, &name, &drive, Access::Read, &met, &card.clock).map(drop)
+    let (present_drives, name) = (PresentDrives::default(), crate::card::station());
+    sync_drive::open(&card.catalogue, &name, &drive, Access::Read, &present_drives, &card.clock)
+        .map(drop)
 }
 
 /// Two file systems without a serial number do not count as the same one.
 #[test]
-fn of_a_stick_without_a_serial_number_the_id_alone_opens_no_door() {
+fn a_stick_without_a_serial_number_is_not_accepted_by_its_id_alone() {
     let card = with_mail();
     let plain = MemoryDrive::default();
     let id = come(&card, &plain, "PLAIN", Begin::OnDevice).drive.unwrap().0;
@@ -74,8 +75,8 @@ fn a_stick_with_the_id_of_one_that_is_away_does_not_become_that_one() {
         let (id, row) = come(&card, &red, "RED", Begin::OnDevice).drive.unwrap();
         let false_red = prepared(&id.to_string(), made_on);
         false_red.set_serial("s-false");
-        let looked = look(&card, &false_red, Begin::OnDevice);
-        assert!(matches!(looked, Err(JobError::CopiedDrive { .. })), "{made_on}");
+        let inspected = inspect(&card, &false_red, Begin::OnDevice);
+        assert!(matches!(inspected, Err(JobError::CopiedDrive { .. })), "{made_on}");
         let round = come(&card, &false_red, "EMBER", Begin::OnDevice);
         assert!(is_new(&round), "{made_on}: {:?}", round.findings);
         let (own, own_row) = round.drive.unwrap();
@@ -103,7 +104,7 @@ fn a_stick_whose_serial_number_cannot_be_read_waits_for_it() {
         let round = come(&card, &unread, "RED", begin);
         assert!(matches!(round.outcome, Err(JobError::SerialUnread { .. })), "{begin:?}");
         assert_eq!(round.state(), "failed", "it is tried again");
-        assert!(look(&card, &unread, begin).is_err(), "{begin:?}");
+        assert!(inspect(&card, &unread, begin).is_err(), "{begin:?}");
         assert!(everything(&unread) == before, "{begin:?}");
         unread.set_serial("s-red");
         let round = come(&card, &unread, "RED", begin);
@@ -155,7 +156,7 @@ fn a_refused_stick_that_comes_back_as_another_one_is_refused() {
                     assert!(matches!(round.outcome, Err(JobError::Forgotten { .. })), "{begin:?}");
                     assert!(everything(&back) == before, "{begin:?}: it was written to");
                     assert!(
-                        look(&card, &back, begin).is_err(),
+                        inspect(&card, &back, begin).is_err(),
                         "{begin:?}: its copies would count"
                     );
                 }

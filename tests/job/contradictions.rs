@@ -107,12 +107,12 @@ pub(crate) fn mirror(card: &Card, drives: &[(&MemoryDrive, &str)]) {
     }
 }
 
-pub(crate) fn look(card: &Card, drives: &[(&MemoryDrive, &str)]) {
+pub(crate) fn inspect(card: &Card, drives: &[(&MemoryDrive, &str)]) {
     let drives: Vec<_> = drives.iter().map(|(drive, label)| drive_ref(drive, label)).collect();
-    for looked in
+    for inspected in
         inspect_drives(&card.catalogue, &crate::card::station(), &drives, &card.clock).unwrap()
     {
-        looked.drive.unwrap();
+        inspected.drive.unwrap();
     }
 }
 
@@ -121,7 +121,7 @@ pub(crate) fn found(card: &Card) -> Vec<Contradiction> {
 }
 
 /// Which stick contradicts which, about what, and whether its copies still count.
-fn said(found: &[Contradiction]) -> Vec<(&str, Option<&str>, Contradicting, bool)> {
+fn summaries(found: &[Contradiction]) -> Vec<(&str, Option<&str>, Contradicting, bool)> {
     found
         .iter()
         .map(|c| {
@@ -156,16 +156,16 @@ fn a_stick_rewritten_from_any_line_on_counts_for_nothing_and_gets_its_mail_all_t
         rewrite_from(&red, line);
         deliver(&card, 10);
         mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
-        assert_eq!(said(&found(&card)), [("RED", None, Contradicting::Line, false)], "{line}");
+        assert_eq!(summaries(&found(&card)), [("RED", None, Contradicting::Line, false)], "{line}");
         assert!(!counts(&card, "RED") && counts(&card, "BLUE"));
         // None of the stick's copies are withheld.
         expect_same(&whole(&[&red], false), &card.messages(), "the rewritten one");
         expect_all_back(&card, &[&red, &blue]);
         // Its statements are not recorded on others as if they were true.
-        let told = count(&blue, "witness");
+        let witnesses = count(&blue, "witness");
         deliver(&card, 11);
         mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
-        assert_eq!(count(&blue, "witness"), told);
+        assert_eq!(count(&blue, "witness"), witnesses);
         // The true ledger comes back, and counts; then the false one again.
         let rewritten = snapshot(&red);
         for is_true in [true, false, true] {
@@ -186,15 +186,15 @@ fn a_stick_rewritten_from_any_line_on_counts_for_nothing_and_gets_its_mail_all_t
 #[test]
 fn a_stick_that_is_rewritten_and_cut_off_is_found_by_what_this_card_told_others() {
     let (card, red, blue) = two();
-    let told = place_of(&red, told_of(&blue, &red));
+    let number = place_of(&red, recorded_line_of(&blue, &red));
     deliver(&card, 10);
     mirror(&card, &[(&red, "RED")]);
     let mut all = lines(&red);
-    rewrite_from(&red, told);
+    rewrite_from(&red, number);
     all = lines(&red)[..all.len() - 1].to_vec();
     write(&red, &all);
     mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
-    assert_eq!(said(&found(&card)), [("RED", None, Contradicting::Line, false)]);
+    assert_eq!(summaries(&found(&card)), [("RED", None, Contradicting::Line, false)]);
     expect_all_back(&card, &[&red, &blue]);
 }
 
@@ -235,7 +235,7 @@ fn its_operator_ends_it_before_this_card_has_kept_what_it_is_accused_of() {
         deliver(&card, number);
         mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
         card.clock.reboot();
-        look(&card, &[(&blue, "BLUE"), (&red, "RED")]);
+        inspect(&card, &[(&blue, "BLUE"), (&red, "RED")]);
         assert_eq!(found(&card), [], "pass {number}");
         assert!(counts(&card, "RED") && counts(&card, "BLUE"));
     }
@@ -245,19 +245,19 @@ fn its_operator_ends_it_before_this_card_has_kept_what_it_is_accused_of() {
 fn a_rewritten_stick_is_found_by_another_ones_witness_alone_where_the_card_knows_nothing() {
     for before in [0, 3, usize::MAX] {
         let (card, red, blue) = two();
-        let last = place_of(&red, told_of(&blue, &red));
+        let last = place_of(&red, recorded_line_of(&blue, &red));
         let line = last.saturating_sub(before).max(1);
         rewrite_from(&red, line);
         let both = [(&red, "RED"), (&blue, "BLUE")];
         for order in [both, [both[1], both[0]]] {
             let spare = Card::new();
-            look(&spare, &order);
+            inspect(&spare, &order);
             let found = found(&spare);
-            let mut said = said(&found);
-            said.sort_unstable_by_key(|found| found.0);
+            let mut summaries = summaries(&found);
+            summaries.sort_unstable_by_key(|found| found.0);
             let about = Contradicting::Line;
             assert_eq!(
-                said,
+                summaries,
                 [("BLUE", Some("RED"), about, false), ("RED", Some("BLUE"), about, false)],
                 "from {line}"
             );
@@ -266,16 +266,16 @@ fn a_rewritten_stick_is_found_by_another_ones_witness_alone_where_the_card_knows
         // All mail of both comes back, and the contradiction is reported.
         expect_all_back(&card, &[&red, &blue]);
         let drives = both.map(|(drive, label)| drive_ref(drive, label));
-        let gathered = open_sources(&drives, &crate::card::station(), &card.clock).unwrap();
-        let told = gathered.contradictions().unwrap();
-        assert_eq!(told.len(), 2, "from {line}");
-        assert!(told.iter().any(|found| found.drive.id.to_string() == id(&red)));
+        let sources = open_sources(&drives, &crate::card::station(), &card.clock).unwrap();
+        let all = sources.contradictions().unwrap();
+        assert_eq!(all.len(), 2, "from {line}");
+        assert!(all.iter().any(|found| found.drive.id.to_string() == id(&red)));
     }
     // A stick that only continues after what is recorded about it contradicts nobody.
     let (_, red, blue) = two();
     append(&red, "\"kind\":\"opened\",\"program\":\"x\"");
     let spare = Card::new();
-    look(&spare, &[(&red, "RED"), (&blue, "BLUE")]);
+    inspect(&spare, &[(&red, "RED"), (&blue, "BLUE")]);
     assert_eq!(found(&spare), []);
 }
 
@@ -285,12 +285,12 @@ fn place_of(drive: &MemoryDrive, number: u64) -> usize {
 }
 
 /// The last line of one ledger that another has recorded.
-pub(crate) fn told_of(by: &MemoryDrive, of: &MemoryDrive) -> u64 {
+pub(crate) fn recorded_line_of(by: &MemoryDrive, of: &MemoryDrive) -> u64 {
     let id = id(of);
     let lines = lines(by);
-    let told =
+    let last =
         lines.iter().rev().find(|line| line.contains(&format!("\"drive\":\"{id}\""))).unwrap();
-    let line: serde_json::Value = serde_json::from_str(&format!("{told}}}")).unwrap();
+    let line: serde_json::Value = serde_json::from_str(&format!("{last}}}")).unwrap();
     line["line"].as_u64().unwrap()
 }
 
@@ -314,7 +314,7 @@ fn lies_about_a_good_stick_stop_neither_its_counting_nor_the_mail() {
         }
         let both = [(&red, "RED"), (&liar, "LIAR")];
         // The ledger is read again, as after a line in it has rotted: only then can the lie be detected.
-        look(&card, &both);
+        inspect(&card, &both);
         deliver(&card, 1);
         mirror(&card, &both);
         mirror(&card, &both);
@@ -357,13 +357,13 @@ fn two_contents_for_one_change_are_found_and_withhold_nothing() {
     // This card knows what it deleted itself.
     mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
     let all = found(&card);
-    assert_eq!(said(&all), [("RED", None, Contradicting::Change, false)]);
+    assert_eq!(summaries(&all), [("RED", None, Contradicting::Change, false)]);
     assert!(!counts(&card, "RED") && counts(&card, "BLUE"));
     // For another card the stick contradicts itself.
     let spare = Card::new();
-    look(&spare, &[(&blue, "BLUE"), (&red, "RED")]);
+    inspect(&spare, &[(&blue, "BLUE"), (&red, "RED")]);
     let all = found(&spare);
-    assert_eq!(said(&all), [("RED", None, Contradicting::Change, false)]);
+    assert_eq!(summaries(&all), [("RED", None, Contradicting::Change, false)]);
     expect_all_back(&card, &[&red, &blue]);
     // Where each stick makes only one of the statements, nobody can decide.
     let mut lines = lines(&red);
@@ -373,11 +373,11 @@ fn two_contents_for_one_change_are_found_and_withhold_nothing() {
     red.set_serial("s-other");
     write(&red, &lines);
     let spare = Card::new();
-    look(&spare, &[(&blue, "BLUE"), (&red, "RED")]);
+    inspect(&spare, &[(&blue, "BLUE"), (&red, "RED")]);
     let all = found(&spare);
     let about = Contradicting::Change;
     assert_eq!(
-        said(&all),
+        summaries(&all),
         [("BLUE", Some("RED"), about, false), ("RED", Some("BLUE"), about, false)]
     );
     assert!(whole(&[&red, &blue], false).contains_key("inbox/1"));
@@ -401,11 +401,11 @@ fn a_writer_with_two_beginnings_is_found() {
     // The card's own writer: only the forgery is disqualified.
     mirror(&card, &[(&red, "OTHER"), (&blue, "BLUE")]);
     let all = found(&card);
-    assert_eq!(said(&all), [("OTHER", None, Contradicting::Writer, false)]);
+    assert_eq!(summaries(&all), [("OTHER", None, Contradicting::Writer, false)]);
     assert!(counts(&card, "BLUE"));
     // Nobody's writer: both are disqualified.
     let spare = Card::new();
-    look(&spare, &[(&red, "OTHER"), (&blue, "BLUE")]);
+    inspect(&spare, &[(&red, "OTHER"), (&blue, "BLUE")]);
     let all = found(&spare);
     assert_eq!(all.len(), 2);
     assert!(all.iter().all(|c| c.what == Contradicting::Writer && c.disqualified));
@@ -438,6 +438,6 @@ fn what_a_rewritten_stick_calls_deleted_comes_back_from_the_others() {
     expect_all_back(&card, &[&blue, &red]);
     mirror(&card, &[(&blue, "BLUE"), (&red, "RED")]);
     let all = found(&card);
-    assert_eq!(said(&all), [("RED", None, Contradicting::Line, false)]);
+    assert_eq!(summaries(&all), [("RED", None, Contradicting::Line, false)]);
     assert!(counts(&card, "BLUE"));
 }

@@ -42,7 +42,7 @@ fn whoever_forgets_a_failed_sync_writes_nothing_more() {
         assert!(error.contains("written to again only once it is opened anew"), "{error}");
     }
     assert_eq!(snapshot(&drive), before);
-    assert_eq!(card.told("stick", "inbox/b"), None);
+    assert_eq!(card.recorded_content("stick", "inbox/b"), None);
     let ledger = RelName::new(format!("{HOME}ledger.jsonl")).unwrap();
     assert!(replica.volume.length(&ledger).unwrap().is_some(), "it is still read");
     drop(replica);

@@ -72,9 +72,10 @@ fn a_folder_that_is_made_meanwhile_keeps_its_own_and_gets_the_rest() {
     let mut files = tree(into.path());
     assert_eq!(files.remove("in/two").unwrap(), b"delivered meanwhile");
     assert_eq!(files.remove("in/four").unwrap(), b"delivered too");
-    let beside: Vec<_> = files.keys().filter(|path| path.starts_with("in/two.")).cloned().collect();
-    assert_eq!(beside.len(), 1, "{files:?}");
-    let two = files.remove(&beside[0]).unwrap();
+    let conflict_names: Vec<_> =
+        files.keys().filter(|path| path.starts_with("in/two.")).cloned().collect();
+    assert_eq!(conflict_names.len(), 1, "{files:?}");
+    let two = files.remove(&conflict_names[0]).unwrap();
     files.insert("in/two".to_owned(), two);
     expect_same(&files, &card.messages(), "restored");
     expect_nothing_staged(into.path());
@@ -102,9 +103,9 @@ fn a_damaged_copy_leaves_no_file_in_its_new_folder() {
     let into = folder();
     let report = restored_into(into.path(), &[&drive], false, &Unwatched);
     assert_eq!((report.restored, report.damaged.len()), (2, 1), "{report:?}");
-    let mut wanted = card.messages();
-    wanted.remove("in/two");
-    expect_same(&tree(into.path()), &wanted, "restored");
+    let mut expected = card.messages();
+    expected.remove("in/two");
+    expect_same(&tree(into.path()), &expected, "restored");
     expect_nothing_staged(into.path());
 }
 
@@ -116,8 +117,8 @@ fn a_second_restore_in_the_middle_of_the_first_is_refused() {
     let second = meanwhile(|| {
         assert!(into.path().join(STAGING).exists(), "the first has staged something");
         let before = tree(into.path());
-        let told = try_restored_into(into.path(), &[&drive], false, &Unwatched);
-        assert!(matches!(told, Err(JobError::TargetBusy { .. })), "{told:?}");
+        let refused = try_restored_into(into.path(), &[&drive], false, &Unwatched);
+        assert!(matches!(refused, Err(JobError::TargetBusy { .. })), "{refused:?}");
         assert_eq!(tree(into.path()), before);
         // Into another folder it is allowed.
         restored_into(other.path(), &[&drive], false, &Unwatched);

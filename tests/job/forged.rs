@@ -62,7 +62,7 @@ fn a_forged_last_number_is_passed_over_or_said() {
         if number > COUNT_MAX {
             assert!(outcome.is_ok(), "number {number}");
             assert_eq!(junk(&drive), 1, "number {number}");
-            expect_whole_bag(&drive, "beside a forged number");
+            expect_whole_bag(&drive, "with a forged number");
             expect_same(&whole(&[&drive], false), &card.messages(), &format!("number {number}"));
         } else {
             assert!(matches!(outcome, Err(JobError::NumbersUsedUp { .. })), "number {number}");
@@ -112,7 +112,7 @@ fn chance(seed: u64, bytes: usize) -> Vec<u8> {
 /// Whatever a drive claims, it is mirrored to; together with another drive every message comes back, and from the drive
 /// alone too where it has no later statement of its own about a path.
 #[test]
-fn no_drive_by_chance_costs_a_message_on_the_one_beside_it() {
+fn no_random_drive_costs_a_message_on_another_one() {
     for seed in 0..150 {
         let (card, honest) = (Card::new(), MemoryDrive::default());
         let drive = chosen(&chance(seed, 400));

@@ -24,7 +24,7 @@ fn lose_last(drive: &MemoryDrive, kinds: &[&str]) {
 
 /// A card with a message that its copy saw leave: the drive recorded the departure, and then the card asserted the
 /// message again.
-fn told_again() -> (Card, Card, [MemoryDrive; 3]) {
+fn asserted_again() -> (Card, Card, [MemoryDrive; 3]) {
     let (card, copy, drives) = card_and_copy();
     copy.delete("inbox/1");
     copy.mirror_as(&drives[0], "a").outcome.unwrap();
@@ -34,7 +34,7 @@ fn told_again() -> (Card, Card, [MemoryDrive; 3]) {
 
 #[test]
 fn what_was_told_again_in_a_line_that_rotted_is_given_back() {
-    let (_card, _copy, [a, ..]) = told_again();
+    let (_card, _copy, [a, ..]) = asserted_again();
     lose_last(&a, &["placed", "mark"]);
     assert_eq!(whole(&[&a], false)["inbox/1"], mail("one"));
 }
@@ -42,7 +42,7 @@ fn what_was_told_again_in_a_line_that_rotted_is_given_back() {
 /// The card that saw it leave does not record that again either: it cannot know what the line said.
 #[test]
 fn a_departure_from_before_a_line_rotted_is_not_told_again() {
-    let (_card, copy, [a, ..]) = told_again();
+    let (_card, copy, [a, ..]) = asserted_again();
     lose_last(&a, &["placed", "mark"]);
     for _ in 0..2 {
         copy.mirror_as(&a, "a").outcome.unwrap();
@@ -65,7 +65,7 @@ fn count_readable(drive: &MemoryDrive, of: &str) -> usize {
 /// that the line cancelled.
 #[test]
 fn who_read_the_line_that_rotted_does_not_tell_of_the_departure_before_it() {
-    let (_card, copy, [a, ..]) = told_again();
+    let (_card, copy, [a, ..]) = asserted_again();
     copy.mirror_as(&a, "a").outcome.unwrap();
     lose_last(&a, &["placed", "mark"]);
     logs_verified(&copy, &a);
@@ -155,11 +155,11 @@ fn a_departure_in_one_ledger_takes_back_nothing_of_one_that_is_not_whole() {
     let (card, copy, [a, b, _c]) = card_and_copy();
     copy.delete("inbox/1");
     copy.mirror_as(&a, "a").outcome.unwrap();
-    let told = a.file(&ledger()).unwrap();
+    let before = a.file(&ledger()).unwrap();
     card.mirror_as(&a, "a").outcome.unwrap();
     card.mirror_as(&b, "b").outcome.unwrap();
     // `a` is as it was before the card asserted the message again, and a line of `b` rots that the card wrote since.
-    a.tamper(&ledger(), |bytes| bytes.clone_from(&told));
+    a.tamper(&ledger(), |bytes| bytes.clone_from(&before));
     assert!(whole(&[&a], false).is_empty());
     lose_last(&b, &["placed", "mark"]);
     assert_eq!(whole(&[&a, &b], false)["recovered/inbox/1"], mail("one"));
@@ -176,7 +176,7 @@ fn what_left_stays_left_though_a_cut_tears_a_line() {
         card.mirrored(&drive);
         card.delete("inbox/one");
         card.mirrored(&drive);
-        let wanted = card.messages();
+        let expected = card.messages();
         drive.tamper(&ledger(), |bytes| {
             let line = bytes.iter().rev().skip(1).position(|byte| *byte == b'\n').unwrap();
             let begin = bytes.len() - line - 1;
@@ -186,15 +186,15 @@ fn what_left_stays_left_though_a_cut_tears_a_line() {
             }
         });
         if !ended {
-            expect_same(&whole(&[&drive], false), &wanted, "torn");
+            expect_same(&whole(&[&drive], false), &expected, "torn");
         }
         card.mirrored(&drive);
-        expect_same(&whole(&[&drive], false), &wanted, "settled");
+        expect_same(&whole(&[&drive], false), &expected, "settled");
         let lines = count_readable(&drive, "removed");
         card.delete("inbox/two");
         card.deliver("inbox/three", &mail("three"));
         card.mirrored(&drive);
         expect_same(&whole(&[&drive], false), &card.messages(), "after it");
-        assert_eq!((lines, count_readable(&drive, "removed")), (1, 2), "nothing is told again");
+        assert_eq!((lines, count_readable(&drive, "removed")), (1, 2), "nothing is recorded again");
     }
 }

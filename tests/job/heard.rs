@@ -73,11 +73,11 @@ fn what_another_card_saw_go_is_told_again_once() {
         card.mirror_as(&c, "c").outcome.unwrap();
     }
     let since = [a.file(&format!("{HOME}ledger.jsonl")), c.file(&format!("{HOME}ledger.jsonl"))];
-    assert_eq!(kinds_behind(&written, &since), [Vec::<String>::new(), Vec::new()]);
+    assert_eq!(kinds_added(&written, &since), [Vec::<String>::new(), Vec::new()]);
 }
 
 /// Kinds of the lines added, except those that define writers.
-fn kinds_behind(before: &[Option<Vec<u8>>; 2], after: &[Option<Vec<u8>>; 2]) -> [Vec<String>; 2] {
+fn kinds_added(before: &[Option<Vec<u8>>; 2], after: &[Option<Vec<u8>>; 2]) -> [Vec<String>; 2] {
     let kinds = |at: usize| {
         let from = before[at].as_ref().unwrap().len();
         let text = String::from_utf8(after[at].as_ref().unwrap()[from..].to_vec()).unwrap();

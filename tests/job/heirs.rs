@@ -11,7 +11,7 @@ fn version(number: u8) -> Vec<u8> {
 }
 
 /// A card whose message is on two drives.
-fn told_to_two() -> (Card, MemoryDrive, MemoryDrive) {
+fn on_two_drives() -> (Card, MemoryDrive, MemoryDrive) {
     let (card, a, b) = (Card::new(), MemoryDrive::default(), MemoryDrive::default());
     card.deliver("inbox/1", &version(0));
     card.mirror_as(&a, "a").outcome.unwrap();
@@ -35,7 +35,7 @@ fn expect_older(a: &MemoryDrive, b: &MemoryDrive, later: &[u8]) {
 
 #[test]
 fn the_version_before_comes_back_where_the_later_one_was_moved_and_rots() {
-    let (card, a, b) = told_to_two();
+    let (card, a, b) = on_two_drives();
     card.deliver("inbox/1", &version(1));
     card.scan(0);
     card.rename("inbox/1", "done/1");
@@ -45,7 +45,7 @@ fn the_version_before_comes_back_where_the_later_one_was_moved_and_rots() {
 
 #[test]
 fn the_version_before_comes_back_where_it_was_moved_and_the_later_one_rots() {
-    let (card, a, b) = told_to_two();
+    let (card, a, b) = on_two_drives();
     card.rename("inbox/1", "done/1");
     card.scan(0);
     card.deliver("done/1", &version(1));
@@ -56,7 +56,7 @@ fn the_version_before_comes_back_where_it_was_moved_and_the_later_one_rots() {
 /// The drive recorded every step.
 #[test]
 fn the_version_before_comes_back_through_every_step_that_was_told() {
-    let (card, a, b) = told_to_two();
+    let (card, a, b) = on_two_drives();
     card.rename("inbox/1", "drafts/1");
     card.mirror_as(&a, "a").outcome.unwrap();
     card.deliver("drafts/1", &version(1));
@@ -70,7 +70,7 @@ fn the_version_before_comes_back_through_every_step_that_was_told() {
 /// Of several earlier versions, the last.
 #[test]
 fn the_last_of_the_versions_before_comes_back() {
-    let (card, a, b) = told_to_two();
+    let (card, a, b) = on_two_drives();
     card.deliver("inbox/1", &version(1));
     card.mirror_as(&a, "a").outcome.unwrap();
     card.mirror_as(&b, "b").outcome.unwrap();
@@ -96,7 +96,7 @@ fn whole_but_rotten(drives: &[&MemoryDrive]) -> Vec<(String, Vec<u8>)> {
 /// of that has content in doubt.
 #[test]
 fn no_version_before_comes_back_of_what_was_deleted() {
-    let (card, a, b) = told_to_two();
+    let (card, a, b) = on_two_drives();
     card.deliver("inbox/1", &version(1));
     card.scan(0);
     card.rename("inbox/1", "done/1");

@@ -51,7 +51,7 @@ impl Pages for Lines {
     }
 }
 
-fn carried(card: &Card, drive: &MemoryDrive, most: usize) -> ExtrasOutcome {
+fn write_pages(card: &Card, drive: &MemoryDrive, most: usize) -> ExtrasOutcome {
     let cargo = Extras { pages: Some(Arc::new(Lines(most))), ..Extras::default() };
     let (drive, present_drives) = (drive_ref(drive, "stick"), PresentDrives::default());
     carry_on(&card.catalogue, &station(), &drive, &present_drives, &card.clock, &cargo, &Unwatched)
@@ -96,7 +96,7 @@ fn deliver(card: &Card, drive: &MemoryDrive, day: usize) {
 fn july(messages: usize) -> (Card, MemoryDrive) {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     (1..=messages).for_each(|day| deliver(&card, &drive, day));
-    carried(&card, &drive, MOST);
+    write_pages(&card, &drive, MOST);
     (card, drive)
 }
 
@@ -150,7 +150,7 @@ fn the_latest_are_those_of_the_latest_dates_on_whatever_page() {
         card.deliver(&format!("inbox/{:03}", 100 - day), &text);
     }
     card.mirrored(&drive);
-    carried(&card, &drive, MOST);
+    write_pages(&card, &drive, MOST);
     let pages = pages(&drive);
     let latest = pages["index.html"].split_once("latest\n").unwrap().1;
     let expected = (days - INDEX_LATEST + 1..=days).rev();
@@ -169,7 +169,7 @@ fn one_more_message_changes_the_last_page_and_the_first_alone() {
     for day in 2..=3 * MOST {
         let before = pages(&drive);
         deliver(&card, &drive, day);
-        let written = carried(&card, &drive, MOST).written;
+        let written = write_pages(&card, &drive, MOST).written;
         let (page, begins) = ((day - 1) / MOST + 1, day % MOST == 1);
         let name = |page: usize| bag::index_page(page as u32).to_string();
         let mut expected = vec![bag::INDEX.to_owned(), name(page)];
@@ -188,10 +188,10 @@ fn one_more_message_changes_the_last_page_and_the_first_alone() {
         &[b"Date: 1 Jan 2003 01:00:00 +0000\r\n".to_vec(), mail("late")].concat(),
     );
     card.mirrored(&drive);
-    carried(&card, &drive, MOST);
+    write_pages(&card, &drive, MOST);
     let expected = ["index-3.html", "index-4.html", "index.html"];
     assert_eq!(changed(&before, &pages(&drive)), expected);
-    assert_eq!(carried(&card, &drive, MOST).written, 0);
+    assert_eq!(write_pages(&card, &drive, MOST).written, 0);
 }
 
 /// Where pages used to take fewer messages, empty pages remain: they say so, link to no other empty page, and are
@@ -199,14 +199,14 @@ fn one_more_message_changes_the_last_page_and_the_first_alone() {
 #[test]
 fn a_page_without_messages_says_so_and_leads_to_no_other() {
     let (card, drive) = july(2 * MOST + 1);
-    carried(&card, &drive, 2 * MOST);
+    write_pages(&card, &drive, 2 * MOST);
     let after = pages(&drive);
     assert_eq!(after["index-3.html"], "", "{after:?}");
     assert!(!after["index.html"].contains("index-3.html"), "{after:?}");
-    assert_eq!(carried(&card, &drive, 2 * MOST).written, 0);
-    carried(&card, &drive, MOST);
+    assert_eq!(write_pages(&card, &drive, 2 * MOST).written, 0);
+    write_pages(&card, &drive, MOST);
     assert!(pages(&drive)["index-3.html"].ends_with("Jul-7 in in/inbox"));
-    carried(&card, &drive, 1);
+    write_pages(&card, &drive, 1);
     assert_eq!(pages(&drive).len(), 1 + 2 * MOST + 1, "smaller pages");
 }
 
@@ -222,7 +222,7 @@ fn what_is_given_up_is_not_listed_and_moves_nothing() {
         card.mirrored(&drive);
         (2..=2 * MOST).for_each(|day| deliver(&card, &drive, day));
     }
-    carried(&card, &drive, MOST);
+    write_pages(&card, &drive, MOST);
     let before = pages(&drive);
     assert!(before["index-1.html"].contains("old"), "{before:?}");
     card.clock.set_wall(1_820_000_000);
@@ -231,7 +231,7 @@ fn what_is_given_up_is_not_listed_and_moves_nothing() {
     let pruned = prune(&card.catalogue, &mut admitted, u64::MAX, after, &card.clock, &Unwatched);
     assert_eq!(pruned.unwrap().copies, 1);
     drop(admitted);
-    carried(&card, &drive, MOST);
+    write_pages(&card, &drive, MOST);
     let after = pages(&drive);
     assert_eq!(changed(&before, &after), ["index-1.html", "index.html"]);
     assert!(!after["index-1.html"].contains("old"), "{after:?}");
@@ -249,7 +249,7 @@ fn a_folder_with_a_long_name_is_shortened() {
     let folder = vec!["x".repeat(200); 5].join("/");
     card.deliver(&format!("{folder}/one"), &mail("one"));
     card.mirrored(&drive);
-    carried(&card, &drive, MOST);
+    write_pages(&card, &drive, MOST);
     let pages = pages(&drive);
     let folder = pages["index-1.html"].split_once(" in ").unwrap().1;
     assert_eq!(folder.chars().count(), INDEX_FOLDER_CHARS + 1);
@@ -263,6 +263,6 @@ fn headers_are_the_same_whether_they_are_known_or_read_from_the_copies() {
     let before = pages(&drive);
     card.lose_catalogue();
     card.catalogue.begin_run(&card.clock).unwrap();
-    carried(&card, &drive, MOST);
+    write_pages(&card, &drive, MOST);
     assert_eq!(pages(&drive), before);
 }

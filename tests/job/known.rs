@@ -26,7 +26,7 @@ pub(crate) fn stick(serial: &str) -> MemoryDrive {
 
 pub(crate) fn come(card: &Card, drive: &MemoryDrive, label: &str, begin: Begin) -> SyncOutcome {
     let drive = DriveRef { begin, ..drive_ref(drive, label) };
-    card.copy_beside(&drive, &PresentDrives::default())
+    card.copy_with_present(&drive, &PresentDrives::default())
 }
 
 pub(crate) fn add(card: &Card, drive: &MemoryDrive, label: &str) -> DriveId {
@@ -87,7 +87,7 @@ fn a_stick_that_says_it_is_ours_gets_nothing() {
 }
 
 #[test]
-fn the_id_of_a_known_stick_on_another_file_system_opens_no_door() {
+fn the_id_of_a_known_stick_on_another_file_system_is_not_accepted() {
     let card = with_mail();
     let red = stick("s-red");
     let id = add(&card, &red, "RED");
@@ -139,12 +139,12 @@ fn of_a_known_stick_and_its_twin_that_are_here_at_once_one_is_written_to() {
     add(&card, &red, "RED");
     expect_used(&card, &red, "RED");
     let twin = red.copied();
-    let met = PresentDrives::default();
+    let present_drives = PresentDrives::default();
     let known =
         |drive: &MemoryDrive, label| DriveRef { begin: Begin::Known, ..drive_ref(drive, label) };
-    assert!(card.copy_beside(&known(&red, "RED"), &met).outcome.is_ok());
+    assert!(card.copy_with_present(&known(&red, "RED"), &present_drives).outcome.is_ok());
     let before = everything(&twin);
-    let round = card.copy_beside(&known(&twin, "RED-2"), &met);
+    let round = card.copy_with_present(&known(&twin, "RED-2"), &present_drives);
     assert!(matches!(round.outcome, Err(JobError::NotTheKnown { .. })));
     assert!(everything(&twin) == before);
 }

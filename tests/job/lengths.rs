@@ -25,11 +25,11 @@ fn a_copy_that_is_gone_or_cut_is_found_when_the_drive_comes_and_copied_in_the_sa
     card.mirrored(&drive);
     let copy = |n: u32| copies_of(&drive, &mail(&format!("message {n}"))).pop().unwrap();
     // The first ones: the last commits are read again anyway.
-    let (gone, cut, longer) = (copy(199), copy(198), copy(197));
+    let (gone, shortened, longer) = (copy(199), copy(198), copy(197));
     let early = |path: &str| path.ends_with("0001.EML") || path.ends_with("0002.EML");
-    assert!(early(&gone) && early(&cut), "the newest go first: {gone} {cut}");
+    assert!(early(&gone) && early(&shortened), "the newest go first: {gone} {shortened}");
     drive.remove(&gone);
-    drive.tamper(&cut, |bytes| bytes.truncate(30));
+    drive.tamper(&shortened, |bytes| bytes.truncate(30));
     drive.tamper(&longer, |bytes| bytes.extend_from_slice(b"more"));
     drive.replug(false);
     card.clock.reboot();
@@ -120,9 +120,9 @@ fn a_file_system_that_is_slow_to_tell_lengths_holds_up_no_mail() {
     }
     card.mirrored(&drive);
     let copy = |n: u32| copies_of(&drive, &mail(&format!("message {n}"))).pop().unwrap();
-    let (cut, gone) = (copy(4), copy(5));
-    assert!(cut.contains("/0005/") && gone.contains("/0006/"), "{cut} {gone}");
-    drive.tamper(&cut, |bytes| bytes.truncate(30));
+    let (shortened, gone) = (copy(4), copy(5));
+    assert!(shortened.contains("/0005/") && gone.contains("/0006/"), "{shortened} {gone}");
+    drive.tamper(&shortened, |bytes| bytes.truncate(30));
     drive.remove(&gone);
     let clock = HandClock::new();
     let slow = Slow { drive: drive.clone(), millis: Arc::clone(&clock.millis) };

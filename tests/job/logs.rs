@@ -290,7 +290,7 @@ fn a_ledger_with_an_unreadable_part_is_said_and_mail_goes_on() {
     assert!(is_safe(&card));
 }
 
-pub(crate) fn bite(
+pub(crate) fn scrub_step(
     card: &Card,
     drive: &MemoryDrive,
     rest: &mut Option<Unfinished>,
@@ -299,14 +299,14 @@ pub(crate) fn bite(
     let mut admitted = card.admit(drive, Access::Write).unwrap();
     let mailboxes = [card.mailbox()];
     let (catalogue, clock) = (&card.catalogue, &card.clock);
-    let rereader = Scrubber { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
-    rereader.step(&mut admitted, rest).unwrap()
+    let scrubber = Scrubber { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
+    scrubber.step(&mut admitted, rest).unwrap()
 }
 
 /// Asks to stop after this many polls.
-struct Patience(AtomicU32);
+struct StopAfter(AtomicU32);
 
-impl Progress for Patience {
+impl Progress for StopAfter {
     fn advance(&self, _: u64, _: u64) {}
 
     fn stop(&self) -> bool {
@@ -318,19 +318,19 @@ impl Progress for Patience {
 
 /// Steps that end after one line, with mail that arrives in between, and a line that rots meanwhile.
 #[test]
-fn a_round_reads_the_whole_ledger_in_bites_of_a_line() {
+fn a_cycle_reads_the_whole_ledger_in_steps_of_one_line() {
     for rotten in [None, Some("inbox/three"), Some("archive/two")] {
         let (card, drive) = archived();
         if let Some(text) = rotten {
             rot(&drive, LEDGER, text);
         }
-        let (mut rest, mut findings, mut bites) = (None, Vec::new(), 0);
+        let (mut rest, mut findings, mut steps) = (None, Vec::new(), 0);
         loop {
-            let taken = bite(&card, &drive, &mut rest, &Patience(AtomicU32::new(1)));
+            let taken = scrub_step(&card, &drive, &mut rest, &StopAfter(AtomicU32::new(1)));
             findings.extend(taken.findings);
-            bites += 1;
-            assert!(bites < 200, "no end");
-            if bites == 3 {
+            steps += 1;
+            assert!(steps < 200, "no end");
+            if steps == 3 {
                 card.deliver("inbox/meanwhile", &mail("meanwhile"));
                 card.mirrored(&drive);
             }
@@ -341,7 +341,7 @@ fn a_round_reads_the_whole_ledger_in_bites_of_a_line() {
                 break;
             }
         }
-        assert!(bites > 10, "{bites}");
+        assert!(steps > 10, "{steps}");
         let lost =
             findings.iter().filter(|f| matches!(f, Finding::LedgerLinesLost { lines: 1, .. }));
         assert_eq!(lost.count(), usize::from(rotten.is_some()), "{findings:?}");
@@ -353,16 +353,16 @@ fn a_round_reads_the_whole_ledger_in_bites_of_a_line() {
 
 /// Once in a cycle: its next step reads copies only.
 #[test]
-fn both_logs_are_read_once_in_a_round() {
+fn both_logs_are_read_once_in_a_cycle() {
     let (card, drive) = archived();
     let logs = || (drive.file(LEDGER).unwrap().len() + drive.file(MANIFEST).unwrap().len()) as u64;
     let before = logs();
     // One poll a line; the last comes before the first copy.
     let lines = ledger_kinds(&drive).len() as u32 + 4;
     let mut rest = None;
-    let taken = bite(&card, &drive, &mut rest, &Patience(AtomicU32::new(lines)));
+    let taken = scrub_step(&card, &drive, &mut rest, &StopAfter(AtomicU32::new(lines)));
     assert_eq!((taken.bytes, taken.ended), (before, false), "both logs and no more");
-    let taken = bite(&card, &drive, &mut rest, &Unwatched);
+    let taken = scrub_step(&card, &drive, &mut rest, &Unwatched);
     assert!(taken.ended);
     // Each copy on the drive, and each message on the card.
     let copies: usize = ["one", "two", "three", "four"].iter().map(|name| mail(name).len()).sum();
@@ -379,16 +379,16 @@ fn a_log_deleted_while_mounted_is_written_again_by_the_next_pass() {
         card.mirrored(&drive);
         let before = whole(&[&drive], false);
         drive.remove(log);
-        let mut wanted = before.clone();
+        let mut expected = before.clone();
         if new_mail {
             card.deliver("inbox/new", &mail("new"));
-            wanted.insert("inbox/new".to_owned(), mail("new"));
+            expected.insert("inbox/new".to_owned(), mail("new"));
         }
         let report = card.mirrored(&drive);
         assert_eq!(report.copied, u64::from(new_mail), "{log}: copies are there");
         assert!(is_safe(&card), "{log}");
         expect_whole_bag(&drive, log);
-        expect_same(&whole(&[&drive], false), &wanted, log);
+        expect_same(&whole(&[&drive], false), &expected, log);
         assert_eq!(logs_verified(&card, &drive), [], "{log}");
     }
 }

@@ -98,7 +98,7 @@ fn a_rename_costs_a_line_and_no_copy() {
     card.clock.advance(500);
     card.scan(SETTLE);
     assert_eq!(state(&card, "new/1.M1"), FileState::Moved);
-    assert_eq!(done(card.copy(&drive, "stick")).batches, 0, "the move is told already");
+    assert_eq!(done(card.copy(&drive, "stick")).batches, 0, "the move is recorded already");
     assert_eq!(ledger_kinds(&drive)[2..], ["mirrored", "placed", "removed"]);
     expect_same(&whole(&[&drive], true), &card.messages(), "once, where it is now");
 }
@@ -209,21 +209,21 @@ fn a_single_path_is_taken_without_a_scan() {
     card.deliver("inbox/m", &mail("m"));
     let (open, dir) = (card.mailbox(), card.dir());
     let rules = card.rules(SETTLE, &[], &|_, _| false);
-    let look = |path: &str| {
+    let inspect = |path: &str| {
         scan::check_paths(&card.catalogue, open.row, &dir, &[rel(path)], &rules).unwrap()
     };
     let settle = || {
         let mut report = scan::ScanReport::default();
         confirm::confirm(&card.catalogue, open.row, &dir, &rules, &mut report).unwrap();
     };
-    assert!(look("inbox/m"));
+    assert!(inspect("inbox/m"));
     settle();
     assert_eq!(state(&card, "inbox/m"), FileState::Fresh);
     card.clock.advance(2_000);
     settle();
     assert_eq!(state(&card, "inbox/m"), FileState::Present);
     assert_eq!(done(card.copy(&drive, "stick")).copied, 1);
-    assert!(!look("inbox"), "a folder asks for a scan");
-    assert!(look("inbox/never-there"));
+    assert!(!inspect("inbox"), "a folder asks for a scan");
+    assert!(inspect("inbox/never-there"));
     assert!(row(&card, "inbox/never-there").is_none());
 }

@@ -92,17 +92,17 @@ pub(crate) struct Restored {
 /// Two sets of files are the same; if not, says which paths differ.
 pub(crate) fn expect_same(
     got: &BTreeMap<String, Vec<u8>>,
-    wanted: &BTreeMap<String, Vec<u8>>,
+    expected: &BTreeMap<String, Vec<u8>>,
     story: &str,
 ) {
-    let missing: Vec<_> = wanted.keys().filter(|path| !got.contains_key(*path)).collect();
-    let surplus: Vec<_> = got.keys().filter(|path| !wanted.contains_key(*path)).collect();
+    let missing: Vec<_> = expected.keys().filter(|path| !got.contains_key(*path)).collect();
+    let surplus: Vec<_> = got.keys().filter(|path| !expected.contains_key(*path)).collect();
     let other =
-        |(path, bytes): &(&String, &Vec<u8>)| wanted.get(*path).is_some_and(|w| w != *bytes);
+        |(path, bytes): &(&String, &Vec<u8>)| expected.get(*path).is_some_and(|w| w != *bytes);
     let other: Vec<_> = got.iter().filter(other).map(|(path, _)| path).collect();
     assert!(
         missing.is_empty() && surplus.is_empty() && other.is_empty(),
-        "{story}: missing {missing:?}, surplus {surplus:?}, other octets {other:?}"
+        "{story}: missing {missing:?}, surplus {surplus:?}, other bytes {other:?}"
     );
 }
 
@@ -133,11 +133,11 @@ pub(crate) fn try_restored_into(
     let clock = counterfoil::daemon::clock::SystemClock::new();
     let refs: Vec<_> =
         drives.iter().enumerate().map(|(n, drive)| drive_ref(drive, &format!("d{n}"))).collect();
-    let gathered = open_sources(&refs, &station(), &clock).unwrap();
-    let failed: Vec<_> = gathered.failed.iter().map(|(_, error)| error.to_string()).collect();
+    let sources = open_sources(&refs, &station(), &clock).unwrap();
+    let failed: Vec<_> = sources.failed.iter().map(|(_, error)| error.to_string()).collect();
     assert_eq!(failed, Vec::<String>::new());
-    let told = gathered.catalogue.recorded_mailboxes_of(&station()).unwrap();
-    let mailbox_targets = told
+    let recorded = sources.catalogue.recorded_mailboxes_of(&station()).unwrap();
+    let mailbox_targets = recorded
         .into_iter()
         .map(|(row, name)| MailboxTarget { row, name, path: into.to_owned() })
         .collect();
@@ -150,7 +150,7 @@ pub(crate) fn try_restored_into(
         dry_run,
         progress,
     };
-    restore(&gathered, &plan)
+    restore(&sources, &plan)
 }
 
 /// A restore that gives everything it knows of.

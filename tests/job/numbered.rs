@@ -8,7 +8,7 @@ use counterfoil::model::ledger::Departed;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// How many numbers are seen while changes go on.
-const MET: usize = 100;
+const NUMBERS_SEEN: usize = 100;
 
 #[test]
 fn whoever_sees_a_number_finds_its_change() {
@@ -27,7 +27,7 @@ fn whoever_sees_a_number_finds_its_change() {
             }
         });
         let mut last = 0;
-        let all_found = (0..MET).all(|_| {
+        let all_found = (0..NUMBERS_SEEN).all(|_| {
             let now = std::iter::repeat_with(|| elsewhere.change_no().unwrap());
             let now = now.into_iter().find(|now| *now > last).unwrap();
             let found = elsewhere.departed_after(last, now, usize::MAX >> 1).unwrap();

@@ -4,8 +4,8 @@
 
 use crate::card::{Card, folder, mail, tree};
 use crate::contradictions::{
-    LEDGER, append, counts, deliver, departure, expect_all_back, found, last_number, lines, look,
-    mirror, position, renumber, rewrite_from, stick, two, write,
+    LEDGER, append, counts, deliver, departure, expect_all_back, found, inspect, last_number,
+    lines, mirror, position, renumber, rewrite_from, stick, two, write,
 };
 use crate::medium::{expect_same, restored, snapshot, whole};
 use crate::support::cases::cases;
@@ -42,7 +42,7 @@ fn expect_nobody_accused(red: &MemoryDrive, blue: &MemoryDrive, what: &str) {
     let both = [(red, "RED"), (blue, "BLUE")];
     for order in [both, [both[1], both[0]]] {
         let spare = Card::new();
-        look(&spare, &order);
+        inspect(&spare, &order);
         assert_eq!(found(&spare), [], "{what}");
         assert!(counts(&spare, "RED") && counts(&spare, "BLUE"), "{what}");
     }
@@ -88,7 +88,7 @@ fn a_new_card_that_knows_nothing_gives_no_number_again() {
         expect_nobody_accused(&red, &blue, &format!("{lost} lines lost"));
         // The first card, which remembers the lost lines, reports that, and blames nobody.
         card.clock.reboot();
-        look(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+        inspect(&card, &[(&red, "RED"), (&blue, "BLUE")]);
         mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
         assert_eq!(found(&card), [], "{lost} lines lost");
     }
@@ -102,7 +102,7 @@ fn what_leaves_out_the_numbers_that_others_tell_of_has_lost_these_lines() {
     let (card, red, blue) = two();
     let as_of = position(&red, "mirrored");
     let writer = as_of.split(':').next().unwrap();
-    let behind = last_number(&red) + 1;
+    let next = last_number(&red) + 1;
     let mut all = lines(&red);
     all.truncate(4);
     write(&red, &all);
@@ -115,11 +115,11 @@ fn what_leaves_out_the_numbers_that_others_tell_of_has_lost_these_lines() {
         append(&red, &gone);
     }
     let mut all = lines(&red);
-    renumber(&mut all[4..], behind);
+    renumber(&mut all[4..], next);
     write(&red, &all);
     let both = [(&red, "RED"), (&blue, "BLUE")];
     let spare = Card::new();
-    look(&spare, &both);
+    inspect(&spare, &both);
     assert_eq!(found(&spare), []);
     let back = restored(&[&red, &blue], false).files;
     for (path, bytes) in card.messages() {
@@ -173,12 +173,12 @@ fn what_another_stick_tells_is_compared_again_once_a_ledger_is_another_one() {
     let both = [(&red, "RED"), (&blue, "BLUE")];
     for _ in 0..2 {
         spare.clock.reboot();
-        look(&spare, &both);
+        inspect(&spare, &both);
         assert_eq!(found(&spare), []);
     }
     rewrite_from(&red, 3);
     spare.clock.reboot();
-    look(&spare, &both);
+    inspect(&spare, &both);
     assert!(found(&spare).iter().any(|one| one.drive.label == "RED"), "{:?}", found(&spare));
     expect_all_back_as(&blue, &[&red, &blue]);
 }
@@ -268,7 +268,7 @@ proptest! {
                 }
                 Step::Look { card } => {
                     cards[*card].clock.reboot();
-                    look(&cards[*card], &both);
+                    inspect(&cards[*card], &both);
                 }
                 Step::NewCard { card } => cards[*card].lose_catalogue(),
             }

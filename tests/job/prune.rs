@@ -158,14 +158,14 @@ fn a_cut_after_any_operation_of_a_pruning_is_mended() {
             for operations in 0.. {
                 assert!(operations < 400, "never through");
                 let (card, drive) = with_old_versions();
-                let wanted = card.messages();
-                let cut = || {
+                let expected = card.messages();
+                let interrupted = || {
                     let mut admitted = card.admit(&drive, Access::Write)?;
                     drive.pull_after(operations);
                     let (catalogue, clock) = (&card.catalogue, &card.clock);
                     prune(catalogue, &mut admitted, u64::MAX, AFTER, clock, &Unwatched)
                 };
-                let done = cut();
+                let done = interrupted();
                 if let Some(again) = second {
                     drive.replug(lose);
                     card.clock.reboot();
@@ -182,7 +182,7 @@ fn a_cut_after_any_operation_of_a_pruning_is_mended() {
                     + copies_of(&drive, &mail("two first")).len();
                 assert_eq!(there + pruned, 2, "{story}");
                 expect_whole_bag(&drive, &story);
-                expect_same(&whole(&[&drive], true), &wanted, &story);
+                expect_same(&whole(&[&drive], true), &expected, &story);
                 assert_eq!((count(&drive, "missing"), count(&drive, "damaged")), (0, 0), "{story}");
                 if done.is_ok() {
                     assert_eq!(pruned, 2, "{story}: what was reported stays");
@@ -259,8 +259,8 @@ fn in_a_folder_only_files_of_ours_go() {
     }
     let place = |name: &str| {
         let all = crate::card::tree(&home.join("data"));
-        let wanted = mail(&format!("new {name} first"));
-        let found = all.into_iter().find(|(_, bytes)| *bytes == wanted);
+        let expected = mail(&format!("new {name} first"));
+        let found = all.into_iter().find(|(_, bytes)| *bytes == expected);
         home.join("data").join(found.unwrap().0)
     };
     let (one, two, six) = (place("one"), place("two"), place("six"));

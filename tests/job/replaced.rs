@@ -33,17 +33,17 @@ fn card() -> Card {
 
 /// Brings a stick up to date, alone in its socket; messages without a copy are copied to it.
 fn copied(card: &Card, drive: &MemoryDrive, label: &str) -> (DriveId, SyncOutcome) {
-    beside(card, drive, label, &PresentDrives::default())
+    copied_with_present(card, drive, label, &PresentDrives::default())
 }
 
-fn beside(
+fn copied_with_present(
     card: &Card,
     drive: &MemoryDrive,
     label: &str,
-    met: &PresentDrives,
+    present_drives: &PresentDrives,
 ) -> (DriveId, SyncOutcome) {
     drive.replug(false);
-    let round = card.copy_beside(&mounted(drive, label), met);
+    let round = card.copy_with_present(&mounted(drive, label), present_drives);
     assert!(round.outcome.is_ok(), "{:?}", round.outcome.as_ref().err());
     (round.drive.unwrap().0, round)
 }
@@ -53,7 +53,7 @@ fn row(card: &Card, id: DriveId) -> DriveRow {
 }
 
 /// The number of messages with this many copies.
-fn on(card: &Card, copies: u32) -> u64 {
+fn with_copies(card: &Card, copies: u32) -> u64 {
     card.catalogue.totals(&station(), copies).unwrap().mirrored
 }
 
@@ -80,10 +80,10 @@ fn a_stick_that_was_wiped_is_begun_anew_and_what_was_on_it_counts_no_more() {
     let replaced = row.facts.replaced.as_ref().unwrap();
     assert_eq!((replaced.by, replaced.how), (Some(own), ReplacedHow::Serial));
     assert!(!row.counts);
-    assert_eq!((on(&card, 1), on(&card, 2)), (3, 0));
+    assert_eq!((with_copies(&card, 1), with_copies(&card, 2)), (3, 0));
     // Reported once, not at every pass.
     assert_eq!(replaces(&copied(&card, &red, "RED").1), []);
-    assert_eq!((on(&card, 1), on(&card, 2)), (3, 0));
+    assert_eq!((with_copies(&card, 1), with_copies(&card, 2)), (3, 0));
 }
 
 /// What a repair tool or a careless hand left of it is enough to identify it; its copies are made again.
@@ -95,7 +95,7 @@ fn a_stick_of_which_only_empty_folders_are_left_is_still_itself() {
     red.files().iter().for_each(|path| red.remove(path));
     let (same, round) = copied(&card, &red, "RED");
     assert_eq!((same, round.outcome.unwrap().copied), (was, 3));
-    assert_eq!((on(&card, 1), on(&card, 2)), (3, 0));
+    assert_eq!((with_copies(&card, 1), with_copies(&card, 2)), (3, 0));
 }
 
 /// Where new sticks are not accepted, what was on it is gone all the same.
@@ -104,13 +104,13 @@ fn a_wiped_stick_that_may_not_be_begun_counts_no_more_either() {
     let card = card();
     let red = stick(SERIAL);
     let (was, _) = copied(&card, &red, "RED");
-    assert_eq!(on(&card, 1), 3);
+    assert_eq!(with_copies(&card, 1), 3);
     red.wipe();
     red.replug(false);
     let drive = DriveRef { begin: Begin::Never, ..drive_ref(&red, "RED") };
-    let round = card.copy_beside(&drive, &PresentDrives::default());
+    let round = card.copy_with_present(&drive, &PresentDrives::default());
     assert!(matches!(round.outcome, Err(JobError::NotAccepted { .. })));
-    assert_eq!((on(&card, 1), row(&card, was).facts.replaced.unwrap().by), (0, None));
+    assert_eq!((with_copies(&card, 1), row(&card, was).facts.replaced.unwrap().by), (0, None));
 }
 
 /// Fault: two sticks in turn at one mount point. Each is recognised, and both count.
@@ -120,7 +120,7 @@ fn two_sticks_in_turn_at_one_mount_point_replace_nobody() {
     let (red, blue) = (stick(SERIAL), stick("9F9F-0000"));
     let (first, _) = copied(&card, &red, "STICK");
     let (second, round) = copied(&card, &blue, "STICK");
-    assert_eq!((replaces(&round), on(&card, 2)), (vec![], 3));
+    assert_eq!((replaces(&round), with_copies(&card, 2)), (vec![], 3));
     for turn in 0..3 {
         for (drive, id) in [(&red, first), (&blue, second)] {
             card.deliver(&format!("inbox/{turn}-{id}"), &mail(&format!("{turn} {id}")));
@@ -145,7 +145,7 @@ fn sticks_without_a_serial_number_replace_nobody() {
         assert_eq!(replaces(&copied(&card, drive, "STICK").1), []);
     }
     assert!(row(&card, first).counts && row(&card, second).counts);
-    assert_eq!(on(&card, 2), 3);
+    assert_eq!(with_copies(&card, 2), 3);
 }
 
 /// A new stick where another one was last is either that one reformatted, or a second one: only its operator knows, and
@@ -163,12 +163,12 @@ fn a_new_stick_at_the_place_of_another_asks_and_lets_both_count() {
         let known = row(&card, first);
         assert_eq!(known.replaced.clone().unwrap().by, Some(second));
         assert!(known.counts && !known.facts.replaced.unwrap().how.is_sure());
-        assert_eq!(on(&card, 2), 3);
+        assert_eq!(with_copies(&card, 2), 3);
         settle(&card, first, &red);
         assert!(
             row(&card, first).facts.replaced.is_none_or(|_| row(&card, first).forgotten.is_some())
         );
-        on(&card, 2)
+        with_copies(&card, 2)
     };
     let seen = |card: &Card, _: DriveId, red: &MemoryDrive| {
         let (_, round) = copied(card, red, "STICK");
@@ -209,12 +209,12 @@ fn nobody_is_asked_where_the_answer_is_known() {
     card.catalogue.declare_away(row(&card, third).row, Some(now)).unwrap();
     assert!(!asks(&copied(&card, &stick("0000-0004"), "PLACE").1));
     // One that is present under another path.
-    let met = PresentDrives::default();
+    let present_drives = PresentDrives::default();
     let fifth = stick("0000-0005");
     copied(&card, &fifth, "SOCKET");
     fifth.replug(false);
-    card.copy_beside(&mounted(&fifth, "SOCKET-2"), &met).outcome.unwrap();
-    assert!(!asks(&beside(&card, &stick("0000-0006"), "SOCKET", &met).1));
+    card.copy_with_present(&mounted(&fifth, "SOCKET-2"), &present_drives).outcome.unwrap();
+    assert!(!asks(&copied_with_present(&card, &stick("0000-0006"), "SOCKET", &present_drives).1));
 }
 
 /// Fault 16: a copied stick has the serial number of its original, if it was copied byte by byte.
@@ -224,14 +224,14 @@ fn a_copy_and_its_original_never_replace_each_other() {
     let red = stick(SERIAL);
     let (first, _) = copied(&card, &red, "RED");
     let copy = red.copied();
-    let met = PresentDrives::default();
-    beside(&card, &red, "RED", &met);
-    let (second, round) = beside(&card, &copy, "BLUE", &met);
+    let present_drives = PresentDrives::default();
+    copied_with_present(&card, &red, "RED", &present_drives);
+    let (second, round) = copied_with_present(&card, &copy, "BLUE", &present_drives);
     assert!(round.findings.iter().any(|f| matches!(f, Finding::CopiedDrive { .. })));
-    assert_eq!((replaces(&round), on(&card, 2)), (vec![], 3));
+    assert_eq!((replaces(&round), with_copies(&card, 2)), (vec![], 3));
     for drive in [&red, &copy, &copy, &red] {
         assert_eq!(replaces(&copied(&card, drive, "STICK").1), []);
-        assert_eq!(on(&card, 2), 3);
+        assert_eq!(with_copies(&card, 2), 3);
     }
     // One of the two is wiped: it may be either, until they are seen.
     copy.wipe();
@@ -240,7 +240,7 @@ fn a_copy_and_its_original_never_replace_each_other() {
     gone.sort_by_key(ToString::to_string);
     let mut both = [first, second];
     both.sort_by_key(ToString::to_string);
-    assert_eq!((gone.as_slice(), on(&card, 1), on(&card, 2)), (&both[..], 3, 0));
+    assert_eq!((gone.as_slice(), with_copies(&card, 1), with_copies(&card, 2)), (&both[..], 3, 0));
     assert!(copied(&card, &red, "STICK").1.findings.contains(&Finding::SeenAgain));
     assert_eq!((row(&card, first).counts, row(&card, second).counts), (true, false));
 }
@@ -252,10 +252,10 @@ fn a_copy_that_another_card_told_from_its_original_replaces_nobody() {
     let red = stick(SERIAL);
     let (first, _) = copied(&card, &red, "RED");
     let copy = red.copied();
-    let (other, met) = (Card::new(), PresentDrives::default());
+    let (other, present_drives) = (Card::new(), PresentDrives::default());
     other.scan(0);
-    beside(&other, &red, "RED", &met);
-    let (second, _) = beside(&other, &copy, "BLUE", &met);
+    copied_with_present(&other, &red, "RED", &present_drives);
+    let (second, _) = copied_with_present(&other, &copy, "BLUE", &present_drives);
     assert_ne!(first, second);
     for drive in [&copy, &red, &copy] {
         let (_, round) = copied(&card, drive, "STICK");
@@ -274,17 +274,20 @@ fn sticks_that_share_a_serial_number_are_two_once_both_were_here_at_once() {
     let (red, blue) = (stick(SERIAL), stick(SERIAL));
     let (first, _) = copied(&card, &red, "STICK");
     let (second, round) = copied(&card, &blue, "STICK");
-    assert_eq!((replaces(&round), on(&card, 2)), (vec![first], 0));
+    assert_eq!((replaces(&round), with_copies(&card, 2)), (vec![first], 0));
     let (_, round) = copied(&card, &red, "STICK");
     assert!(round.findings.contains(&Finding::SeenAgain));
-    assert_eq!((replaces(&round), on(&card, 1), on(&card, 2)), (vec![second], 3, 0));
-    let met = PresentDrives::default();
-    beside(&card, &red, "STICK", &met);
-    beside(&card, &blue, "STICK-2", &met);
-    assert_eq!(on(&card, 2), 3);
+    assert_eq!(
+        (replaces(&round), with_copies(&card, 1), with_copies(&card, 2)),
+        (vec![second], 3, 0)
+    );
+    let present_drives = PresentDrives::default();
+    copied_with_present(&card, &red, "STICK", &present_drives);
+    copied_with_present(&card, &blue, "STICK-2", &present_drives);
+    assert_eq!(with_copies(&card, 2), 3);
     for drive in [&red, &blue, &red, &blue] {
         assert_eq!(replaces(&copied(&card, drive, "STICK").1), []);
-        assert_eq!(on(&card, 2), 3);
+        assert_eq!(with_copies(&card, 2), 3);
     }
 }
 
@@ -301,7 +304,7 @@ fn a_stick_whose_own_serial_number_has_rotted_in_its_file_is_no_copy() {
     });
     let (same, round) = copied(&card, &red, "RED");
     assert_eq!((same, round.findings), (was, vec![]));
-    assert_eq!((on(&card, 1), on(&card, 2)), (3, 0));
+    assert_eq!((with_copies(&card, 1), with_copies(&card, 2)), (3, 0));
     assert_eq!(red.file("counterfoil/drive-2.json"), None);
 }
 
@@ -318,7 +321,7 @@ fn a_spoilt_id_is_written_again_by_the_serial_number() {
         let (same, round) = copied(&card, &red, "ELSEWHERE");
         assert_eq!(same, was);
         assert!(round.findings.contains(&Finding::IdRestored { id: was }));
-        assert_eq!((on(&card, 1), on(&card, 2)), (3, 0));
+        assert_eq!((with_copies(&card, 1), with_copies(&card, 2)), (3, 0));
         // The serial number is in it again, for a card that finds a copy of it.
         let text = String::from_utf8(red.file("counterfoil/drive.json").unwrap()).unwrap();
         assert!(text.contains(SERIAL), "{text}");
@@ -340,7 +343,7 @@ fn a_copy_with_a_spoilt_id_is_not_its_original() {
     let (third, _) = copied(&card, &copy, "BLUE");
     assert_eq!(third, second);
     assert!(row(&card, first).counts);
-    assert_eq!(on(&card, 2), 3);
+    assert_eq!(with_copies(&card, 2), 3);
     // Before it was ever known under an id of its own, too.
     let other = red.copied();
     other.set_serial("8E8E-0000");
@@ -358,10 +361,10 @@ fn a_spoilt_id_is_not_that_of_a_drive_that_is_here() {
     let (first, _) = copied(&card, &red, "RED");
     let copy = red.copied();
     copy.tamper("counterfoil/drive.json", |file| *file = b"junk".to_vec());
-    let met = PresentDrives::default();
-    beside(&card, &red, "RED", &met);
-    let (second, round) = beside(&card, &copy, "BLUE", &met);
+    let present_drives = PresentDrives::default();
+    copied_with_present(&card, &red, "RED", &present_drives);
+    let (second, round) = copied_with_present(&card, &copy, "BLUE", &present_drives);
     assert_ne!(first, second, "{:?}", round.findings);
     assert!(row(&card, first).counts && row(&card, second).counts);
-    assert_eq!(on(&card, 2), 3);
+    assert_eq!(with_copies(&card, 2), 3);
 }

@@ -115,8 +115,8 @@ fn a_write_that_finds_no_room_commits_no_message_by_halves() {
 
         drive.set_room(1 << 30);
         card.mirrored(&drive);
-        expect_whole_bag(&drive, &format!("{room} octets"));
-        expect_same(&whole(&[&drive], false), &card.messages(), &format!("{room} octets"));
+        expect_whole_bag(&drive, &format!("{room} bytes"));
+        expect_same(&whole(&[&drive], false), &card.messages(), &format!("{room} bytes"));
         if fit == 3 {
             break;
         }

@@ -1,7 +1,7 @@
 //! A card that takes a drive over: what another card proved is a claim until this one has read it. Never waits.
 
 use crate::card::{Card, mail, station};
-use crate::logs::{archived, bite, is_safe};
+use crate::logs::{archived, is_safe, scrub_step};
 use crate::medium::{copies_of, expect_same, whole};
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::Access;
@@ -45,7 +45,7 @@ fn copies_proven_by_another_card_are_not_called_read_until_they_are() {
     let bad = copies_of(&drive, &mail("message 99")).pop().unwrap();
     drive.tamper(&bad, |bytes| bytes[20] ^= 1);
     let mut rest = None;
-    let taken = bite(&card, &drive, &mut rest, &Unwatched);
+    let taken = scrub_step(&card, &drive, &mut rest, &Unwatched);
     assert!(taken.lost && taken.ended, "{taken:?}");
     assert_eq!(unread(&card).0, 0);
     assert!(due(&card, &drive) > Duration::ZERO, "and then in its time");

@@ -30,9 +30,10 @@ fn what_two_cards_have_at_one_path_both_comes_back() {
         let got = whole(&[&drive], false);
         assert_eq!(got["inbox/standing"], mail(&format!("version of turn {turn}")));
         let other = turn.checked_sub(1).map(|turn| mail(&format!("version of turn {turn}")));
-        let beside = |path: &&String| path.starts_with("inbox/standing.counterfoil-");
-        let beside: Vec<_> = got.keys().filter(beside).map(|path| got[path].clone()).collect();
-        assert_eq!(beside, other.into_iter().collect::<Vec<_>>(), "turn {turn}");
+        let conflict_names = |path: &&String| path.starts_with("inbox/standing.counterfoil-");
+        let conflict_names: Vec<_> =
+            got.keys().filter(conflict_names).map(|path| got[path].clone()).collect();
+        assert_eq!(conflict_names, other.into_iter().collect::<Vec<_>>(), "turn {turn}");
     }
     assert_eq!(
         names(&[&drive], false)[..5],
@@ -125,7 +126,7 @@ fn only_a_drive_that_was_told_withholds_what_left() {
     }
     assert_eq!(names(&[&second], true), ["archive/moved", "inbox/stays"]);
     assert!(restored(&[&second], false).report.is_whole());
-    assert!(card.mirror_as(&second, "second").outcome.unwrap().batches == 0, "told once");
+    assert!(card.mirror_as(&second, "second").outcome.unwrap().batches == 0, "recorded once");
     // Recorded once the first is here again.
     card.mirror_as(&first, "first").outcome.unwrap();
     for drives in [[&first, &second], [&second, &first]] {
@@ -170,7 +171,11 @@ fn a_message_that_comes_back_is_there_again() {
     card.delete("inbox/m");
     card.mirror_as(&first, "first").outcome.unwrap();
     assert_eq!(names(&[&first], false), Vec::<String>::new());
-    assert_eq!(names(&[&first, &second], false), ["recovered/inbox/m"], "the second was not told");
+    assert_eq!(
+        names(&[&first, &second], false),
+        ["recovered/inbox/m"],
+        "the second has no record of it"
+    );
     card.deliver("inbox/m", &mail("m"));
     card.mirror_as(&second, "second").outcome.unwrap();
     card.mirror_as(&first, "first").outcome.unwrap();
@@ -184,7 +189,7 @@ fn a_message_that_comes_back_is_there_again() {
 /// Fault 23: a hub fails, and two drives with it, each somewhere in its batch. Neither affects the other.
 #[test]
 fn two_drives_pulled_at_once_each_fail_for_themselves() {
-    for cut in 0..40 {
+    for operations in 0..40 {
         let card = Card::new();
         let drives = [MemoryDrive::default(), MemoryDrive::default()];
         card.deliver("inbox/0", &mail("message 0"));
@@ -194,8 +199,8 @@ fn two_drives_pulled_at_once_each_fail_for_themselves() {
         for n in 1..5 {
             card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n}")));
         }
-        drives[0].pull_after(cut);
-        drives[1].pull_after(39 - cut);
+        drives[0].pull_after(operations);
+        drives[1].pull_after(39 - operations);
         let ended = drives.iter().zip(["first", "second"]).map(|(drive, label)| {
             let round = card.mirror_as(drive, label);
             round.outcome.is_ok()
@@ -204,7 +209,8 @@ fn two_drives_pulled_at_once_each_fail_for_themselves() {
         for (drive, label) in drives.iter().zip(["first", "second"]) {
             drive.replug(true);
             card.mirror_as(drive, label).outcome.unwrap();
-            let story = format!("{label}, pulled after {cut} and {}: {ended:?}", 39 - cut);
+            let story =
+                format!("{label}, pulled after {operations} and {}: {ended:?}", 39 - operations);
             expect_whole_bag(drive, &story);
             expect_same(&whole(&[drive], false), &card.messages(), &story);
         }

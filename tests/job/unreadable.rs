@@ -27,11 +27,11 @@ fn two_batches() -> (Card, MemoryDrive) {
 /// What comes back, and what could not be read.
 fn restored(drive: &MemoryDrive) -> (BTreeMap<String, Vec<u8>>, Vec<String>) {
     let clock = counterfoil::daemon::clock::SystemClock::new();
-    let gathered = open_sources(&[drive_ref(drive, "d")], &station(), &clock).unwrap();
-    let failed = gathered.failed.iter().map(|(_, error)| error.to_string()).collect();
+    let sources = open_sources(&[drive_ref(drive, "d")], &station(), &clock).unwrap();
+    let failed = sources.failed.iter().map(|(_, error)| error.to_string()).collect();
     let into = folder();
-    let told = gathered.catalogue.recorded_mailboxes_of(&station()).unwrap();
-    let mailbox_targets = told.into_iter().map(|(row, name)| MailboxTarget {
+    let recorded = sources.catalogue.recorded_mailboxes_of(&station()).unwrap();
+    let mailbox_targets = recorded.into_iter().map(|(row, name)| MailboxTarget {
         row,
         name,
         path: into.path().to_owned(),
@@ -44,7 +44,7 @@ fn restored(drive: &MemoryDrive) -> (BTreeMap<String, Vec<u8>>, Vec<String>) {
         dry_run: false,
         progress: &Unwatched,
     };
-    assert!(restore(&gathered, &plan).unwrap().is_whole());
+    assert!(restore(&sources, &plan).unwrap().is_whole());
     (tree(into.path()), failed)
 }
 
@@ -99,9 +99,9 @@ fn an_unreadable_folder_beside_those_of_stations_hides_none() {
     }
     drive.set_unreadable_folder(HOME.trim_end_matches('/'));
     let clock = counterfoil::daemon::clock::SystemClock::new();
-    let gathered = open_sources(&[drive_ref(&drive, "d")], &station(), &clock).unwrap();
-    assert_eq!(gathered.failed.len(), 1, "that its own cannot be read is said");
-    assert_eq!(gathered.drives.len(), 0);
+    let sources = open_sources(&[drive_ref(&drive, "d")], &station(), &clock).unwrap();
+    assert_eq!(sources.failed.len(), 1, "that its own cannot be read is said");
+    assert_eq!(sources.drives.len(), 0);
 }
 
 /// The ledger has everything: no message is missing, and the early end of the manifest is reported.
@@ -131,10 +131,10 @@ fn an_unreadable_end_of_the_ledger_costs_names_only() {
             assert_eq!(files.get(name), messages.get(name), "from {byte}: {name}");
         }
         let mut bytes: Vec<_> = files.values().collect();
-        let mut wanted: Vec<_> = messages.values().collect();
+        let mut expected: Vec<_> = messages.values().collect();
         bytes.sort();
-        wanted.sort();
-        assert_eq!(bytes, wanted, "from {byte}");
+        expected.sort();
+        assert_eq!(bytes, expected, "from {byte}");
     }
 }
 
@@ -155,7 +155,7 @@ fn a_message_cut_short_whose_older_copy_cannot_be_read_blocks_no_other() {
     assert!(is_safe(&card));
     assert!(card.catalogue.drives().unwrap().pop().unwrap().worn.is_some());
     expect_same(&whole(&[&drive], false), &card.messages(), "all of it");
-    assert_eq!(card.mirrored(&drive).noted, 0, "told once");
+    assert_eq!(card.mirrored(&drive).noted, 0, "recorded once");
 }
 
 /// The same where the older copy is absent.

@@ -12,9 +12,9 @@ use std::sync::Arc;
 /// Copies for which it really has room.
 const HOLDS: u32 = 10;
 
-struct WrapsDoor(MemoryDrive);
+struct WrapsVolumeSource(MemoryDrive);
 
-impl VolumeSource for WrapsDoor {
+impl VolumeSource for WrapsVolumeSource {
     fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
         let volume = self.0.volume_source().open_unlatched(access)?;
         Ok(Box::new(WrapsVolume { drive: self.0.clone(), volume }))
@@ -73,7 +73,7 @@ impl Volume for WrapsVolume {
 #[test]
 fn a_stick_that_has_less_room_than_it_claims_is_found_out_when_it_comes_back() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
-    let volume_source: Arc<dyn VolumeSource> = Arc::new(WrapsDoor(drive.clone()));
+    let volume_source: Arc<dyn VolumeSource> = Arc::new(WrapsVolumeSource(drive.clone()));
     let came_back = || {
         drive.replug(false);
         card.clock.reboot();

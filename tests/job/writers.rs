@@ -49,12 +49,12 @@ fn what_covers_what_is_the_same_as_by_a_plain_walk() {
         let mut random = Chance::new(seed);
         let (mut writers, mut plain) = (Writers::default(), Plain::default());
         let (own, circles) = (random.below(12), seed % 4 == 0);
-        let mut told: Vec<u64> = (0..12).collect();
+        let mut order: Vec<u64> = (0..12).collect();
         if seed % 2 == 0 {
-            told.sort_by_key(|_| random.below(1 << 30));
+            order.sort_by_key(|_| random.below(1 << 30));
         }
         let mut last_own = None;
-        for writer in told {
+        for writer in order {
             let before = if circles { 12 } else { writer };
             let count = if before == 0 { 0 } else { [1, 1, 1, 0, 2, 3][random.below(6) as usize] };
             let near = |random: &mut Chance| match random.below(3) {
@@ -113,15 +113,15 @@ fn expect_as_of(
 /// One position of each writer, as the catalogue has them.
 fn expect_latest(writers: &mut Writers, plain: &Plain, all: &[Position], circles: bool, seed: u64) {
     let of_each: HashMap<_, _> = all.iter().map(|at| (at.writer, *at)).collect();
-    let mut met: Vec<_> = of_each.into_values().collect();
-    met.sort_by_key(|at| at.writer);
+    let mut latest: Vec<_> = of_each.into_values().collect();
+    latest.sort_by_key(|at| at.writer);
     for known in [None, Some(all[0])] {
         let is_new = |at: &&Position| known.is_none_or(|known| !plain.covers(known, **at));
-        let news: Vec<_> = met.iter().filter(is_new).copied().collect();
+        let news: Vec<_> = latest.iter().filter(is_new).copied().collect();
         let stands = |at: &&Position| !news.iter().any(|o| o != *at && plain.covers(*o, **at));
         let expected: Vec<_> = news.iter().filter(stands).copied().collect();
         if !circles {
-            assert_eq!(writers.latest(known, &met), expected, "seed {seed}");
+            assert_eq!(writers.latest(known, &latest), expected, "seed {seed}");
         }
     }
 }

@@ -56,8 +56,8 @@ fn an_empty_mailbox_makes_an_empty_bag() {
     post.mirror(&["stick"]);
     expect_our_promises(&post.bag("stick"), Fillers::None);
     assert_eq!(payloads(&post.bag("stick")), [] as [String; 0]);
-    let said = validator(&post.bag("stick"));
-    assert_eq!(said.code, Some(0), "the validator: {}{}", said.out, said.err);
+    let output = validator(&post.bag("stick"));
+    assert_eq!(output.code, Some(0), "the validator: {}{}", output.out, output.err);
 }
 
 #[test]
@@ -80,7 +80,7 @@ fn moves_removals_and_new_versions_leave_a_bag() {
     post.deliver("late.eml", b"Subject: late\r\n\r\nQC3C\r\n");
     // One message is missing, which is not safe.
     let done = post.expect(1, "mirror", &["stick"], &[]);
-    assert_eq!(done["copied"], 2, "only new octets are copied: {done}");
+    assert_eq!(done["copied"], 2, "only new bytes are copied: {done}");
     expect_strict_bag(&post.bag("stick"));
     assert_eq!(payloads(&post.bag("stick")).len(), count + 2, "and nothing was taken away");
 
@@ -127,7 +127,7 @@ const TORN: [(&str, Torn); 9] = [
     ("the end of its last line is missing", Torn::Short(20)),
     ("more than a manifest's line is missing", Torn::Short(100)),
     ("all of it is missing", Torn::Emptied),
-    ("one odd octet came after it", Torn::Junk(b"x")),
+    ("one odd byte came after it", Torn::Junk(b"x")),
     ("an empty line came after it", Torn::Junk(b"\n")),
     ("a cluster of NUL came after it", Torn::Junk(&[0; 3000])),
     ("half a digest came after it", Torn::Junk(b"00112233")),
@@ -226,7 +226,7 @@ fn expect_untouched(bag: &Path, orphans: &[(String, Vec<u8>)]) {
 /// Same length, one bit changed: `abc` and `abd` (RFC 8493, section 2.2.2: a count of bytes cannot detect it).
 /// Coreutils, the validator and the program each have to detect it.
 #[test]
-fn one_changed_octet_is_seen_by_everybody() {
+fn one_changed_byte_is_seen_by_everybody() {
     let post = Post::new();
     deliver_odd_names(&post);
     post.deliver("damaged-soon.eml", b"Subject: damaged soon\r\n\r\nabc\r\n");
@@ -240,11 +240,16 @@ fn one_changed_octet_is_seen_by_everybody() {
         .unwrap();
     fs::write(bag.join(&victim), b"Subject: damaged soon\r\n\r\nabd\r\n").unwrap();
 
-    let said = sha256sum_check(&bag);
-    assert_eq!((said.code, said.out), (Some(1), format!("{victim}: FAILED\n")), "{}", said.err);
-    let said = validator(&bag);
-    assert_eq!(said.code, Some(1), "{}{}", said.out, said.err);
-    assert!(said.err.contains(&victim), "the validator names it: {}", said.err);
+    let output = sha256sum_check(&bag);
+    assert_eq!(
+        (output.code, output.out),
+        (Some(1), format!("{victim}: FAILED\n")),
+        "{}",
+        output.err
+    );
+    let output = validator(&bag);
+    assert_eq!(output.code, Some(1), "{}{}", output.out, output.err);
+    assert!(output.err.contains(&victim), "the validator names it: {}", output.err);
     let verified = post.expect(1, "verify", &["stick"], &[]);
     let damaged = verified["damaged"].as_array().unwrap();
     assert_eq!(damaged.len(), 1, "{verified}");
@@ -291,8 +296,8 @@ fn what_a_stick_carries_leaves_a_bag_also_when_it_is_torn() {
             let file = File::options().write(true).open(bag.join(name)).unwrap();
             file.set_len(length).unwrap();
         }
-        let said = validator(&bag);
-        assert_eq!(said.code, Some(0), "the validator: {}{}", said.out, said.err);
+        let output = validator(&bag);
+        assert_eq!(output.code, Some(0), "the validator: {}{}", output.out, output.err);
         assert_eq!(sha256sum_check(&bag).code, Some(0));
         let again = format!("one-more-{length}.eml");
         post.deliver(&again, format!("Subject: {length}\r\n\r\nQA1A\r\n").as_bytes());

@@ -51,9 +51,9 @@ fn every_message_of_nist_has_the_digest_nist_gives() {
         assert_eq!(vectors.len(), count, "{file}");
         for (message, expected) in vectors {
             let bytes = message.len();
-            assert_eq!(Digest::of(&message), expected, "{file}, {bytes} octets");
+            assert_eq!(Digest::of(&message), expected, "{file}, {bytes} bytes");
             for size in [1, 3, 61, 64, 65, 1000] {
-                assert_eq!(in_chunks(&message, size), expected, "{file}, {bytes} octets by {size}");
+                assert_eq!(in_chunks(&message, size), expected, "{file}, {bytes} bytes by {size}");
             }
         }
     }
@@ -107,11 +107,11 @@ fn coreutils_agrees_at_every_edge_of_the_padding() {
     for length in lengths {
         let message: Vec<u8> = (0..length).map(|at| (at * 7 + length) as u8).collect();
         fs::write(dir.path().join("message"), &message).unwrap();
-        let said = run("sha256sum", &["message".as_ref()], dir.path());
-        let expected: Digest = said.out.split(' ').next().unwrap().parse().unwrap();
-        assert_eq!(Digest::of(&message), expected, "{length} octets");
+        let output = run("sha256sum", &["message".as_ref()], dir.path());
+        let expected: Digest = output.out.split(' ').next().unwrap().parse().unwrap();
+        assert_eq!(Digest::of(&message), expected, "{length} bytes");
         for size in [1, 13, 55, 64] {
-            assert_eq!(in_chunks(&message, size), expected, "{length} octets by {size}");
+            assert_eq!(in_chunks(&message, size), expected, "{length} bytes by {size}");
         }
     }
 }

@@ -32,10 +32,14 @@ pub(crate) fn expect_our_promises(bag: &Path, fillers: Fillers) {
 /// A whole bag.
 pub(crate) fn expect_bag(bag: &Path, fillers: Fillers) {
     expect_our_promises(bag, fillers);
-    let said = sha256sum_check(bag);
-    assert_eq!((said.code, said.out.as_str(), said.err.as_str()), (Some(0), "", ""), "sha256sum");
-    let said = validator(bag);
-    assert_eq!(said.code, Some(0), "the validator: {}{}", said.out, said.err);
+    let output = sha256sum_check(bag);
+    assert_eq!(
+        (output.code, output.out.as_str(), output.err.as_str()),
+        (Some(0), "", ""),
+        "sha256sum"
+    );
+    let output = validator(bag);
+    assert_eq!(output.code, Some(0), "the validator: {}{}", output.out, output.err);
 }
 
 /// RFC 8493, section 2.1.1: exactly two lines, no byte order mark. The digest is that of the two

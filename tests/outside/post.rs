@@ -1,7 +1,7 @@
 //! A station in a temporary folder: a mailbox on its card, drives, and the built program. Makes no assertions of its
 //! own: it does what the operator does and returns the program's output.
 
-use crate::tools::{Said, run};
+use crate::tools::{ToolOutput, run};
 use serde_json::Value;
 use std::ffi::{OsStr, OsString};
 use std::fs;
@@ -52,7 +52,7 @@ impl Post {
     }
 
     /// Runs a command on the mailbox and these drives.
-    pub(crate) fn run(&self, command: &str, drives: &[&str], more: &[&OsStr]) -> Said {
+    pub(crate) fn run(&self, command: &str, drives: &[&str], more: &[&OsStr]) -> ToolOutput {
         // The folders that stand for drives lie on the device of the mailbox.
         let mut args: Vec<OsString> =
             vec![command.into(), "--json".into(), "--count-same-device".into()];
@@ -81,9 +81,10 @@ impl Post {
         drives: &[&str],
         more: &[&OsStr],
     ) -> Value {
-        let said = self.run(command, drives, more);
-        assert_eq!(said.code, Some(code), "{command}: {}\n{}", said.out, said.err);
-        serde_json::from_str(&said.out).unwrap_or_else(|e| panic!("{command}: {e}: {}", said.out))
+        let output = self.run(command, drives, more);
+        assert_eq!(output.code, Some(code), "{command}: {}\n{}", output.out, output.err);
+        serde_json::from_str(&output.out)
+            .unwrap_or_else(|e| panic!("{command}: {e}: {}", output.out))
     }
 
     /// Mirrors to these drives; every message must get there.

@@ -15,8 +15,8 @@ for text, attached in [("0700 412 cm\n", []), ("See the map.\n", [10240]), ("Two
     message = email.message.EmailMessage(policy=email.policy.SMTP)
     message["From"], message["Subject"] = "q2rvr@example.org", "EXERCISE"
     message.set_content(text)
-    for octets in attached:
-        message.add_attachment(chance.randbytes(octets), maintype="image", subtype="png", filename="map.png")
+    for size in attached:
+        message.add_attachment(chance.randbytes(size), maintype="image", subtype="png", filename="map.png")
     raw = message.as_bytes()
     parts = list(email.message_from_bytes(raw, policy=email.policy.SMTP).walk())
     def stored(part):
@@ -31,9 +31,9 @@ print(json.dumps(out))
 
 #[test]
 fn text_and_attachments_weigh_what_python_says_they_take() {
-    let said = run(python(), &["-c".as_ref(), MADE_BY_PYTHON.as_ref()], Path::new("/"));
-    assert_eq!(said.code, Some(0), "{}", said.err);
-    let made: serde_json::Value = serde_json::from_str(&said.out).unwrap();
+    let output = run(python(), &["-c".as_ref(), MADE_BY_PYTHON.as_ref()], Path::new("/"));
+    assert_eq!(output.code, Some(0), "{}", output.err);
+    let made: serde_json::Value = serde_json::from_str(&output.out).unwrap();
     let made = made.as_array().unwrap();
     assert_eq!(made.len(), 4);
     for message in made {

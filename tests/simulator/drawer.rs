@@ -3,7 +3,7 @@
 
 use crate::card::Card;
 use crate::medium::{Junk, Kept};
-use crate::oracle::Held;
+use crate::oracle::Checked;
 use crate::sabotage::Sabotage;
 use crate::will::Will;
 use crate::world::World;
@@ -52,22 +52,22 @@ impl World {
 
     /// A card scans its mailbox. For the sabotage in which it and its copy are one writer, it draws that id if it finds
     /// a change and does not know the id yet.
-    pub(crate) fn look(&mut self) -> Result<(), JobError> {
+    pub(crate) fn scan(&mut self) -> Result<(), JobError> {
         let kept = self.card.next_writer.take().map(WriterId::from_bits);
         let knows = |writer| self.card.catalogue.writers().unwrap().knows(writer);
         let kept = kept.filter(|writer| !knows(*writer));
         if let Some(kept) = kept {
             draw_ids_from(kept.bits());
         }
-        let looked = self.card.scan(&self.clock);
+        let outcome = self.card.scan(&self.clock);
         if kept.is_some() {
             draw_ids_from(OTHERS + self.oracle.new_life());
         }
-        looked
+        outcome
     }
 
     /// The power is switched off, and another card is put in.
-    pub(crate) fn change_cards(&mut self, spare: usize) -> Held {
+    pub(crate) fn change_cards(&mut self, spare: usize) -> Checked {
         self.power_off(|_| ALL)?;
         self.slots.iter().for_each(|slot| slot.stick.state().meddling = None);
         self.meddled = None;

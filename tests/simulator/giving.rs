@@ -3,7 +3,7 @@
 
 use crate::card::{station, tree};
 use crate::medium::Junk;
-use crate::oracle::{Broken, FALSE, HOME, Held, OVER, PANIC, broken, is_chain};
+use crate::oracle::{Broken, Checked, FALSE, HOME, OVER, PANIC, broken, is_chain};
 use crate::stick::AMPLE;
 use crate::will::Will;
 use crate::world::{Ended, Slot, World, powered};
@@ -29,7 +29,7 @@ pub(crate) struct Given {
 
 impl World {
     /// A stick on the table is unchanged, and gives back everything promised of it and nothing false.
-    pub(crate) fn seen(&mut self, slot: usize) -> Held {
+    pub(crate) fn seen(&mut self, slot: usize) -> Checked {
         let Slot { stick, promised, .. } = &mut self.slots[slot];
         self.oracle.still_there(promised, stick.state().medium.durable())?;
         self.give_back(slot)
@@ -37,7 +37,7 @@ impl World {
 
     /// A restore from one stick alone, by somebody who has nothing else, gives everything promised of it; so does one
     /// from all sticks together. Not each time: what can be found this way is found another time.
-    pub(crate) fn give_back(&self, slot: usize) -> Held {
+    pub(crate) fn give_back(&self, slot: usize) -> Checked {
         let given = self.restored(&[slot], true, "back")?;
         self.gave(&[slot], &given, true)?;
         self.asked.set(self.asked.get() + 1);
@@ -56,12 +56,12 @@ impl World {
     }
 
     /// What was removed, and recorded as such, stays away; everything else promised comes back.
-    pub(crate) fn give_back_plain(&self, slots: &[usize]) -> Held {
+    pub(crate) fn give_back_plain(&self, slots: &[usize]) -> Checked {
         let given = self.restored(slots, false, "back")?;
         self.gave(slots, &given, false)
     }
 
-    pub(crate) fn gave(&self, slots: &[usize], given: &Given, with_removed: bool) -> Held {
+    pub(crate) fn gave(&self, slots: &[usize], given: &Given, with_removed: bool) -> Checked {
         let promised: Vec<_> = slots.iter().map(|slot| &self.slots[*slot].promised).collect();
         let spoilt = promised.iter().any(|promised| promised.is_spoilt());
         // One of several sticks may have an id that has rotted: then the others are restored from.
@@ -119,17 +119,17 @@ impl World {
         };
         let drives: Vec<_> = slots.iter().map(gather_from).collect();
         let work = || -> Result<Given, JobError> {
-            let gathered = open_sources(&drives, &station(), &self.clock)?;
-            let told = gathered.catalogue.recorded_mailboxes_of(&station())?;
+            let sources = open_sources(&drives, &station(), &self.clock)?;
+            let recorded = sources.catalogue.recorded_mailboxes_of(&station())?;
             let mut mailbox_targets: Vec<MailboxTarget> = Vec::new();
-            for (row, name) in told {
+            for (row, name) in recorded {
                 mailbox_targets.push(MailboxTarget { row, name, path: into.to_owned() });
             }
             if mailbox_targets.is_empty() {
                 // The location of the mailbox is not known any more; one folder takes all copies that have only a
                 // number.
                 let name = "mailbox".parse().unwrap();
-                let row = gathered.catalogue.mailbox(&name, None)?;
+                let row = sources.catalogue.mailbox(&name, None)?;
                 mailbox_targets.push(MailboxTarget { row, name, path: into.to_owned() });
             }
             let plan = RestoreOptions {
@@ -140,8 +140,8 @@ impl World {
                 dry_run: false,
                 progress: &Unwatched,
             };
-            let report = restore(&gathered, &plan)?;
-            let failed = gathered.failed.into_iter().map(|(_, error)| error).collect();
+            let report = restore(&sources, &plan)?;
+            let failed = sources.failed.into_iter().map(|(_, error)| error).collect();
             Ok(Given { files: tree(into), report, failed })
         };
         match powered(work)? {
@@ -152,7 +152,7 @@ impl World {
     }
 
     /// A relief operator restores into a folder that has other files already: those stay unchanged.
-    pub(crate) fn relieve(&mut self) -> Held {
+    pub(crate) fn relieve(&mut self) -> Checked {
         let slots: Vec<usize> = (0..self.slots.len()).collect();
         let into = self.place.emptied("relief");
         let mut there = BTreeMap::new();
@@ -174,7 +174,7 @@ impl World {
     }
 
     /// The card dies; the mailbox is restored from the sticks onto a new one.
-    pub(crate) fn new_card(&mut self) -> Held {
+    pub(crate) fn new_card(&mut self) -> Checked {
         let slots: Vec<usize> = (0..self.slots.len()).collect();
         self.card.root = self.place.emptied("mail");
         let given = self.restored_into(&slots, false, &self.card.root)?;

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 /// A stick's extras: pages and a config that differ after every change, longer than a sector, so that a power failure
 /// tears them.
-pub(crate) fn hold(change_no: u64) -> Extras {
+pub(crate) fn extras_of(change_no: u64) -> Extras {
     let config = format!("change_no = {change_no}\n{}", "# as long as a config\n".repeat(30));
     Extras { config: Some(config), pages: Some(Arc::new(Numbers)), programs: Vec::new() }
 }

@@ -76,7 +76,9 @@ fn main() -> std::process::ExitCode {
     }
     chance::check();
     let fine = match (options.seed, options.nights) {
-        _ if let Some(story) = &options.story => work::tell(story, options.sabotage.as_deref()),
+        _ if let Some(story) = &options.story => {
+            work::print_story(story, options.sabotage.as_deref())
+        }
         (Some(seed), _) => work::replay(seed, options.sabotage.as_deref()),
         (None, Some(hours)) => work::nights(options.from, hours),
         (None, None) if options.part.is_some() => {

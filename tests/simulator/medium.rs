@@ -335,7 +335,7 @@ impl Medium {
     }
 
     /// The power fails, or the stick is pulled.
-    pub(crate) fn cut(&mut self, kept: Kept) {
+    pub(crate) fn lose_power(&mut self, kept: Kept) {
         let changes: Vec<Change> = self.handed.drain(..).chain(self.dirty.drain(..)).collect();
         let mut image = self.durable.clone();
         for (back, change) in changes.iter().enumerate().map(|(at, c)| (changes.len() - 1 - at, c))

@@ -4,7 +4,7 @@
 use crate::card::station;
 use crate::medium::Junk;
 use crate::oracle::{
-    AUDIT, Broken, Claim, HEALED, HOME, Held, PANIC, TWICE, WHOLE, broken, listed,
+    AUDIT, Broken, Checked, Claim, HEALED, HOME, PANIC, TWICE, WHOLE, broken, listed,
 };
 use crate::stick::AMPLE;
 use crate::world::{Ended, Slot, World, powered};
@@ -21,7 +21,7 @@ const LIES: u32 = 3;
 
 impl World {
     /// Opens a stick twice, as after two boots: the second time changes nothing.
-    pub(crate) fn recover_twice(&mut self, slot: usize) -> Held {
+    pub(crate) fn recover_twice(&mut self, slot: usize) -> Checked {
         let mut first = None;
         for _ in 0..2 {
             self.slots[slot].stick.plug();
@@ -83,7 +83,7 @@ impl World {
         Ok(())
     }
 
-    fn begin_afresh(&self, drive: &DriveRef) -> Held {
+    fn begin_afresh(&self, drive: &DriveRef) -> Checked {
         let known = self.card.catalogue.drive_at(&drive.path).unwrap();
         let Some(row) = known else { return broken(HEALED, "an unknown drive is distrusted") };
         self.card.catalogue.restore_trust(row.row, self.clock.stamp().time).unwrap();
@@ -92,7 +92,7 @@ impl World {
 
     /// All faults are repaired; then every message is on every stick that has room for it, the bags are whole, and each
     /// stick alone gives the mailbox back.
-    pub(crate) fn heal(&mut self) -> Held {
+    pub(crate) fn heal(&mut self) -> Checked {
         for slot in &self.slots {
             let mut state = slot.stick.state();
             (state.read_only, state.room, state.slow, state.mishap) = (false, AMPLE, 0, None);
@@ -148,11 +148,11 @@ impl World {
             if !self.slots[slot].stick.state().plugged {
                 continue;
             }
-            let present_drives = self.claims_of(slot)?;
+            let claims = self.claims_of(slot)?;
             for (path, bytes) in &mailbox {
                 let digest = Digest::of(bytes);
                 let is_it = |c: &Claim| c.path == *path && c.identity.digest == digest;
-                if !present_drives.iter().any(|c| is_it(c) && c.is_safe) {
+                if !claims.iter().any(|c| is_it(c) && c.is_safe) {
                     return Ok(Some(format!("{path} is not safe on stick {slot}")));
                 }
             }
@@ -200,17 +200,17 @@ impl World {
                 }
             }
             Ended::Done(Err(_)) => {}
-            Ended::Cut => ended = Ended::Cut,
+            Ended::PowerFailed => ended = Ended::PowerFailed,
             Ended::Killed => ended = Ended::Killed,
         }
         if !self.shares_its_id(slot) {
-            self.listen(slot)?;
+            self.check_claims(slot)?;
         }
         Ok(ended)
     }
 
     /// Every copy is listed once under its hash, unless somebody damaged that.
-    fn whole_bag(&self, slot: usize) -> Held {
+    fn whole_bag(&self, slot: usize) -> Checked {
         let Slot { stick, promised, .. } = &self.slots[slot];
         if promised.manifest_spoilt || promised.ledger_spoilt || promised.lies > 0 {
             return Ok(());
@@ -229,10 +229,12 @@ impl World {
             if listed.get(payload) != Some(digest) {
                 let ledger =
                     image.file(&format!("{HOME}ledger.jsonl"), Junk::Zeros).unwrap_or_default();
-                let told = String::from_utf8_lossy(&ledger).into_owned();
-                let told: Vec<_> = told.lines().filter(|line| line.contains(payload)).collect();
-                let how =
-                    format!("{payload} is listed {:?}; the ledger: {told:#?}", listed.get(payload));
+                let text = String::from_utf8_lossy(&ledger).into_owned();
+                let lines: Vec<_> = text.lines().filter(|line| line.contains(payload)).collect();
+                let how = format!(
+                    "{payload} is listed {:?}; the ledger: {lines:#?}",
+                    listed.get(payload)
+                );
                 return broken(WHOLE, how);
             }
         }

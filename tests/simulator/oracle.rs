@@ -16,7 +16,7 @@ pub(crate) struct Broken {
     pub(crate) how: String,
 }
 
-pub(crate) type Held = Result<(), Broken>;
+pub(crate) type Checked = Result<(), Broken>;
 
 pub(crate) fn broken<T>(promise: &'static str, how: impl Into<String>) -> Result<T, Broken> {
     Err(Broken { promise, how: how.into() })
@@ -65,7 +65,7 @@ pub(crate) struct Promised {
     holds: BTreeSet<Pair>,
     /// What it may give back though it was seen to leave: the card's memory was lost before the departure was recorded
     /// here.
-    untold: BTreeSet<Pair>,
+    unrecorded: BTreeSet<Pair>,
     /// Departures recorded on it, each of a message that no stick asserts later than that.
     dead: BTreeSet<(Pair, u64)>,
     /// What a card that has read it may know, and what it knows for certain.
@@ -270,13 +270,13 @@ impl Oracle {
     }
 
     /// The program claims that a stick has these messages.
-    pub(crate) fn told(
+    pub(crate) fn claim(
         &self,
         promised: &mut Promised,
-        present_drives: &[Claim],
+        claims: &[Claim],
         image: &Image,
-    ) -> Held {
-        for claim in present_drives {
+    ) -> Checked {
+        for claim in claims {
             let Some(content) = self.contents.get(&claim.identity.digest) else {
                 return broken(
                     FALSE,
@@ -304,16 +304,16 @@ impl Oracle {
     }
 
     /// A stick was read, and everything was recorded on it, by the card in use.
-    pub(crate) fn told_all(&self, promised: &mut Promised, there: &BTreeMap<String, Vec<u8>>) {
+    pub(crate) fn record_all(&self, promised: &mut Promised, there: &BTreeMap<String, Vec<u8>>) {
         // The card knows these, and so does the stick: their departure will be recorded on it.
         for (path, bytes) in there {
-            promised.untold.remove(&(path.clone(), Digest::of(bytes)));
+            promised.unrecorded.remove(&(path.clone(), Digest::of(bytes)));
         }
     }
 
     /// Departures recorded on a stick just now, each of a message that no stick asserts as of later, and that no other
     /// card has: from here on no restore that includes that stick gives it back.
-    pub(crate) fn told_of_departures(
+    pub(crate) fn record_departures(
         &self,
         slots: &mut [&mut Promised],
         at: usize,
@@ -339,7 +339,7 @@ impl Oracle {
     }
 
     /// Compares the promises with what is durable on the stick.
-    pub(crate) fn still_there(&self, promised: &mut Promised, image: &Image) -> Held {
+    pub(crate) fn still_there(&self, promised: &mut Promised, image: &Image) -> Checked {
         if promised.lied {
             return Ok(());
         }
@@ -392,7 +392,7 @@ impl Oracle {
         from: &[&Promised],
         got: &BTreeMap<String, Vec<u8>>,
         unsure: bool,
-    ) -> Held {
+    ) -> Checked {
         let there = digests(got, |_| true);
         for promised in from.iter().filter(|promised| promised.counts()) {
             for digest in &promised.contents {
@@ -416,7 +416,7 @@ impl Oracle {
         from: &[&Promised],
         got: &BTreeMap<String, Vec<u8>>,
         unsure: bool,
-    ) -> Held {
+    ) -> Checked {
         for promised in from.iter().filter(|promised| promised.counts()) {
             // A message that comes back only under a number has lost its line: that is not enough for one that was
             // safe.
@@ -435,7 +435,7 @@ impl Oracle {
                 if self.damaged.contains(digest) || !promised.has_good(digest) || left {
                     continue;
                 }
-                let Some(versions) = self.wanted(pair, *when) else { continue };
+                let Some(versions) = self.acceptable(pair, *when) else { continue };
                 // Where the copy of a later one has rotted, the version damaged by the card may be given instead.
                 let rotted = versions.len() > 1 && from.iter().any(|p| !p.excused.is_empty());
                 if versions.is_disjoint(&there) && !rotted {
@@ -471,27 +471,29 @@ impl Oracle {
 
     /// The contents one of which has to come back for a message called safe as of a moment; `None` if a card that knew
     /// of it saw it deleted.
-    fn wanted(&self, pair: &Pair, when: When) -> Option<BTreeSet<Digest>> {
-        let heirs = self.heirs(pair, |of, departure| of != pair || departure.knew.has(when))?;
-        Some(heirs.into_iter().chain([pair.clone()]).map(|(_, digest)| digest).collect())
+    fn acceptable(&self, pair: &Pair, when: When) -> Option<BTreeSet<Digest>> {
+        let successors =
+            self.successors(pair, |of, departure| of != pair || departure.knew.has(when))?;
+        Some(successors.into_iter().chain([pair.clone()]).map(|(_, digest)| digest).collect())
     }
 
     /// Whether a recorded departure of a message holds: its successor is there too, or it was deleted in the end. As
     /// long as the stick has no later version, and no later location of it, it keeps what it has.
     fn is_followed(&self, pair: &Pair, promised: &Promised) -> bool {
-        let heirs = self.heirs(pair, |of, departure| {
+        let successors = self.successors(pair, |of, departure| {
             self.will.departure(of) == Some(departure.number) && !self.will.is_open(of)
         });
-        heirs.is_none_or(|heirs| heirs.iter().any(|heir| promised.holds.contains(heir)))
+        successors
+            .is_none_or(|successors| successors.iter().any(|heir| promised.holds.contains(heir)))
     }
 
     /// The successors of a message that left, by the departures chosen; none if it was deleted in the end.
-    fn heirs(
+    fn successors(
         &self,
         pair: &Pair,
         chosen: impl Fn(&Pair, &Departure) -> bool,
     ) -> Option<BTreeSet<Pair>> {
-        let mut heirs = BTreeSet::new();
+        let mut successors = BTreeSet::new();
         let mut left = vec![pair.clone()];
         while let Some(of) = left.pop() {
             let all = self.departures.get(&of).into_iter().flatten();
@@ -501,21 +503,21 @@ impl Oracle {
                     How::Replaced(by) => (of.0.clone(), *by),
                     How::Moved(to) => (to.clone(), of.1),
                 };
-                if heirs.insert(next.clone()) {
+                if successors.insert(next.clone()) {
                     left.push(next);
                 }
             }
         }
-        Some(heirs)
+        Some(successors)
     }
 
     /// Whether a name is a path's own, or the conflict name of a content for that path.
     fn is_of(&self, name: &str, path: &str, bytes: &[u8]) -> bool {
-        name == path || name == beside(path, &Digest::of(bytes))
+        name == path || name == conflict_name(path, &Digest::of(bytes))
     }
 
     /// Everything that a restore gave was once so.
-    pub(crate) fn none_false(&self, got: &BTreeMap<String, Vec<u8>>, unsure: bool) -> Held {
+    pub(crate) fn none_false(&self, got: &BTreeMap<String, Vec<u8>>, unsure: bool) -> Checked {
         // Where a ledger is broken nobody can distinguish a copy from what a power failure left of one: both are
         // restored under their number.
         for (path, bytes) in
@@ -528,7 +530,7 @@ impl Oracle {
 
     /// A file that a restore gave was once so. Two contents may belong at one path: then one has it, and the other gets
     /// a conflict name.
-    fn was(&self, name: &str, bytes: &[u8]) -> Held {
+    fn was(&self, name: &str, bytes: &[u8]) -> Checked {
         let digest = Digest::of(bytes);
         let once = match name.starts_with("recovered/") {
             true => self.contents.contains_key(&digest),
@@ -559,7 +561,7 @@ impl Oracle {
         mailbox: &BTreeMap<String, Vec<u8>>,
         got: &BTreeMap<String, Vec<u8>>,
         alone: bool,
-    ) -> Held {
+    ) -> Checked {
         for (path, bytes) in mailbox {
             match got.get(path) {
                 Some(there) if there == bytes => {}
@@ -579,7 +581,7 @@ impl Oracle {
                 !alone
                     || self.will.departure(pair).is_none()
                     || self.will.is_open(pair)
-                    || promised.untold.contains(pair)
+                    || promised.unrecorded.contains(pair)
                     || !self.is_followed(pair, promised)
             };
             // Where the last version has rotted, the earlier one is given.
@@ -600,7 +602,7 @@ fn digests(files: &BTreeMap<String, Vec<u8>>, counts: impl Fn(&str) -> bool) -> 
 }
 
 /// The conflict name of a content whose own path is occupied (DEVELOPERS.md, how a restore writes).
-fn beside(path: &str, digest: &Digest) -> String {
+fn conflict_name(path: &str, digest: &Digest) -> String {
     format!("{path}.counterfoil-{}", &digest.to_string()[..8])
 }
 
@@ -622,12 +624,12 @@ impl Promised {
     /// The card lost its memory of what had been there, or had left: until it is recorded on this stick again, the
     /// stick may give all of it back.
     pub(crate) fn may_give_back_all(&mut self, oracle: &Oracle) {
-        self.untold.extend(oracle.pairs());
+        self.unrecorded.extend(oracle.pairs());
     }
 
     /// It gives nothing back that was seen to leave.
-    pub(crate) fn is_all_told(&self) -> bool {
-        self.untold.is_empty()
+    pub(crate) fn is_all_recorded(&self) -> bool {
+        self.unrecorded.is_empty()
     }
 
     /// The departures recorded on it are not in force any more.

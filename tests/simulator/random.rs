@@ -1,7 +1,7 @@
 //! Long random histories. Decides what happens, from a seed alone; what that means is decided by the world.
 
 use crate::medium::{Junk, Kept};
-use crate::oracle::{Broken, Held};
+use crate::oracle::{Broken, Checked};
 use crate::sabotage::Sabotage;
 use crate::stick::{AMPLE, Lasting, Mishap};
 use crate::support::mail::message;
@@ -39,7 +39,7 @@ pub(crate) struct Counts {
     pub(crate) histories: u64,
     pub(crate) steps: u64,
     /// How often the power failed or a stick was pulled.
-    pub(crate) cuts: u64,
+    pub(crate) power_failures: u64,
     /// Errors and mishaps that occurred at a call.
     pub(crate) faults: u64,
     /// Calls of the program to a stick.
@@ -52,7 +52,7 @@ impl Counts {
     pub(crate) fn add(&mut self, other: Self) {
         self.histories += other.histories;
         self.steps += other.steps;
-        self.cuts += other.cuts;
+        self.power_failures += other.power_failures;
         self.faults += other.faults;
         self.calls += other.calls;
         self.trace = self.trace.rotate_left(5) ^ other.trace;
@@ -79,10 +79,10 @@ pub(crate) fn history(
     run: &str,
     seed: u64,
     sabotage: Option<Sabotage>,
-    told: bool,
+    verbose: bool,
 ) -> Result<Counts, Broken> {
     let mut world = World::new(run, seed);
-    world.told = told;
+    world.verbose = verbose;
     // Only in some: it makes a history much longer, and the seeds kept in `seeds` found their faults without it.
     world.sabotage = sabotage;
     world.carries = sabotage.is_none() && seed % CARRIES == 1;
@@ -101,7 +101,7 @@ pub(crate) fn history(
 }
 
 impl History {
-    fn run(&mut self) -> Held {
+    fn run(&mut self) -> Checked {
         for _ in 0..=self.below(2) {
             self.new_stick();
         }
@@ -125,7 +125,7 @@ impl History {
         self.world.say(what);
     }
 
-    fn step(&mut self) -> Held {
+    fn step(&mut self) -> Checked {
         self.world.oracle.step += 1;
         self.counts.steps += 1;
         if self.cards && self.below(3) == 0 {
@@ -144,7 +144,7 @@ impl History {
             48..53 => self.pull()?,
             53..60 => self.mishap(),
             60..68 => self.doom(),
-            68..72 => return self.cut(),
+            68..72 => return self.lose_power(),
             72..75 => self.jump_clock(),
             75..77 => {
                 self.say("the daemon is started again");
@@ -175,7 +175,7 @@ impl History {
     }
 
     /// Events with several cards, or in which the same message comes and goes more than once.
-    fn cards(&mut self) -> Held {
+    fn cards(&mut self) -> Checked {
         let spares = self.world.spares.len() as u64;
         match self.below(8) {
             0 if spares < 2 => {
@@ -231,21 +231,21 @@ impl History {
     }
 
     /// The daemon's next pass, and the result of a power failure in it.
-    fn pass(&mut self) -> Held {
+    fn pass(&mut self) -> Checked {
         let ended = self.world.pass()?;
         self.after(ended)
     }
 
-    fn after(&mut self, ended: Ended<()>) -> Held {
+    fn after(&mut self, ended: Ended<()>) -> Checked {
         match ended {
             Ended::Done(()) => self.lay_down_pulled(),
-            Ended::Cut => {
+            Ended::PowerFailed => {
                 self.say("  and in the middle of it the power fails");
                 self.power_off()
             }
             Ended::Killed => {
                 self.say("  and in the middle of it the program is ended");
-                self.counts.cuts += 1;
+                self.counts.power_failures += 1;
                 self.lay_down_pulled()?;
                 self.world.restart()
             }
@@ -253,7 +253,7 @@ impl History {
     }
 
     /// A stick that was pulled during a pass lies on the table, as the pull left it.
-    fn lay_down_pulled(&mut self) -> Held {
+    fn lay_down_pulled(&mut self) -> Checked {
         for slot in 0..self.world.slots.len() {
             let stick = &self.world.slots[slot].stick;
             let pulled = {
@@ -261,17 +261,17 @@ impl History {
                 !state.plugged && !state.medium.is_at_rest()
             };
             if pulled {
-                self.counts.cuts += 1;
+                self.counts.power_failures += 1;
                 let kept = kept(&mut self.world.chance);
-                self.world.slots[slot].stick.cut(kept);
+                self.world.slots[slot].stick.lose_power(kept);
                 self.world.seen(slot)?;
             }
         }
         Ok(())
     }
 
-    fn power_off(&mut self) -> Held {
-        self.counts.cuts += 1;
+    fn power_off(&mut self) -> Checked {
+        self.counts.power_failures += 1;
         self.lay_down_pulled()?;
         match self.below(8) {
             0 => {
@@ -288,7 +288,7 @@ impl History {
         self.world.power_off(kept)
     }
 
-    fn cut(&mut self) -> Held {
+    fn lose_power(&mut self) -> Checked {
         self.say("the power fails");
         self.power_off()
     }
@@ -318,7 +318,7 @@ impl History {
         self.world.chance.pick(&there).cloned()
     }
 
-    fn deliver(&mut self) -> Held {
+    fn deliver(&mut self) -> Checked {
         let Some(path) = self.free_path() else { return Ok(()) };
         let text = self.text();
         self.say(format_args!("{path} is delivered, {} bytes", text.len()));
@@ -327,7 +327,7 @@ impl History {
     }
 
     /// The same message at a second path.
-    fn deliver_again(&mut self) -> Held {
+    fn deliver_again(&mut self) -> Checked {
         let (Some((_, text)), Some(path)) = (self.some_message(), self.free_path()) else {
             return Ok(());
         };
@@ -419,12 +419,12 @@ impl History {
         self.world.slots[slot].stick.plug();
     }
 
-    fn pull(&mut self) -> Held {
+    fn pull(&mut self) -> Checked {
         let Some(slot) = self.some_stick(true) else { return Ok(()) };
-        self.counts.cuts += 1;
+        self.counts.power_failures += 1;
         self.say(format_args!("stick {slot} is pulled"));
         let kept = kept(&mut self.world.chance);
-        self.world.slots[slot].stick.cut(kept);
+        self.world.slots[slot].stick.lose_power(kept);
         self.world.seen(slot)
     }
 
@@ -501,7 +501,7 @@ impl History {
     }
 
     /// A device that lost what it had reported durable, as it comes back.
-    fn lie(&mut self) -> Held {
+    fn lie(&mut self) -> Checked {
         let slot = self.below(self.world.slots.len() as u64) as usize;
         let flushes = 1 + self.below(3) as usize;
         let stick = self.world.slots[slot].stick.clone();
@@ -522,7 +522,7 @@ impl History {
     }
 
     /// A worn stick accepts writes and keeps nothing: no pass may report anything new as mirrored on it.
-    fn wear(&mut self) -> Held {
+    fn wear(&mut self) -> Checked {
         let Some(slot) = self.some_stick(true) else { return Ok(()) };
         self.say(format_args!("stick {slot} takes writes and keeps none of them, in this pass"));
         self.world.slots[slot].stick.state().medium.discards = true;
@@ -532,7 +532,7 @@ impl History {
             return self.after(ended);
         }
         let kept = kept(&mut self.world.chance);
-        self.world.slots[slot].stick.cut(kept);
+        self.world.slots[slot].stick.lose_power(kept);
         self.world.seen(slot)
     }
 
@@ -551,7 +551,7 @@ impl History {
         ));
     }
 
-    fn verify(&mut self) -> Held {
+    fn verify(&mut self) -> Checked {
         let Some(slot) = self.some_stick(true) else { return Ok(()) };
         self.say(format_args!("stick {slot} is read again"));
         let ended = self.world.verify(slot)?;

@@ -16,4 +16,4 @@ pub(crate) const FOUND: [(&str, u64); 6] = [
 ];
 
 /// Seeds that have found sabotages, tried before any other.
-pub(crate) const BITING: [u64; 9] = [1, 12, 4, 13, 25, 300, 663, 1_355, 2_023];
+pub(crate) const SABOTAGE_SEEDS: [u64; 9] = [1, 12, 4, 13, 25, 300, 663, 1_355, 2_023];

@@ -2,7 +2,7 @@
 //! the changes then in flight kept or lost. Leaves nothing to chance.
 
 use crate::medium::{Junk, Kept};
-use crate::oracle::{Broken, HEALED, Held, broken};
+use crate::oracle::{Broken, Checked, HEALED, broken};
 use crate::stick::{Mishap, Stick};
 use crate::support::mail::message;
 use crate::world::{Ended, World};
@@ -23,7 +23,7 @@ const HEALED_OF: u64 = 5;
 
 /// Ids drawn by the last event, and by what follows a power failure in it: different from those before.
 const LAST_EVENT_IDS: u64 = 1 << 20;
-const AFTER_CUT_IDS: u64 = 1 << 21;
+const AFTER_FAILURE_IDS: u64 = 1 << 21;
 
 /// What happens.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -33,7 +33,7 @@ pub(crate) enum Event {
     Delete,
     Plug,
     Pull,
-    Cut,
+    PowerFailure,
     Restart,
     Restore,
     Verify,
@@ -46,7 +46,7 @@ const EVENTS: [Event; 10] = [
     Event::Delete,
     Event::Plug,
     Event::Pull,
-    Event::Cut,
+    Event::PowerFailure,
     Event::Restart,
     Event::Restore,
     Event::Verify,
@@ -92,7 +92,7 @@ pub(crate) type Seen = Mutex<BTreeSet<u64>>;
 pub(crate) struct Tried {
     pub(crate) histories: u64,
     /// How often the power failed.
-    pub(crate) cuts: u64,
+    pub(crate) power_failures: u64,
     /// Results of a power failure: every subset of the changes in flight.
     pub(crate) states: u64,
     /// Of these, those that differ in what is on the stick or was promised of it.
@@ -104,7 +104,7 @@ pub(crate) struct Tried {
 impl Tried {
     pub(crate) fn add(&mut self, other: Self) {
         self.histories += other.histories;
-        self.cuts += other.cuts;
+        self.power_failures += other.power_failures;
         self.states += other.states;
         self.distinct += other.distinct;
         self.healed += other.healed;
@@ -151,7 +151,7 @@ impl Moment {
         world.card.hinted.clone_from(&self.hinted);
         world.clock.boot.store(self.boot, Ordering::Relaxed);
         world.clock.millis.store(self.millis, Ordering::Relaxed);
-        world.forget_doors();
+        world.forget_volume_sources();
         draw_ids_from(self.ids);
     }
 }
@@ -193,23 +193,23 @@ impl Small {
             if let Ended::Done(()) = follow(&mut world, *last)? {
                 return broken(HEALED, format!("a replay is not the same: no call {call}"));
             }
-            tried.cuts += 1;
+            tried.power_failures += 1;
             self.every_part(&mut world, &mut tried, seen)?;
         }
         Ok(tried)
     }
 
     /// The power has failed: every subset of the changes in flight is kept or lost.
-    fn every_part(&self, world: &mut World, tried: &mut Tried, seen: &Seen) -> Held {
-        let cut = Moment::of(world, AFTER_CUT_IDS);
+    fn every_part(&self, world: &mut World, tried: &mut Tried, seen: &Seen) -> Checked {
+        let at_failure = Moment::of(world, AFTER_FAILURE_IDS);
         // Everything that decides what follows: the mailbox, and the catalogue's knowledge.
         let known = (
             world.card.messages(),
             self.start == Start::New,
-            cut.catalogue.change_no().ok(),
+            at_failure.catalogue.change_no().ok(),
             world.replica_print(0),
         );
-        let waiting = cut.stick.state().medium.on_their_way();
+        let waiting = at_failure.stick.state().medium.on_their_way();
         let count = waiting.min(PARTS);
         for last in 0..1_u64 << count {
             for earlier in [false, true] {
@@ -219,16 +219,16 @@ impl Small {
                 tried.states += 1;
                 let junk = [Junk::Zeros, Junk::Stale, Junk::Ones][(last % 3) as usize];
                 let kept = Kept { last, count, earlier, junk };
-                let mut medium = cut.stick.state().medium.clone();
-                medium.cut(kept);
+                let mut medium = at_failure.stick.state().medium.clone();
+                medium.lose_power(kept);
                 let mut key = DefaultHasher::new();
-                (medium.durable(), &cut.promised, &known).hash(&mut key);
+                (medium.durable(), &at_failure.promised, &known).hash(&mut key);
                 if !seen.lock().unwrap_or_else(PoisonError::into_inner).insert(key.finish()) {
                     continue;
                 }
                 tried.distinct += 1;
                 // Promises are checked in every state; the full repair is tried in some of them.
-                cut.again(world);
+                at_failure.again(world);
                 world.power_off(|_| kept)?;
                 if tried.distinct.is_multiple_of(HEALED_OF) {
                     tried.healed += 1;
@@ -250,7 +250,7 @@ fn deliver(world: &mut World) {
 }
 
 /// What happens before the daemon starts to work.
-fn prepare(world: &mut World, event: Event) -> Held {
+fn prepare(world: &mut World, event: Event) -> Checked {
     let first = world.card.messages().into_iter().next();
     match (event, first) {
         (Event::Deliver, _) => deliver(world),
@@ -262,10 +262,10 @@ fn prepare(world: &mut World, event: Event) -> Held {
         (Event::Delete, Some((path, _))) => world.remove(&path, true),
         (Event::Plug, _) => world.slots[0].stick.plug(),
         (Event::Pull, _) => {
-            world.slots[0].stick.cut(NOTHING);
+            world.slots[0].stick.lose_power(NOTHING);
             world.seen(0)?;
         }
-        (Event::Cut, _) => world.power_off(|_| NOTHING)?,
+        (Event::PowerFailure, _) => world.power_off(|_| NOTHING)?,
         (Event::Restart, _) => world.restart()?,
         (Event::ClockJump, _) => {
             world.clock.wall.fetch_sub(1_000 * 86_400, Ordering::Relaxed);

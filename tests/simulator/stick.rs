@@ -179,14 +179,14 @@ impl Stick {
     }
 
     /// Pulls it, or cuts its power; `kept` says what survives.
-    pub(crate) fn cut(&self, kept: Kept) {
+    pub(crate) fn lose_power(&self, kept: Kept) {
         let mut state = self.state();
-        state.medium.cut(kept);
+        state.medium.lose_power(kept);
         state.plugged = false;
     }
 
     pub(crate) fn volume_source(&self) -> Arc<dyn VolumeSource> {
-        Arc::new(SimDoor(self.clone()))
+        Arc::new(SimVolumeSource(self.clone()))
     }
 
     /// Counts one call, and lets the planned fault occur at it.
@@ -283,9 +283,9 @@ impl State {
 }
 
 /// The volume source of a stick.
-struct SimDoor(Stick);
+struct SimVolumeSource(Stick);
 
-impl VolumeSource for SimDoor {
+impl VolumeSource for SimVolumeSource {
     fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
         let state = self.0.state();
         let mount_point = state.mount_point.clone().filter(|_| !state.plugged);

@@ -1,7 +1,7 @@
 //! Every call of one long story fails in every way, once and from then on. Leaves nothing to chance.
 
 use crate::medium::{Junk, Kept};
-use crate::oracle::{Broken, Held};
+use crate::oracle::{Broken, Checked};
 use crate::random::{ERRORS, kept};
 use crate::stick::{Lasting, Mishap};
 use crate::support::mail::message;
@@ -31,7 +31,7 @@ pub(crate) fn calls(place: &str) -> Result<u64, Broken> {
 }
 
 impl Try {
-    pub(crate) fn run(self, place: &str) -> Held {
+    pub(crate) fn run(self, place: &str) -> Checked {
         let mut world = World::new(place, 1);
         story(&mut world, Some((self.call, self.mishap)))?;
         world.heal()
@@ -39,7 +39,7 @@ impl Try {
 }
 
 /// A stick's first day: initialised, filled, pulled, put back, read again.
-fn story(world: &mut World, mishap: Option<(u64, Mishap)>) -> Held {
+fn story(world: &mut World, mishap: Option<(u64, Mishap)>) -> Checked {
     let slot = world.add_stick(false);
     world.slots[slot].stick.state().mishap = mishap;
     for path in ["inbox/1.eml", "inbox/2.eml", "inbox/3.eml"] {
@@ -53,7 +53,12 @@ fn story(world: &mut World, mishap: Option<(u64, Mishap)>) -> Held {
     world.remove("inbox/3.eml", true);
     put(world, "inbox/4.eml", "later");
     pass(world)?;
-    world.slots[slot].stick.cut(Kept { last: 0, count: 0, earlier: false, junk: Junk::Zeros });
+    world.slots[slot].stick.lose_power(Kept {
+        last: 0,
+        count: 0,
+        earlier: false,
+        junk: Junk::Zeros,
+    });
     world.seen(slot)?;
     world.slots[slot].stick.plug_again();
     put(world, "inbox/5.eml", "after the pull");
@@ -70,17 +75,17 @@ fn put(world: &mut World, path: &str, what: &str) {
 }
 
 /// A pass, and the power back on if it failed.
-fn pass(world: &mut World) -> Held {
+fn pass(world: &mut World) -> Checked {
     let ended = world.pass()?;
     after(world, ended)
 }
 
 /// The power, or the program, is back, and the interrupted work is done.
-fn after(world: &mut World, ended: Ended<()>) -> Held {
+fn after(world: &mut World, ended: Ended<()>) -> Checked {
     match ended {
         Ended::Done(()) => return Ok(()),
         Ended::Killed => world.restart()?,
-        Ended::Cut => world.power_off(kept)?,
+        Ended::PowerFailed => world.power_off(kept)?,
     }
     // No second fault occurs here.
     world.pass().map(drop)

@@ -124,7 +124,7 @@ impl Will {
     }
 
     /// The card scans its mailbox.
-    pub(crate) fn looks(&mut self) {
+    pub(crate) fn scanned(&mut self) {
         self.unseeing = false;
         self.unseen.clear();
         self.goes_on();

@@ -3,7 +3,7 @@
 use crate::oracle::Broken;
 use crate::random::{self, Counts};
 use crate::sabotage::Sabotage;
-use crate::seeds::{BITING, FOUND};
+use crate::seeds::{FOUND, SABOTAGE_SEEDS};
 use crate::small::{self, Seen, Tried};
 use crate::stories;
 use crate::sweep;
@@ -80,7 +80,7 @@ pub(crate) fn replay(seed: u64, sabotage: Option<&str>) -> bool {
 }
 
 /// Prints one story.
-pub(crate) fn tell(name: &str, sabotage: Option<&str>) -> bool {
+pub(crate) fn print_story(name: &str, sabotage: Option<&str>) -> bool {
     let story = stories::ALL.iter().find(|story| story.name == name);
     let story = story.unwrap_or_else(|| panic!("no story {name}"));
     match story.run(sabotage.map(named), true) {
@@ -121,22 +121,22 @@ pub(crate) enum Part {
 pub(crate) fn part(only: Option<Part>, from: u64, seeds: u64) -> bool {
     println!("seeds {from} to {}", from + seeds - 1);
     let findings = Findings::default();
-    let wanted = |part| only.is_none_or(|only| only == part);
-    if wanted(Part::Seeds) {
+    let runs = |part| only.is_none_or(|only| only == part);
+    if runs(Part::Seeds) {
         found_before(&findings);
         same_again(from, &findings);
     }
-    if wanted(Part::Stories) {
+    if runs(Part::Stories) {
         every_story(&findings);
     }
-    let teeth = !wanted(Part::Teeth) || teeth(&Sabotage::ALL, TEETH);
-    if wanted(Part::Calls) {
+    let teeth = !runs(Part::Teeth) || teeth(&Sabotage::ALL, TEETH);
+    if runs(Part::Calls) {
         every_call(1, &findings);
     }
-    if wanted(Part::Short) {
+    if runs(Part::Short) {
         every_short_history(LONGEST, &findings);
     }
-    if wanted(Part::Chance) {
+    if runs(Part::Chance) {
         histories(from, from + seeds, &findings);
     }
     close(&findings, teeth)
@@ -236,7 +236,7 @@ fn some(from: u64, end: u64, findings: &Findings, stop: impl Fn() -> bool + Sync
 fn words(counts: &Counts) -> String {
     format!(
         "{} histories, {} steps, {} cuts and pulls, {} other faults, {} calls to sticks",
-        counts.histories, counts.steps, counts.cuts, counts.faults, counts.calls
+        counts.histories, counts.steps, counts.power_failures, counts.faults, counts.calls
     )
 }
 
@@ -288,7 +288,7 @@ fn every_short_history(longest: usize, findings: &Findings) {
         "every history of up to {longest} events: {} histories, {} cuts, {} states, {} of them distinct, {} of these \
          mended, {:.0} s",
         total.histories,
-        total.cuts,
+        total.power_failures,
         total.states,
         total.distinct,
         total.healed,
@@ -301,12 +301,12 @@ fn teeth(all: &[Sabotage], within: u64) -> bool {
     let begun = Instant::now();
     let mut bites = true;
     // Those that found one before come first; if they find nothing any more, all are searched.
-    let order: Vec<u64> = BITING.into_iter().chain(1..=within).collect();
+    let order: Vec<u64> = SABOTAGE_SEEDS.into_iter().chain(1..=within).collect();
     for how in all {
-        let told = stories::ALL
+        let found = stories::ALL
             .iter()
             .find_map(|story| Some((story, story.run(Some(*how), false).err()?)));
-        if let Some((story, broken)) = told {
+        if let Some((story, broken)) = found {
             println!("sabotage found: {}: story {}: {}", how.words(), story.name, broken.promise);
             continue;
         }

@@ -5,9 +5,11 @@ use crate::card::{Card, Place, rel, station};
 use crate::chance::Chance;
 use crate::clock::HandClock;
 use crate::drawer::Spare;
-use crate::hold::hold;
+use crate::hold::extras_of;
 use crate::medium::{Junk, Kept};
-use crate::oracle::{AGREE, Broken, CARD, Claim, Held, MAILBOX, Oracle, PANIC, Promised, broken};
+use crate::oracle::{
+    AGREE, Broken, CARD, Checked, Claim, MAILBOX, Oracle, PANIC, Promised, broken,
+};
 use crate::sabotage::Sabotage;
 use crate::stick::{Killed, PowerOff, Stick};
 use crate::will::Will;
@@ -59,7 +61,7 @@ pub(crate) struct World {
     /// How often a restore from a stick was tried.
     pub(crate) asked: Cell<u64>,
     /// Whether to print what happens.
-    pub(crate) told: bool,
+    pub(crate) verbose: bool,
     /// The sabotage in force.
     pub(crate) sabotage: Option<Sabotage>,
 }
@@ -78,7 +80,7 @@ pub(crate) struct Meddled {
 pub(crate) enum Ended<T> {
     Done(T),
     /// The power failed during it.
-    Cut,
+    PowerFailed,
     /// The program was killed during it.
     Killed,
 }
@@ -87,7 +89,7 @@ pub(crate) enum Ended<T> {
 pub(crate) fn powered<T>(work: impl FnOnce() -> T) -> Result<Ended<T>, Broken> {
     match catch_unwind(AssertUnwindSafe(work)) {
         Ok(value) => Ok(Ended::Done(value)),
-        Err(why) if why.is::<PowerOff>() => Ok(Ended::Cut),
+        Err(why) if why.is::<PowerOff>() => Ok(Ended::PowerFailed),
         Err(why) if why.is::<Killed>() => Ok(Ended::Killed),
         Err(why) => match why.downcast_ref::<String>() {
             Some(text) => broken(PANIC, text.clone()),
@@ -116,21 +118,21 @@ impl World {
             cards: 1,
             meddled: None,
             place,
-            told: false,
+            verbose: false,
             sabotage: None,
             carries: false,
         }
     }
 
     pub(crate) fn say(&self, what: impl std::fmt::Display) {
-        if self.told {
+        if self.verbose {
             println!("  {:>3}  {what}", self.oracle.step);
         }
     }
 
     /// Prints what is durable on each stick, for whoever replays a history that found something.
     pub(crate) fn show_sticks(&self) {
-        for (number, slot) in self.slots.iter().enumerate().filter(|_| self.told) {
+        for (number, slot) in self.slots.iter().enumerate().filter(|_| self.verbose) {
             let state = slot.stick.state();
             println!("  stick {number}, what is durable on it:");
             for (path, bytes) in state.medium.durable().all() {
@@ -178,7 +180,7 @@ impl World {
     }
 
     /// The world was turned back: the daemon knows no stick from before.
-    pub(crate) fn forget_doors(&mut self) {
+    pub(crate) fn forget_volume_sources(&mut self) {
         self.present_drives = PresentDrives::default();
         self.slots.iter_mut().for_each(|slot| slot.volume_source = None);
     }
@@ -224,8 +226,8 @@ impl World {
         let meddled = self.slots.iter().any(|slot| slot.stick.state().meddling.is_some());
         let before = self.card.messages();
         // A scan reads no stick, so no power fails in it.
-        self.look().or_else(|error| broken(PANIC, format!("a scan ended in {error}")))?;
-        self.oracle.will.looks();
+        self.scan().or_else(|error| broken(PANIC, format!("a scan ended in {error}")))?;
+        self.oracle.will.scanned();
         let mut ended = Ended::Done(());
         for slot in 0..self.slots.len() {
             let state = self.slots[slot].stick.state();
@@ -253,10 +255,10 @@ impl World {
                 }
             }
             self.after_meddling(slot);
-            let told = match round {
+            let recorded = match round {
                 Ended::Done(round) => self.after_round(slot, &round)? && plugged,
-                Ended::Cut => {
-                    ended = Ended::Cut;
+                Ended::PowerFailed => {
+                    ended = Ended::PowerFailed;
                     false
                 }
                 Ended::Killed => {
@@ -264,8 +266,8 @@ impl World {
                     false
                 }
             };
-            if told || !self.shares_its_id(slot) {
-                self.listen(slot)?;
+            if recorded || !self.shares_its_id(slot) {
+                self.check_claims(slot)?;
             }
             self.untouched(slot)?;
             if !matches!(ended, Ended::Done(())) {
@@ -280,7 +282,7 @@ impl World {
     }
 
     /// Power failures, rot, lies of devices, copies of sticks and of cards: none of it is taken for a forgery.
-    fn nobody_is_accused(&self) -> Held {
+    fn nobody_is_accused(&self) -> Checked {
         match self.card.catalogue.contradictions() {
             Ok(found) if found.is_empty() => Ok(()),
             found => broken(AGREE, format!("{found:?}")),
@@ -307,14 +309,14 @@ impl World {
         let all = |r: &PassReport| r.copied > 0 && r.is_complete && r.failed.is_empty();
         if self.carries && round.outcome.as_ref().is_ok_and(all) {
             // Whatever happens to it is checked only through the messages, like everything else.
-            let cargo = hold(catalogue.change_no().unwrap_or(0));
-            drop(carry_on(catalogue, &name, drive, present_drives, clock, &cargo, &Unwatched));
+            let extras = extras_of(catalogue.change_no().unwrap_or(0));
+            drop(carry_on(catalogue, &name, drive, present_drives, clock, &extras, &Unwatched));
         }
         round
     }
 
     /// Nothing is written where the drive is absent, as long as anybody knows that there was one.
-    fn untouched(&self, slot: usize) -> Held {
+    fn untouched(&self, slot: usize) -> Checked {
         let state = self.slots[slot].stick.state();
         let Some(mount_point) = state.mount_point.as_ref().filter(|_| !self.oracle.amnesia) else {
             return Ok(());
@@ -357,7 +359,7 @@ impl World {
                 let plugged = stick.state().plugged;
                 promised.lied &= !plugged;
                 if plugged && report.is_complete {
-                    self.told_all(slot);
+                    self.record_all(slot);
                 }
                 Ok(true)
             }
@@ -369,18 +371,18 @@ impl World {
     }
 
     /// A stick knows everything that the card knows. (Not one of two that claim the same id: it may be the other.)
-    fn told_all(&mut self, slot: usize) {
+    fn record_all(&mut self, slot: usize) {
         if self.shares_its_id(slot) {
             return;
         }
-        let there = match self.slots[slot].promised.is_all_told() {
+        let there = match self.slots[slot].promised.is_all_recorded() {
             true => BTreeMap::new(),
             false => self.card.messages(),
         };
         let spares: Vec<_> = self.spares.iter().map(Spare::will).collect();
         let mut slots: Vec<_> = self.slots.iter_mut().map(|slot| &mut slot.promised).collect();
-        self.oracle.told_all(slots[slot], &there);
-        self.oracle.told_of_departures(&mut slots, slot, &spares);
+        self.oracle.record_all(slots[slot], &there);
+        self.oracle.record_departures(&mut slots, slot, &spares);
     }
 
     /// Applies the change that somebody made meanwhile, if it was reached.
@@ -408,14 +410,14 @@ impl World {
     }
 
     /// Checks everything the program now claims about a stick.
-    pub(crate) fn listen(&mut self, slot: usize) -> Held {
-        let present_drives = self.claims_of(slot)?;
+    pub(crate) fn check_claims(&mut self, slot: usize) -> Checked {
+        let claims = self.claims_of(slot)?;
         let Slot { stick, promised, .. } = &mut self.slots[slot];
         if promised.lied {
             return Ok(());
         }
         let state = stick.state();
-        self.oracle.told(promised, &present_drives, state.medium.durable())
+        self.oracle.claim(promised, &claims, state.medium.durable())
     }
 
     /// The catalogue's claims about every path of the mailbox: where on this stick its copies are, and whether the
@@ -423,9 +425,9 @@ impl World {
     pub(crate) fn claims_of(&self, slot: usize) -> Result<Vec<Claim>, Broken> {
         let asked = || -> Result<Vec<Claim>, JobError> {
             let catalogue = &self.card.catalogue;
-            let mut present_drives = Vec::new();
-            let Some(id) = self.id_of(slot) else { return Ok(present_drives) };
-            let Some(drive) = catalogue.drive(id)? else { return Ok(present_drives) };
+            let mut claims = Vec::new();
+            let Some(id) = self.id_of(slot) else { return Ok(claims) };
+            let Some(drive) = catalogue.drive(id)? else { return Ok(claims) };
             let replica = catalogue.replica(drive.row, &station())?;
             let mailbox = self.card.mailbox()?.row;
             let trusted = catalogue.distrust(drive.row)?.is_none();
@@ -442,7 +444,7 @@ impl World {
                         catalogue.copy_status(replica.row, known.content)?
                     {
                         let identity = catalogue.identity(known.content)?;
-                        present_drives.push(Claim {
+                        claims.push(Claim {
                             path: path.to_owned(),
                             payload: payload.to_string(),
                             identity,
@@ -451,7 +453,7 @@ impl World {
                     }
                 }
             }
-            Ok(present_drives)
+            Ok(claims)
         };
         asked().or_else(|error| broken(PANIC, format!("asking the catalogue ended in {error}")))
     }
@@ -469,10 +471,10 @@ impl World {
     }
 
     /// The station's power fails; for each plugged stick `kept` says what survives.
-    pub(crate) fn power_off(&mut self, mut kept: impl FnMut(&mut Chance) -> Kept) -> Held {
+    pub(crate) fn power_off(&mut self, mut kept: impl FnMut(&mut Chance) -> Kept) -> Checked {
         for slot in 0..self.slots.len() {
             if self.slots[slot].stick.state().plugged {
-                self.slots[slot].stick.cut(kept(&mut self.chance));
+                self.slots[slot].stick.lose_power(kept(&mut self.chance));
                 self.seen(slot)?;
                 self.slots[slot].stick.plug();
             }
@@ -483,7 +485,7 @@ impl World {
     }
 
     /// The daemon is started again.
-    pub(crate) fn restart(&mut self) -> Held {
+    pub(crate) fn restart(&mut self) -> Checked {
         self.present_drives = PresentDrives::default();
         let begun = self.card.catalogue.begin_run(&self.clock);
         begun.or_else(|error| broken(PANIC, format!("beginning a run ended in {error}")))

@@ -207,18 +207,22 @@ impl Card {
 
     /// The same, through the caller's volume source.
     pub(crate) fn copy_to(&self, volume_source: Arc<dyn VolumeSource>, label: &str) -> SyncOutcome {
-        self.copy_beside(&through(volume_source, label), &PresentDrives::default())
+        self.copy_with_present(&through(volume_source, label), &PresentDrives::default())
     }
 
     /// Brings a drive up to date while others are present.
-    pub(crate) fn copy_beside(&self, drive: &DriveRef, met: &PresentDrives) -> SyncOutcome {
+    pub(crate) fn copy_with_present(
+        &self,
+        drive: &DriveRef,
+        present_drives: &PresentDrives,
+    ) -> SyncOutcome {
         let (mailboxes, clock) = ([self.mailbox()], &self.clock);
         sync_drive::mirror_drive(
             &self.catalogue,
             &station(),
             &mailboxes,
             drive,
-            met,
+            present_drives,
             clock,
             &Unwatched,
         )
@@ -248,15 +252,15 @@ impl Card {
 
     /// The content of a path that the catalogue believes to be on the drive with this label, if it is there by the
     /// drive's ledger.
-    pub(crate) fn told(&self, label: &str, path: &str) -> Option<Identity> {
+    pub(crate) fn recorded_content(&self, label: &str, path: &str) -> Option<Identity> {
         let drive = self.catalogue.drive_at(label.as_bytes()).unwrap()?;
         let replica = self.catalogue.replica(drive.row, &station()).unwrap();
         let mailbox = self.mailbox().row;
         let stands =
             self.catalogue.current_assertions(replica.row, mailbox, &rel(path).key()).unwrap();
         let content = stands.iter().find(|known| !known.missing)?.content;
-        let held = self.catalogue.copy_status(replica.row, content).unwrap();
-        assert!(matches!(held, CopyStatus::Good(_)), "{path} is told of without a good copy");
+        let status = self.catalogue.copy_status(replica.row, content).unwrap();
+        assert!(matches!(status, CopyStatus::Good(_)), "{path} is recorded without a good copy");
         Some(self.catalogue.identity(content).unwrap())
     }
 }

@@ -480,7 +480,7 @@ pub(crate) fn expect_same(one: &Path, other: &Path) {
     assert_eq!(names(&one), names(&other));
     for (name, what) in &one {
         let shown = String::from_utf8_lossy(name);
-        assert!(what.0 == other[name].0, "{shown}: other octets");
+        assert!(what.0 == other[name].0, "{shown}: other bytes");
         assert_eq!((what.1, what.2), (other[name].1, other[name].2), "{shown}: time and rights");
     }
 }

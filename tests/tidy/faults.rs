@@ -24,8 +24,8 @@ struct Row {
 fn every_fault_has_one_row() {
     let rows = rows(&text_of(FILE));
     let numbers: Vec<_> = rows.iter().map(|row| row.number.as_str()).collect();
-    let wanted: Vec<_> = (1..=FAULTS).map(|number| number.to_string()).collect();
-    assert_eq!(numbers, wanted, "the table has each fault once, in order");
+    let expected: Vec<_> = (1..=FAULTS).map(|number| number.to_string()).collect();
+    assert_eq!(numbers, expected, "the table has each fault once, in order");
     expect_none(
         "a fault without a test is said to have none, so that nobody takes its row for one",
         rows.iter()

@@ -70,25 +70,25 @@ fn may_be_used(expression: &str) -> bool {
 }
 
 fn any_of(rest: &mut &[&str]) -> Option<bool> {
-    let mut met = all_of(rest)?;
+    let mut allowed = all_of(rest)?;
     while take(rest, "OR") {
-        met |= all_of(rest)?;
+        allowed |= all_of(rest)?;
     }
-    Some(met)
+    Some(allowed)
 }
 
 fn all_of(rest: &mut &[&str]) -> Option<bool> {
-    let mut met = one(rest)?;
+    let mut allowed = one(rest)?;
     while take(rest, "AND") {
-        met &= one(rest)?;
+        allowed &= one(rest)?;
     }
-    Some(met)
+    Some(allowed)
 }
 
 fn one(rest: &mut &[&str]) -> Option<bool> {
     if take(rest, "(") {
-        let met = any_of(rest)?;
-        return take(rest, ")").then_some(met);
+        let allowed = any_of(rest)?;
+        return take(rest, ")").then_some(allowed);
     }
     let (&name, behind) = rest.split_first()?;
     *rest = behind;

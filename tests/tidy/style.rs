@@ -98,7 +98,7 @@ fn functions_fit_on_a_screen() {
 }
 
 #[test]
-fn lines_fit_beside_each_other() {
+fn lines_fit_next_to_each_other() {
     let long = below("src").into_iter().flat_map(|s| {
         let lines = s.text.lines().enumerate().map(|(at, line)| (at + 1, line.chars().count()));
         let long = lines.filter(|(_, chars)| *chars > LINE_CHARS);

@@ -2,7 +2,7 @@
 //! what it reads on sticks, and from what a person says.
 
 use super::ledger::*;
-use super::pass::tell;
+use super::pass::record;
 use super::restore::{Given, How, restore};
 use crate::sabotage::{Break, broken};
 use std::collections::{BTreeMap, BTreeSet};
@@ -215,7 +215,7 @@ impl Card {
     }
 
     /// Reads a stick without writing to it.
-    pub(crate) fn look_at(&mut self, name: usize, stick: &Stick) {
+    pub(crate) fn read_stick(&mut self, name: usize, stick: &Stick) {
         self.read(name, &stick.ledger);
         self.note(name, stick);
     }
@@ -234,14 +234,14 @@ impl Card {
         if !broken(Break::ReadingForgotten) {
             self.catalogue.read.extend(news);
         }
-        self.hear(name, ledger);
+        self.note_departures_read(name, ledger);
         let n = self.catalogue.position.map_or(0, |position| position.n);
         self.catalogue.gaps.entry(name).or_default().resize(ledger.gaps as usize, n);
     }
 
     /// Departures that another card saw: where this card has the content, it is asserted again, later than that; where
     /// it is missing, the departure settles it, unless another stick has it.
-    fn hear(&mut self, name: usize, ledger: &Ledger) {
+    fn note_departures_read(&mut self, name: usize, ledger: &Ledger) {
         if broken(Break::OthersUnheard) {
             return;
         }
@@ -284,16 +284,17 @@ impl Card {
     }
 
     /// This ledger asserts it as of the location's last change or later, and does not withdraw it.
-    pub(super) fn told(&self, ledger: &Ledger, key: &Key, since: Position) -> bool {
+    pub(super) fn is_recorded(&self, ledger: &Ledger, key: &Key, since: Position) -> bool {
         let writers = &self.catalogue.writers;
         let late = |t| writers.covers(t, since) || broken(Break::OldLineWillDo);
-        let stamps = ledger.present_drives.get(key);
+        let stamps = ledger.asserted.get(key);
         stamps
             .is_some_and(|all| all.iter().any(|t| late(*t) && !ledger.withholds(writers, key, *t)))
     }
 
     fn safe(&self, stick: &Stick, key: &Key, since: Position) -> bool {
-        (stick.has(key.1) || broken(Break::SafeWithoutCopy)) && self.told(&stick.ledger, key, since)
+        (stick.has(key.1) || broken(Break::SafeWithoutCopy))
+            && self.is_recorded(&stick.ledger, key, since)
     }
 
     /// Brings a stick up to date.
@@ -301,7 +302,7 @@ impl Card {
         self.scan(pass.mailboxes, false);
         self.read(name, &stick.ledger);
         if let Some(as_of) = self.catalogue.position {
-            tell(self, name, stick, as_of, pass);
+            record(self, name, stick, as_of, pass);
         }
         self.note(name, stick);
     }
@@ -361,8 +362,9 @@ impl Card {
     /// Whether departures cover everything that a stick asserts of it; departures on other sticks too, or of this card
     /// alone.
     fn is_covered_on(&self, stick: usize, key: &Key, stamps: &[Position], by_others: bool) -> bool {
-        let met = || self.catalogue.gaps.get(&stick).into_iter().flatten();
-        let gone = self.catalogue.gone.get(key).filter(|gone| met().all(|n| *n < gone.seen.n));
+        let gaps_found = || self.catalogue.gaps.get(&stick).into_iter().flatten();
+        let gone =
+            self.catalogue.gone.get(key).filter(|gone| gaps_found().all(|n| *n < gone.seen.n));
         let others = self.catalogue.left.values().flatten();
         let others = others.filter(|(left, _)| by_others && left == key);
         let words: Vec<Position> =
@@ -386,7 +388,7 @@ impl Card {
     }
 
     /// Whether every assertion of it on sticks, if not withdrawn, was made by this card.
-    fn is_said_here_alone(&self, key: &Key) -> bool {
+    fn is_asserted_here_alone(&self, key: &Key) -> bool {
         let all = self.catalogue.stands.values().filter_map(|all| all.get(key)).flatten();
         let own = |t: &Position| self.catalogue.own.get(&t.writer).is_some_and(|n| t.n <= *n);
         all.into_iter().all(own)
@@ -397,7 +399,7 @@ impl Card {
     pub(crate) fn acknowledge(&mut self) -> BTreeSet<Key> {
         let all = self.lacking();
         let (ours, others): (BTreeSet<Key>, BTreeSet<Key>) = all.into_iter().partition(|key| {
-            self.catalogue.missing.contains_key(key) || self.is_said_here_alone(key)
+            self.catalogue.missing.contains_key(key) || self.is_asserted_here_alone(key)
         });
         self.catalogue.unwanted.extend(others);
         if ours.is_empty() {
@@ -431,13 +433,13 @@ impl Card {
         let mut rest = restore(sticks, with_removed).given;
         rest.sort_by_key(|given| given.how);
         rest.retain(|given| {
-            let own = given.how < How::Beside;
+            let own = given.how < How::ConflictName;
             let there = own.then(|| *self.mail.entry(given.at).or_insert(given.content));
             there != Some(given.content)
         });
         for Given { at, content, .. } in rest {
             if !self.mail.values().any(|other| *other == content) {
-                self.mail.insert(at.beside(content), content);
+                self.mail.insert(at.conflict_name(content), content);
             }
         }
     }

@@ -28,7 +28,7 @@ pub(crate) struct Content {
 pub(crate) enum Path {
     Plain(u8),
     /// Where a restore puts a content whose path is occupied.
-    Beside(u8, Content),
+    ConflictName(u8, Content),
     /// Where a restore puts a copy whose location nobody knows.
     Numbered(Content),
 }
@@ -40,9 +40,9 @@ pub(crate) struct Location {
 }
 
 impl Location {
-    pub(super) fn beside(self, content: Content) -> Self {
+    pub(super) fn conflict_name(self, content: Content) -> Self {
         let path = match self.path {
-            Path::Plain(p) | Path::Beside(p, _) => Path::Beside(p, content),
+            Path::Plain(p) | Path::ConflictName(p, _) => Path::ConflictName(p, content),
             Path::Numbered(_) => Path::Numbered(content),
         };
         Self { path, ..self }
@@ -61,7 +61,7 @@ impl fmt::Debug for Location {
         let mailbox = char::from(b'I' + self.mailbox);
         match self.path {
             Path::Plain(p) => write!(f, "{mailbox}/{}", char::from(b'p' + p)),
-            Path::Beside(p, content) => {
+            Path::ConflictName(p, content) => {
                 write!(f, "{mailbox}/{}~{content:?}", char::from(b'p' + p))
             }
             Path::Numbered(content) => write!(f, "{mailbox}/#{content:?}"),
@@ -155,7 +155,7 @@ pub(crate) struct Ledger {
     pub(crate) lines: Vec<Line>,
     pub(crate) writers: Writers,
     /// The positions as of which each content is asserted.
-    pub(crate) present_drives: BTreeMap<Key, Vec<Position>>,
+    pub(crate) asserted: BTreeMap<Key, Vec<Position>>,
     pub(crate) left: Vec<Departure>,
     pub(crate) gaps: u32,
     gaps_so_far: u32,
@@ -187,7 +187,7 @@ impl Ledger {
             Line::Writer(writer, parents) => {
                 self.writers.0.insert(*writer, Arc::clone(parents));
             }
-            Line::Is { key, as_of } => self.present_drives.entry(*key).or_default().push(*as_of),
+            Line::Is { key, as_of } => self.asserted.entry(*key).or_default().push(*as_of),
             Line::Left(departure) if self.counts(departure) => self.left.push(*departure),
             Line::Left(_) => {}
             Line::Mark { as_of, mailboxes } => {
@@ -197,7 +197,7 @@ impl Ledger {
                     .filter(|key| boxes(key) || broken(Break::MarkSaysAll))
                     .collect();
                 for key in standing {
-                    self.present_drives.entry(key).or_default().push(*as_of);
+                    self.asserted.entry(key).or_default().push(*as_of);
                 }
             }
             Line::Unreadable => self.gaps_so_far += 1,
@@ -221,17 +221,17 @@ impl Ledger {
 
     /// The positions as of which the ledger asserts it, and does not withdraw it.
     pub(crate) fn in_force(&self, key: &Key) -> Vec<Position> {
-        let stamps = self.present_drives.get(key).into_iter().flatten().copied();
+        let stamps = self.asserted.get(key).into_iter().flatten().copied();
         stamps.filter(|t| !self.withholds(&self.writers, key, *t)).collect()
     }
 
     pub(crate) fn stands(&self, key: &Key) -> bool {
-        let mut stamps = self.present_drives.get(key).into_iter().flatten();
+        let mut stamps = self.asserted.get(key).into_iter().flatten();
         stamps.any(|t| !self.withholds(&self.writers, key, *t))
     }
 
     pub(crate) fn standing(&self) -> impl Iterator<Item = Key> {
-        self.present_drives.keys().copied().filter(|key| self.stands(key))
+        self.asserted.keys().copied().filter(|key| self.stands(key))
     }
 }
 
@@ -269,18 +269,18 @@ impl Stick {
     /// them, and where a good copy of the current content is.
     pub(crate) fn drop_old(&mut self, kept: impl Fn(Content) -> bool) {
         let ledger = &self.ledger;
-        let said: BTreeSet<Content> = ledger.present_drives.keys().map(|key| key.1).collect();
+        let contents: BTreeSet<Content> = ledger.asserted.keys().map(|key| key.1).collect();
         let standing: Vec<Key> = ledger.standing().collect();
         let stands: BTreeSet<Content> = standing.iter().map(|key| key.1).collect();
         let good = |at: &Location| standing.iter().any(|key| key.0 == *at && self.has(key.1));
         let places = |content: &Content| {
-            let all = ledger.present_drives.keys().filter(move |key| key.1 == *content);
+            let all = ledger.asserted.keys().filter(move |key| key.1 == *content);
             all.map(|key| key.0).collect::<Vec<_>>()
         };
         let superseded = |content: &Content| places(content).iter().all(good);
         let dropped: Vec<Content> = match broken(Break::DropsWhatTheCardLacks) {
             true => self.copies.keys().filter(|content| !kept(**content)).copied().collect(),
-            false => said
+            false => contents
                 .iter()
                 .filter(|content| !stands.contains(content) && superseded(content))
                 .copied()

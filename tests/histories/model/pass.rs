@@ -8,10 +8,10 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 /// Records on a stick what is not recorded there yet, up to where the pass is interrupted.
-pub(super) fn tell(card: &Card, name: usize, stick: &mut Stick, as_of: Position, pass: Pass) {
+pub(super) fn record(card: &Card, name: usize, stick: &mut Stick, as_of: Position, pass: Pass) {
     let mut pen = Pen { card, name, stick, as_of, pass };
     // None: interrupted.
-    let (Some(()) | None) = pen.tell_all();
+    let (Some(()) | None) = pen.record_all();
 }
 
 /// A pass in progress.
@@ -50,7 +50,7 @@ impl Pen<'_> {
         self.pass.mailboxes & (1 << key.0.mailbox) != 0
     }
 
-    fn tell_all(&mut self) -> Option<()> {
+    fn record_all(&mut self) -> Option<()> {
         let Catalogue { known, missing, .. } = &self.card.catalogue;
         let known = known.iter().map(|(at, place)| ((*at, place.content), place.since));
         let mut known: Vec<_> = known.filter(|(key, _)| self.within(key)).collect();
@@ -63,7 +63,8 @@ impl Pen<'_> {
         if broken(Break::DepartureFirst) {
             self.departures()?;
         }
-        let stale = |(key, since): &(Key, _)| !self.card.told(&self.stick.ledger, key, *since);
+        let stale =
+            |(key, since): &(Key, _)| !self.card.is_recorded(&self.stick.ledger, key, *since);
         if broken(Break::MarkFirst) && known.iter().any(stale) {
             self.write(Line::Mark { as_of: self.as_of, mailboxes: self.pass.mailboxes })?;
         }
@@ -78,7 +79,7 @@ impl Pen<'_> {
         if !full || broken(Break::FullDoesNotWait) {
             self.departures()?;
         }
-        self.say_again(&all)
+        self.renew(&all)
     }
 
     /// Copies what this stick lacks; returns whether there was no room for something.
@@ -106,12 +107,12 @@ impl Pen<'_> {
             let stands = |t| {
                 !ledger.withholds(&ledger.writers, key, t) || broken(Break::DepartureOfEverything)
             };
-            let mut stamps = ledger.present_drives.get(key).into_iter().flatten();
+            let mut stamps = ledger.asserted.get(key).into_iter().flatten();
             let news = stamps.any(|t| card.covers(seen, *t) && stands(*t));
-            let met = card.catalogue.gaps.get(&self.name).into_iter().flatten();
+            let gaps_found = card.catalogue.gaps.get(&self.name).into_iter().flatten();
             let gaps = match broken(Break::GapsKnownLater) {
                 true => ledger.gaps,
-                false => met.filter(|n| **n < gone.seen.n).count() as u32,
+                false => gaps_found.filter(|n| **n < gone.seen.n).count() as u32,
             };
             let known = gaps >= ledger.gaps;
             if self.within(key)
@@ -139,16 +140,16 @@ impl Pen<'_> {
         {
             return Some(Some(None));
         }
-        let mut behind = None;
+        let mut follows = None;
         let mut next = gone.next;
         // A cycle of successors ends nowhere.
         for _ in 0..=card.catalogue.gone.len() {
             let Some(after) = next else { break };
             if let Some((place, since)) = card.places(after.1).find(|(place, _)| *place == after) {
-                if !self.tell(&place, since)? {
+                if !self.record_location(&place, since)? {
                     return Some(None);
                 }
-                behind = Some(place);
+                follows = Some(place);
                 next = None;
             } else {
                 match card.catalogue.gone.get(&after) {
@@ -158,12 +159,13 @@ impl Pen<'_> {
             }
         }
         let mut same = card.places(key.1).peekable();
-        if next.is_some() || same.peek().is_none() || behind.is_some_and(|place| place.1 == key.1) {
-            return Some(next.is_none().then_some(behind));
+        if next.is_some() || same.peek().is_none() || follows.is_some_and(|place| place.1 == key.1)
+        {
+            return Some(next.is_none().then_some(follows));
         }
         for (place, since) in same {
-            if self.tell(&place, since)? {
-                return Some(Some(behind.or(Some(place))));
+            if self.record_location(&place, since)? {
+                return Some(Some(follows.or(Some(place))));
             }
         }
         Some(None)
@@ -171,13 +173,13 @@ impl Pen<'_> {
 
     /// Whether this ledger asserts it as of the location's last change: an older assertion in force is not enough,
     /// since another ledger may withdraw that one.
-    fn tell(&mut self, place: &Key, since: Position) -> Option<bool> {
+    fn record_location(&mut self, place: &Key, since: Position) -> Option<bool> {
         let ledger = &self.stick.ledger;
         let old = broken(Break::WitnessByOldLine) && ledger.stands(place);
         if !self.stick.has(place.1) {
             return Some(false);
         }
-        if old || self.card.told(ledger, place, since) {
+        if old || self.card.is_recorded(ledger, place, since) {
             return Some(true);
         }
         let can = self.within(place);
@@ -188,7 +190,7 @@ impl Pen<'_> {
     }
 
     /// Assertions that are too old are renewed: all of them by one mark, where nothing else is asserted.
-    fn say_again(&mut self, all: &[(Key, Position)]) -> Option<()> {
+    fn renew(&mut self, all: &[(Key, Position)]) -> Option<()> {
         let ours = |key: &Key| all.iter().any(|(other, _)| other == key);
         let others = self.stick.ledger.standing().filter(|key| self.within(key) && !ours(key));
         let others = others.fold(0, |bits, key| bits | 1 << key.0.mailbox);
@@ -198,7 +200,7 @@ impl Pen<'_> {
         };
         let mut mark = false;
         for (key, since) in all {
-            if self.stick.has(key.1) && !self.card.told(&self.stick.ledger, key, *since) {
+            if self.stick.has(key.1) && !self.card.is_recorded(&self.stick.ledger, key, *since) {
                 let by_mark =
                     mailboxes & (1 << key.0.mailbox) != 0 && self.stick.ledger.stands(key);
                 mark |= by_mark;

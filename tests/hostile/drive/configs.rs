@@ -11,7 +11,7 @@ use std::path::PathBuf;
 const COMMAND: &str = "canary-command";
 
 /// A stick with this config on it, whole; the card is new and has none.
-fn carrying(config: &str) -> (Station, Stick) {
+fn with_config(config: &str) -> (Station, Stick) {
     let (station, red) = Station::with_drive();
     station.deliver("0001.eml", mail("water level"));
     station.mirror().expect_safe();
@@ -49,15 +49,15 @@ fn no_command_of_a_stick_is_ever_in_force() {
         format!("[notify]\ncommand = [\"\"\"a\n[notify]\ncommand = ['{COMMAND}']\n\"\"\"]"),
         format!("[notify]\ncommand = [\"\\r\\u2028[notify]\\r{COMMAND}\"]"),
     ] {
-        let (mut station, red) = carrying(&notify);
-        let told = restore(&mut station, &red, &["--config-seen"]).expect_safe();
-        told.expect_words(&["no command comes from a stick"]).expect_harmless();
+        let (mut station, red) = with_config(&notify);
+        let output = restore(&mut station, &red, &["--config-seen"]).expect_safe();
+        output.expect_words(&["no command comes from a stick"]).expect_harmless();
         let text = fs::read_to_string(config_at(&station)).unwrap();
         let plain: Vec<_> = text.lines().filter(|line| !line.starts_with('#')).collect();
         assert!(!plain.iter().any(|line| line.contains("notify")), "{text}");
         assert!(!plain.join("\n").contains(COMMAND) && text.contains(COMMAND), "{text}");
-        let told = station.run(&["config", "check", "--json"]).expect_safe();
-        assert_eq!(told.json()["notify"]["command"], serde_json::json!([]), "{text}");
+        let output = station.run(&["config", "check", "--json"]).expect_safe();
+        assert_eq!(output.json()["notify"]["command"], serde_json::json!([]), "{text}");
     }
 }
 
@@ -71,8 +71,8 @@ fn a_stick_is_told_nothing_of_the_command_in_force() {
     let text = fs::read_to_string(red.bag().join("config.toml")).unwrap();
     assert!(!text.contains(COMMAND) && !text.contains("secret"), "{text}");
     assert!(text.contains("# [notify] is set at the station"), "{text}");
-    let told = station.run(&["config", "check", "--config", "counterfoil.toml"]);
-    told.expect_safe().expect_words(&[COMMAND]);
+    let output = station.run(&["config", "check", "--config", "counterfoil.toml"]);
+    output.expect_safe().expect_words(&[COMMAND]);
 }
 
 /// A config that would copy a whole home, keep mail from sticks, and more.
@@ -91,9 +91,9 @@ const SHOWN: [&str; 7] = [
 
 #[test]
 fn a_config_is_shown_before_it_is_put_back_and_needs_a_person() {
-    let (mut station, red) = carrying(GREEDY);
-    let told = restore(&mut station, &red, &[]).expect_refused().expect_words(&SHOWN);
-    told.expect_words(&["counterfoil restore", "--with-config --config-seen"]).expect_harmless();
+    let (mut station, red) = with_config(GREEDY);
+    let output = restore(&mut station, &red, &[]).expect_refused().expect_words(&SHOWN);
+    output.expect_words(&["counterfoil restore", "--with-config --config-seen"]).expect_harmless();
     assert!(!config_at(&station).exists() && !station.inbox().exists());
     restore(&mut station, &red, &["--json"]).expect_refused();
     assert!(!config_at(&station).exists() && !station.inbox().exists());
@@ -110,9 +110,9 @@ fn a_config_is_shown_before_it_is_put_back_and_needs_a_person() {
 fn a_config_that_is_shown_steers_no_terminal() {
     let evil = "ignore = [\"\\u001b]0;owned\\u0007\\u202e\"]\n[log]\nincident = \"\\u009b2J\\r\\n\"\n\
                 [[mailbox]]\nname = \"inbox\"\npath = \"/srv/\\u001b[2J\\nmailbox inbox: /home/op/mail\"\n";
-    let (mut station, red) = carrying(evil);
-    let told = restore(&mut station, &red, &[]).expect_refused().expect_harmless();
-    let said = told.warnings();
+    let (mut station, red) = with_config(evil);
+    let output = restore(&mut station, &red, &[]).expect_refused().expect_harmless();
+    let said = output.warnings();
     assert!(
         !said.lines().any(|line| line.trim_start().starts_with("mailbox inbox: /home")),
         "{said}"
@@ -145,7 +145,7 @@ fn a_yes_to_a_config_is_a_yes_to_where_its_mailboxes_are() {
 #[test]
 fn a_config_that_is_agreed_to_leads_into_no_unusual_folder() {
     let greedy = "station = \"pier-4\"\n[[mailbox]]\nname = \"inbox\"\npath = \"/opt/bin\"\n";
-    let (mut station, red) = carrying(greedy);
+    let (mut station, red) = with_config(greedy);
     station.run_as_nobody();
     let command = format!(
         "setpriv --reuid 65534 --regid 65534 --clear-groups PROGRAM restore --with-config --drive {}",

@@ -160,7 +160,7 @@ impl Crowd {
 }
 
 /// Processor time of a restore from the good stick together with a crowd, in hundredths of a second.
-fn ticks_beside(crowd: Crowd, count: usize) -> u64 {
+fn ticks_with(crowd: Crowd, count: usize) -> u64 {
     let scene = Scene::mirrored(30);
     let bad = scene.station.path("media/crowd");
     crowd.write(count, stick(&bad).1);
@@ -185,7 +185,7 @@ fn ticks_beside(crowd: Crowd, count: usize) -> u64 {
 
 /// Measured twice, keeping the better result of each: other programs run on this machine too.
 fn expect_no_square(crowd: Crowd, count: usize) {
-    let best = |count| ticks_beside(crowd, count).min(ticks_beside(crowd, count));
+    let best = |count| ticks_with(crowd, count).min(ticks_with(crowd, count));
     let (few, many) = (best(count), best(4 * count));
     // The fixed cost of a restore only makes the ratio smaller.
     assert!(many < 8 * few.max(4), "{crowd:?}: {few} and {many} ticks");

@@ -54,20 +54,20 @@ const TIMES: &str = "\"modified\":\"2003-07-01T08:52:37Z\",\"mode\":\"0600\",\"f
 
 /// Writes to the bad stick that all its mail is gone in this way.
 fn lie(scene: &Scene, how: Lie) {
-    let told = scene.bad.lines_of("mirrored");
-    let known = told[0]["as_of"].as_str().unwrap()[..16].to_owned();
-    let payloads = told.len();
+    let mail = scene.bad.lines_of("mirrored");
+    let known = mail[0]["as_of"].as_str().unwrap()[..16].to_owned();
+    let payloads = mail.len();
     let writer = match how {
         Lie::DeletedByAKnownWriter => known.clone(),
         _ => "f0f0f0f0f0f0f0f0".to_owned(),
     };
-    let mut forger = Forger::behind(&scene.bad.ledger());
+    let mut forger = Forger::after(&scene.bad.ledger());
     if writer != known {
         forger = forger.line(&format!(
             "\"kind\":\"writer\",\"writer\":\"{writer}\",\"links\":[\"{known}:{FAR}\"]"
         ));
     }
-    for ((n, number), line) in (FAR..).zip(payloads as u64 + 1..).zip(&told) {
+    for ((n, number), line) in (FAR..).zip(payloads as u64 + 1..).zip(&mail) {
         let as_of = format!("\"as_of\":\"{writer}:{n}\"");
         let (mailbox, path) = (&line["mailbox"], &line["path"]);
         let (here, what) = (location(mailbox, path), identity(line));
@@ -122,12 +122,12 @@ fn lie(scene: &Scene, how: Lie) {
 }
 
 /// Every message of the mailbox is somewhere in the restored folder.
-fn expect_all_back(scene: &Scene, told: &Told, how: Lie) {
+fn expect_all_back(scene: &Scene, output: &Told, how: Lie) {
     let back: BTreeSet<Vec<u8>> =
         tree(&scene.station.restored()).into_values().map(|what| what.0).collect();
     for (name, what) in tree(&scene.station.inbox()) {
         let name = String::from_utf8_lossy(&name).into_owned();
-        assert!(back.contains(&what.0), "{how:?}: {name} is not back\n{}", told.warnings());
+        assert!(back.contains(&what.0), "{how:?}: {name} is not back\n{}", output.warnings());
     }
 }
 
@@ -141,18 +141,18 @@ fn what_one_stick_says_is_gone_comes_back_from_the_other() {
             if !knows {
                 scene.forget();
             }
-            let told = scene.station.restore();
-            expect_all_back(&scene, &told, how);
-            let in_doubt = told.json()["in_doubt"].as_array().unwrap().clone();
+            let output = scene.station.restore();
+            expect_all_back(&scene, &output, how);
+            let in_doubt = output.json()["in_doubt"].as_array().unwrap().clone();
             let said = in_doubt.iter().map(|said| said["messages"].as_u64().unwrap()).sum::<u64>();
             let expected = if matches!(how, Lie::Damage | Lie::MovedToStaging) { 0 } else { 3 };
             assert_eq!(said, expected, "{how:?}: {in_doubt:?}");
             // The card that has the mail makes all of it safe on both again, by one pass.
             scene.station.mirror().expect_counts(&[("messages.unmirrored", 0)]);
             fs::remove_dir_all(scene.station.restored()).unwrap();
-            let told = scene.station.restore();
-            expect_all_back(&scene, &told, how);
-            scene.expect_outside_untouched(&told);
+            let output = scene.station.restore();
+            expect_all_back(&scene, &output, how);
+            scene.expect_outside_untouched(&output);
         }
     }
 }
@@ -196,9 +196,9 @@ fn copies_taken_for_debris_come_back_whatever_another_says_of_them() {
         fs::rename(&aside, &inbox).unwrap();
         scene.station.use_only(&[&scene.good, &scene.bad]);
         let target = scene.station.restored();
-        let told =
+        let output =
             scene.station.restore_with(&["--with-doubtful", "--into", target.to_str().unwrap()]);
-        expect_all_back(&scene, &told, how);
+        expect_all_back(&scene, &output, how);
     }
 }
 
@@ -206,15 +206,15 @@ fn copies_taken_for_debris_come_back_whatever_another_says_of_them() {
 #[test]
 fn names_that_a_stick_has_taken_keep_no_mail_of_another_out() {
     let scene = Scene::mirrored(3);
-    let told = scene.bad.lines_of("mirrored");
-    let writer = told[0]["as_of"].as_str().unwrap()[..16].to_owned();
-    let mut forger = Forger::behind(&scene.bad.ledger());
-    let names = told.iter().flat_map(|line| {
+    let mail = scene.bad.lines_of("mirrored");
+    let writer = mail[0]["as_of"].as_str().unwrap()[..16].to_owned();
+    let mut forger = Forger::after(&scene.bad.ledger());
+    let names = mail.iter().flat_map(|line| {
         let path = line["path"].as_str().unwrap();
         let mark = &line["sha256"].as_str().unwrap()[..8];
         [path.to_owned(), format!("{path}.counterfoil-{mark}")]
     });
-    for (number, path) in (told.len() + 1..).zip(names) {
+    for (number, path) in (mail.len() + 1..).zip(names) {
         let bytes = [THEIRS, path.as_bytes()].concat();
         let payload = format!("data/0001/{number:08}.EML");
         fs::write(scene.bad.bag().join(&payload), &bytes).unwrap();
@@ -228,8 +228,8 @@ fn names_that_a_stick_has_taken_keep_no_mail_of_another_out() {
     }
     forger.write();
     scene.forget();
-    let told = scene.station.restore();
-    expect_all_back(&scene, &told, Lie::Replaced);
+    let output = scene.station.restore();
+    expect_all_back(&scene, &output, Lie::Replaced);
 }
 
 /// For a mailbox that lost its mail, everything on the good stick is reported as lacking, whatever the other one
@@ -244,14 +244,14 @@ fn what_one_stick_says_is_gone_is_lacking_all_the_same() {
             fs::remove_file(scene.station.inbox().join(String::from_utf8(name).unwrap())).unwrap();
         }
         for command in [&["mirror", "--json"][..], &["audit", "--json"], &["audit", "--json"]] {
-            let told = scene.station.command(command).expect_unsafe();
-            let lacking = told.json()["lacking"].as_array().unwrap().clone();
+            let output = scene.station.command(command).expect_unsafe();
+            let lacking = output.json()["lacking"].as_array().unwrap().clone();
             let blue = lacking.iter().find(|drive| drive["drive"] == "blue");
             assert_eq!(
                 blue.map(|blue| &blue["messages"]),
                 Some(&Value::from(3)),
                 "{how:?} {}",
-                told.json()
+                output.json()
             );
         }
     }

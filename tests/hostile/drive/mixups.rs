@@ -37,10 +37,10 @@ fn the_ledger_of_another_drive_is_found_to_fit_no_copy() {
             fs::remove_dir_all(station.state()).unwrap();
         }
         station.use_only(&[&scene.bad, &scene.good]);
-        let told = station.mirror().expect_safe();
+        let output = station.mirror().expect_safe();
         if !forgotten {
             // The ledger is not the one that was there: its statements about the copies are wrong.
-            told.expect_words(&["red: data/0001/00000001.EML is not what was written"]);
+            output.expect_words(&["red: data/0001/00000001.EML is not what was written"]);
         }
         scene.bad.expect_bag_valid();
         scene.good.expect_bag_valid();
@@ -61,8 +61,8 @@ fn the_ledger_of_another_station_is_found_to_fit_no_copy() {
     other.mirror().expect_safe();
     fs::copy(theirs.ledger(), scene.bad.ledger()).unwrap();
     scene.deliver(1);
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
-    told.expect_words(&[
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
+    output.expect_words(&[
         "red: the ledger has",
         "an old state of this drive, or a repair tool's work",
     ]);
@@ -87,8 +87,8 @@ fn a_drive_rolled_back_is_noticed_and_brought_up_to_date() {
     scene.deliver(1);
     let words = ["red: the ledger has", "an old state of this drive"];
     scene.station.audit().expect_unsafe().expect_words(&words);
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
-    let bad = told.expect_words(&words).drive("red");
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
+    let bad = output.expect_words(&words).drive("red");
     assert_eq!(bad["copied"], 3, "{bad}");
     scene.bad.expect_bag_valid();
     scene.station.audit().expect_safe();
@@ -109,7 +109,7 @@ fn a_ledger_from_the_future_is_read_and_never_written() {
     ];
     for future in futures {
         let scene = Scene::mirrored(3);
-        Forger::behind(&scene.bad.ledger()).raw(future).write();
+        Forger::after(&scene.bad.ledger()).raw(future).write();
         expect_only_read(scene);
     }
 }
@@ -129,8 +129,8 @@ fn an_id_file_from_the_future_is_never_written() {
 fn expect_only_read(mut scene: Scene) {
     let before = scene.bad.everything();
     scene.deliver(1);
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_unsafe();
-    let error = told.drive("red")["error"].as_str().unwrap().to_owned();
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_unsafe();
+    let error = output.drive("red")["error"].as_str().unwrap().to_owned();
     let words = "written by a later version of counterfoil";
     assert!(error.contains(words) && error.contains("update the program"), "{error}");
     let audit = scene.station.audit().expect_safe();
@@ -198,8 +198,8 @@ fn junk_between_lines_costs_no_message() {
         scene.expect_just_this_restored().expect_harmless();
         for _ in ["known", "new"] {
             scene.deliver(1);
-            let told = scene.expect_good_drive_served(scene.station.mirror()).expect_harmless();
-            drop(told);
+            let output = scene.expect_good_drive_served(scene.station.mirror()).expect_harmless();
+            drop(output);
             scene.station.audit().expect_safe().expect_harmless();
             scene.expect_all_restored().expect_harmless();
             scene.forget();
@@ -217,8 +217,8 @@ fn hard_links_out_of_the_drive_give_nothing_and_take_nothing() {
     fs::hard_link(scene.secret_file(), &copy).unwrap();
     scene.forget();
     scene.deliver(1);
-    let told = scene.station.mirror().expect_safe();
-    told.expect_words(&["is not what was written; the message is copied again"]);
+    let output = scene.station.mirror().expect_safe();
+    output.expect_words(&["is not what was written; the message is copied again"]);
     scene.station.restore().expect_safe();
     expect_same(&scene.station.inbox(), &scene.station.restored());
     for log in ["ledger.jsonl", "manifest-sha256.txt", "drive.json"] {
@@ -230,13 +230,13 @@ fn hard_links_out_of_the_drive_give_nothing_and_take_nothing() {
         fs::remove_file(&log).unwrap();
         fs::hard_link(scene.secret_file(), &log).unwrap();
         scene.deliver(1);
-        let told = scene.station.mirror().expect_unsafe();
-        let error = told.drive("red")["error"].as_str().unwrap().to_owned();
+        let output = scene.station.mirror().expect_unsafe();
+        let error = output.drive("red")["error"].as_str().unwrap().to_owned();
         assert!(error.contains("something else stands where"), "{error}");
         assert_eq!(fs::read_to_string(scene.secret_file()).unwrap(), SECRET);
         scene.good.expect_bag_valid();
         scene.station.audit().expect_safe();
-        scene.expect_all_restored_but_look_only_at_the_mailbox();
+        scene.expect_all_restored_comparing_only_the_mailbox();
     }
 }
 
@@ -251,12 +251,12 @@ fn copies_of_another_length_are_bad_copies() {
     fs::write(of(2), "").unwrap();
     scene.forget();
     scene.deliver(1);
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
     assert_eq!(
-        told.warnings().matches("is not what was written").count(),
+        output.warnings().matches("is not what was written").count(),
         3,
         "{}",
-        told.warnings()
+        output.warnings()
     );
     let mut station = scene.station;
     station.use_only(&[&scene.bad]);

@@ -40,10 +40,11 @@ fn in_place_of_each_part(put: impl Fn(&Scene, &Path)) {
 fn expect_only_the_bad_drive_suffers(scene: &Scene, part: &str) {
     scene.forget();
     scene.deliver(1);
-    let told = scene.expect_good_drive_served(scene.station.mirror());
-    let bad = told.drive("red");
+    let output = scene.expect_good_drive_served(scene.station.mirror());
+    let bad = output.drive("red");
     if part == COPY || part == SEGMENT {
-        told.expect_words(&["data/0001/00000001.EML cannot be read; the message is copied again"]);
+        output
+            .expect_words(&["data/0001/00000001.EML cannot be read; the message is copied again"]);
         assert_eq!(bad["error"], serde_json::Value::Null, "{part}: copies are bad, not the drive");
         scene.station.audit().expect_safe();
         scene.station.verify().expect_safe();
@@ -54,10 +55,10 @@ fn expect_only_the_bad_drive_suffers(scene: &Scene, part: &str) {
     let expected = "something else stands where our own folder or file should be";
     assert!(error.contains(expected), "{part}: {error}");
     assert_eq!(bad["state"], "failed", "{part}: {error}");
-    let told = told.expect_unsafe();
+    let output = output.expect_unsafe();
     let named = part.rsplit('/').next().unwrap();
     assert!(error.contains(named) || error.contains("data"), "{part}: where it is: {error}");
-    drop(told);
+    drop(output);
     let audit = scene.station.audit();
     audit.expect_counts(&[("messages.total", 3), ("messages.unmirrored", 0)]).expect_safe();
     let verified = scene.station.verify();

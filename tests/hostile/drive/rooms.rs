@@ -164,12 +164,12 @@ fn of_a_ledger_whose_stick_is_pulled_half_way_nothing_is_kept() {
     let state = scene.station.state();
     let flood = scene.station.path("flood");
     Flood { writers: true, mailboxes: true, ..Flood::of(12_000) }.make(&flood, "pier-4");
-    let audit = |told: Told| {
-        let json = told.json();
+    let audit = |output: Told| {
+        let json = output.json();
         let mine = |drive: &&serde_json::Value| drive["label"] != "flood";
         let drives: Vec<_> =
             json["drives"].as_array().unwrap().iter().filter(mine).cloned().collect();
-        (json["verdict"].clone(), json["messages"].clone(), drives.len(), told.code())
+        (json["verdict"].clone(), json["messages"].clone(), drives.len(), output.code())
     };
     let before = audit(scene.station.audit());
     let catalogue = Catalogue::open(&state).unwrap().0;

@@ -32,11 +32,11 @@ fn expect_left_alone(mut scene: Scene, file: &Path, words: &str) {
     let before = length(file);
     for card in ["that knows it", "that is new"] {
         scene.deliver(1);
-        let told = scene.expect_good_drive_served(scene.station.mirror());
-        let bad = told.drive("red");
+        let output = scene.expect_good_drive_served(scene.station.mirror());
+        let bad = output.drive("red");
         let error = bad["error"].as_str().unwrap_or_else(|| panic!("a card {card}: {bad}"));
         assert!(error.contains(words), "a card {card}: {error}");
-        told.expect_unsafe();
+        output.expect_unsafe();
         assert_eq!(length(file), before, "it has not grown");
         let audit = scene.station.audit().expect_safe();
         assert_ne!(audit.drive("red")["state"], "safe");
@@ -109,14 +109,14 @@ fn copies_longer_than_the_drive_are_not_read_through() {
     lengthen(&strange, 1 << 45);
     scene.forget();
     scene.deliver(1);
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
-    told.expect_words(&["data/0001/00000002.EML cannot be read; the message is copied again"]);
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
+    output.expect_words(&["data/0001/00000002.EML cannot be read; the message is copied again"]);
     scene.station.verify().expect_safe();
     // Without its ledger every copy of the drive is examined.
     fs::write(scene.bad.ledger(), "").unwrap();
     fs::write(scene.bad.manifest(), "").unwrap();
-    let told = scene.expect_all_restored();
-    told.expect_words(&["00000099.EML is not there any more"]);
+    let output = scene.expect_all_restored();
+    output.expect_words(&["00000099.EML is not there any more"]);
 }
 
 /// The same with copies that its file system could hold: nothing of them is on the medium, so none of their zeros are
@@ -135,8 +135,8 @@ fn hollow_copies_that_a_drive_could_have_are_not_read_through() {
     }
     scene.forget();
     scene.deliver(1);
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
-    told.expect_words(&["data/0001/00000002.EML cannot be read; the message is copied again"]);
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
+    output.expect_words(&["data/0001/00000002.EML cannot be read; the message is copied again"]);
     scene.station.verify().expect_safe();
     fs::write(scene.bad.ledger(), "").unwrap();
     fs::write(scene.bad.manifest(), "").unwrap();
@@ -150,7 +150,7 @@ fn a_ledger_full_of_holes_is_not_read_through() {
     use std::os::unix::fs::FileExt as _;
     let scene = Scene::mirrored(3);
     let ledger = scene.bad.ledger();
-    let mut forger = Forger::behind(&ledger);
+    let mut forger = Forger::after(&ledger);
     let mut at = length(&ledger);
     for _ in 0..200 {
         let before = forger.text().len();

@@ -64,13 +64,13 @@ impl Card {
     }
 
     /// The device manager publishes the serial numbers of the sticks' file systems.
-    fn tell_serials(&self) {
-        let mut told = "mount -t tmpfs none /run\nmkdir -p /run/udev/data\n".to_owned();
+    fn publish_serials(&self) {
+        let mut udev = "mount -t tmpfs none /run\nmkdir -p /run/udev/data\n".to_owned();
         for number in 1..=2 {
-            told += &format!("echo E:ID_FS_UUID=FACE-{number} >\"/run/udev/data/b$n{number}\"\n");
+            udev += &format!("echo E:ID_FS_UUID=FACE-{number} >\"/run/udev/data/b$n{number}\"\n");
         }
         let text = fs::read_to_string(&self.script).unwrap();
-        fs::write(&self.script, text.replace("code=0\n", &format!("{told}code=0\n"))).unwrap();
+        fs::write(&self.script, text.replace("code=0\n", &format!("{udev}code=0\n"))).unwrap();
     }
 
     /// Copies everything on one stick to another one, into the file system of that.
@@ -78,22 +78,22 @@ impl Card {
         copy_all(&self.station.path(""), from, to);
     }
 
-    fn behind(&self) -> [&OsStr; 4] {
+    fn prefix(&self) -> [&OsStr; 4] {
         ["unshare".as_ref(), "-m".as_ref(), "sh".as_ref(), self.script.as_os_str()]
     }
 
     /// Runs a command without a terminal.
     fn run(&mut self, words: &[&str]) -> Told {
         let script = self.script.clone();
-        let behind = ["unshare".as_ref(), "-m".as_ref(), "sh".as_ref(), script.as_os_str()];
-        self.station.run_behind(&behind);
+        let prefix = ["unshare".as_ref(), "-m".as_ref(), "sh".as_ref(), script.as_os_str()];
+        self.station.run_behind(&prefix);
         self.station.run(words)
     }
 
     /// Runs a command at a terminal.
     fn typed(&self, command: &str, typed: &str) -> (Option<i32>, String) {
-        let behind = self.behind().map(|word| word.to_str().unwrap()).join(" ");
-        at_a_terminal(&self.station, &format!("{behind} PROGRAM {command}"), typed)
+        let prefix = self.prefix().map(|word| word.to_str().unwrap()).join(" ");
+        at_a_terminal(&self.station, &format!("{prefix} PROGRAM {command}"), typed)
     }
 
     fn stick(&self, name: &str) -> String {
@@ -130,15 +130,15 @@ fn names(folder: &Path) -> Vec<String> {
 fn a_new_card_believes_no_stick_that_nobody_names() {
     let mut card = Card::with_sticks(&["AMBER"]);
     let (amber, inbox) = (card.stick("AMBER"), card.station.inbox());
-    let told = card.run(&["restore"]).expect_refused();
+    let output = card.run(&["restore"]).expect_refused();
     let typed = format!("counterfoil restore --drive {amber} --mailbox inbox={}", inbox.display());
-    told.expect_words(&[&typed, "Nothing was written"]);
+    output.expect_words(&[&typed, "Nothing was written"]);
     // Although the config names the mailbox, the stick is not trusted.
     let config = card.configure("");
     for more in [&[][..], &["--json"], &["--dry-run"], &["--into", "x"]] {
         let words: Vec<_> = ["restore", "--config", &config].iter().chain(more).copied().collect();
-        let told = card.run(&words).expect_refused();
-        told.expect_words(&["knows no stick yet", &format!("--drive {amber}")]);
+        let output = card.run(&words).expect_refused();
+        output.expect_words(&["knows no stick yet", &format!("--drive {amber}")]);
     }
     assert!(!inbox.exists() && !card.station.path("x").exists());
     // A rehearsal writes nothing, and needs no answer.
@@ -173,9 +173,9 @@ fn one_command_and_one_yes_are_enough_on_a_new_card() {
 fn of_several_strange_sticks_only_those_are_read_that_a_person_chooses() {
     let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
     let config = card.configure("");
-    let told = card.run(&["restore", "--config", &config]).expect_refused();
+    let output = card.run(&["restore", "--config", &config]).expect_refused();
     let (amber, birch) = (card.stick("AMBER"), card.stick("BIRCH"));
-    told.expect_words(&[&format!("--drive {amber} --drive {birch}")]);
+    output.expect_words(&[&format!("--drive {amber} --drive {birch}")]);
     let command = format!("restore --config {config}");
     for typed in ["no\n", "3\n", "\n"] {
         assert_eq!(card.typed(&command, typed).0, Some(2), "{typed:?}");
@@ -195,7 +195,7 @@ fn of_several_strange_sticks_only_those_are_read_that_a_person_chooses() {
 #[test]
 fn a_stick_that_the_config_refuses_is_read_only_if_it_is_named() {
     let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
-    card.tell_serials();
+    card.publish_serials();
     let config = card.configure("");
     let inbox = card.station.inbox();
     fs::create_dir_all(&inbox).unwrap();
@@ -203,10 +203,10 @@ fn a_stick_that_the_config_refuses_is_read_only_if_it_is_named() {
     let amber = card.stick("AMBER");
     card.run(&["mirror", "--config", &config, "--drive", &amber]);
     card.configure("[drives]\naccept = \"known\"");
-    let told = card.run(&["restore", "--config", &config]).expect_safe();
+    let output = card.run(&["restore", "--config", &config]).expect_safe();
     let birch = card.stick("BIRCH");
     let named = format!("counterfoil restore --config {config} --drive {birch}");
-    told.expect_words(&[&format!("{birch} is not read"), &named]);
+    output.expect_words(&[&format!("{birch} is not read"), &named]);
     assert_eq!(card.restored(), ["0001.eml", &own(1)]);
     card.run(&["restore", "--config", &config, "--drive", &birch]).expect_safe();
     assert_eq!(card.restored(), ["0001.eml", &own(1), &own(2)]);
@@ -227,8 +227,8 @@ fn a_stick_that_is_refused_is_read_only_if_it_is_named() {
         card.run(&["mirror", "--config", &config, "--drive", stick]);
     }
     card.run(&["drives", "refuse", "BIRCH", "--config", &config]).expect_safe();
-    let told = card.run(&["restore", "--config", &config]).expect_safe();
-    told.expect_words(&[&format!("{birch} is not read: it is refused")]);
+    let output = card.run(&["restore", "--config", &config]).expect_safe();
+    output.expect_words(&[&format!("{birch} is not read: it is refused")]);
     assert_eq!(card.restored(), ["0001.eml", &own(1)]);
     card.run(&["restore", "--config", &config, "--drive", &birch]).expect_safe();
     assert_eq!(card.restored(), ["0001.eml", &own(1), &own(2)]);
@@ -238,7 +238,7 @@ fn a_stick_that_is_refused_is_read_only_if_it_is_named() {
 #[test]
 fn a_stick_with_only_the_id_of_a_known_one_is_not_read() {
     let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
-    card.tell_serials();
+    card.publish_serials();
     let config = card.configure("");
     let inbox = card.station.inbox();
     fs::create_dir_all(&inbox).unwrap();
@@ -247,10 +247,10 @@ fn a_stick_with_only_the_id_of_a_known_one_is_not_read() {
     card.run(&["drives", "add", &amber, "--config", &config]).expect_safe();
     card.copy("AMBER", "BIRCH");
     card.configure("[drives]\naccept = \"known\"");
-    let told = card.run(&["restore", "--config", &config]).expect_safe();
-    let told =
-        told.expect_words(&[&format!("{birch} is not read: the config takes known sticks only")]);
-    assert!(!told.text().contains(&format!("{amber} is not read")));
+    let output = card.run(&["restore", "--config", &config]).expect_safe();
+    let output =
+        output.expect_words(&[&format!("{birch} is not read: the config takes known sticks only")]);
+    assert!(!output.text().contains(&format!("{amber} is not read")));
     assert_eq!(card.restored(), ["0001.eml", &own(1)]);
 }
 
@@ -258,7 +258,7 @@ fn a_stick_with_only_the_id_of_a_known_one_is_not_read() {
 #[test]
 fn a_stick_that_was_named_is_used_where_only_known_ones_are() {
     let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
-    card.tell_serials();
+    card.publish_serials();
     let config = card.configure("");
     let inbox = card.station.inbox();
     fs::create_dir_all(&inbox).unwrap();
@@ -268,15 +268,15 @@ fn a_stick_that_was_named_is_used_where_only_known_ones_are() {
     card.run(&["mirror", "--json", "--config", &config, "--drive", &amber]).expect_counts(&copied);
     card.configure("[drives]\naccept = \"known\"");
     fs::write(inbox.join("0003.eml"), mail("fog")).unwrap();
-    let told = card.run(&["mirror", "--json", "--config", &config]);
-    assert_eq!(told.drive("AMBER")["copied"], 1, "{}", told.text());
-    assert_eq!(told.drive("BIRCH")["state"], "left-alone", "{}", told.text());
+    let output = card.run(&["mirror", "--json", "--config", &config]);
+    assert_eq!(output.drive("AMBER")["copied"], 1, "{}", output.text());
+    assert_eq!(output.drive("BIRCH")["state"], "left-alone", "{}", output.text());
     // Everything on the known one is copied to the other.
     card.copy("AMBER", "BIRCH");
     fs::write(inbox.join("0004.eml"), mail("ice")).unwrap();
-    let told = card.run(&["mirror", "--json", "--config", &config]);
-    assert_eq!(told.drive("AMBER")["copied"], 1, "{}", told.text());
-    assert_eq!(told.drive("BIRCH")["state"], "left-alone", "{}", told.text());
+    let output = card.run(&["mirror", "--json", "--config", &config]);
+    assert_eq!(output.drive("AMBER")["copied"], 1, "{}", output.text());
+    assert_eq!(output.drive("BIRCH")["state"], "left-alone", "{}", output.text());
 }
 
 /// A stick without a serial number cannot be distinguished from another that claims the same id: it is used where its
@@ -294,27 +294,27 @@ fn a_stick_without_a_serial_number_is_known_to_nobody_and_that_is_said() {
     card.configure("[drives]\naccept = \"known\"");
     card.copy("AMBER", "BIRCH");
     fs::write(inbox.join("0003.eml"), mail("fog")).unwrap();
-    let told = card.run(&["mirror", "--json", "--config", &config]).expect_failed();
+    let output = card.run(&["mirror", "--json", "--config", &config]).expect_failed();
     let what = ["no serial number", "folders", &amber];
-    let told = told.expect_words(&what);
+    let output = output.expect_words(&what);
     for label in ["AMBER", "BIRCH"] {
-        assert_eq!(told.drive(label)["state"], "left-alone", "{label}: {}", told.text());
+        assert_eq!(output.drive(label)["state"], "left-alone", "{label}: {}", output.text());
     }
-    let told = card.run(&["drives", "add", &amber, "--config", &config]).expect_refused();
-    told.expect_words(&what);
+    let output = card.run(&["drives", "add", &amber, "--config", &config]).expect_refused();
+    output.expect_words(&what);
     // As the message says.
     card.configure(&format!("[drives]\naccept = \"known\"\nfolders = [{amber:?}]"));
-    let told = card.run(&["mirror", "--json", "--config", &config]);
-    assert_eq!(told.drive("AMBER")["copied"], 1, "{}", told.text());
+    let output = card.run(&["mirror", "--json", "--config", &config]);
+    assert_eq!(output.drive("AMBER")["copied"], 1, "{}", output.text());
     // Its serial number was not available when it was named, as early in a boot: once it is, that identifies it.
-    card.tell_serials();
+    card.publish_serials();
     fs::write(inbox.join("0004.eml"), mail("ice")).unwrap();
     card.run(&["mirror", "--json", "--config", &config]).expect_counts(&copied);
     card.configure("[drives]\naccept = \"known\"");
     fs::write(inbox.join("0005.eml"), mail("snow")).unwrap();
-    let told = card.run(&["mirror", "--json", "--config", &config]);
-    assert_eq!(told.drive("AMBER")["copied"], 1, "{}", told.text());
-    assert_eq!(told.drive("BIRCH")["state"], "left-alone", "{}", told.text());
+    let output = card.run(&["mirror", "--json", "--config", &config]);
+    assert_eq!(output.drive("AMBER")["copied"], 1, "{}", output.text());
+    assert_eq!(output.drive("BIRCH")["state"], "left-alone", "{}", output.text());
 }
 
 /// The program itself says how to exclude a new stick: typing that must not stop the mail to a good one.
@@ -326,7 +326,7 @@ fn what_is_said_of_a_stick_is_not_said_of_the_one_whose_id_it_has() {
         &["drives", "wipe", "BIRCH", "--confirm", "BIRCH", "--lose-last-copies"],
     ] {
         let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
-        card.tell_serials();
+        card.publish_serials();
         let both = fs::read_to_string(&card.script).unwrap();
         let config = card.configure("");
         let inbox = card.station.inbox();
@@ -347,8 +347,8 @@ fn what_is_said_of_a_stick_is_not_said_of_the_one_whose_id_it_has() {
         copy_all(&around, "AMBER", "BIRCH");
         let birch = only(2, &mirror).drive("BIRCH");
         assert_ne!(birch["id"], amber["id"], "{words:?}: {birch}");
-        let told: Vec<_> = words.iter().chain(&["--config", &config]).copied().collect();
-        only(2, &told).expect_safe();
+        let with_config: Vec<_> = words.iter().chain(&["--config", &config]).copied().collect();
+        only(2, &with_config).expect_safe();
         fs::write(inbox.join("0003.eml"), mail("fog")).unwrap();
         let again = only(1, &mirror).drive("AMBER");
         let expected = (&amber["id"], &1.into());
@@ -361,7 +361,7 @@ fn what_is_said_of_a_stick_is_not_said_of_the_one_whose_id_it_has() {
 #[test]
 fn a_new_stick_is_announced_wherever_its_operator_looks() {
     let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
-    card.tell_serials();
+    card.publish_serials();
     let config = card.configure("");
     let inbox = card.station.inbox();
     fs::create_dir_all(&inbox).unwrap();
@@ -381,8 +381,8 @@ fn a_new_stick_is_announced_wherever_its_operator_looks() {
         &["status", "--json"],
         &["audit", "--html", page.to_str().unwrap()],
     ] {
-        let told = card.run(&[command, &["--config", &config]].concat());
-        let said = at_once(&(told.text() + &told.warnings()));
+        let output = card.run(&[command, &["--config", &config]].concat());
+        let said = at_once(&(output.text() + &output.warnings()));
         // If a command writes a page, the page is checked.
         let is_told = |name: &&str| said.contains(&words(name)) || command.contains(&"--html");
         assert!(["AMBER", "BIRCH"].iter().all(is_told), "{command:?}: {said}");
@@ -391,10 +391,10 @@ fn a_new_stick_is_announced_wherever_its_operator_looks() {
     assert!(page.contains(&words("AMBER")) && page.contains(&words("BIRCH")), "{page}");
     card.run(&["drives", "refuse", "AMBER", "--config", &config]).expect_safe();
     card.run(&["drives", "add", &card.stick("BIRCH"), "--config", &config]).expect_safe();
-    let told = card.run(&["status", "--config", &config]);
-    assert!(!told.text().contains("new stick"), "{}", told.text());
+    let output = card.run(&["status", "--config", &config]);
+    assert!(!output.text().contains("new stick"), "{}", output.text());
     fs::write(inbox.join("0003.eml"), mail("fog")).unwrap();
-    let told = card.run(&["mirror", "--json", "--config", &config]);
-    assert_eq!(told.drive("AMBER")["state"], "forgotten");
-    assert_eq!(told.drive("BIRCH")["copied"], 1);
+    let output = card.run(&["mirror", "--json", "--config", &config]);
+    assert_eq!(output.drive("AMBER")["state"], "forgotten");
+    assert_eq!(output.drive("BIRCH")["copied"], 1);
 }

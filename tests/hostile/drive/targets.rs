@@ -37,7 +37,7 @@ pub(super) fn prepared() -> (Station, Stick) {
 /// Makes the stick claim that a mailbox was in this folder.
 pub(super) fn says(red: &Stick, mailbox: &str, root: &Path) {
     let root = root.display();
-    Forger::behind(&red.ledger())
+    Forger::after(&red.ledger())
         .line(&format!("\"kind\":\"mailbox\",\"mailbox\":\"{mailbox}\",\"root\":\"{root}\""))
         .write();
 }
@@ -60,16 +60,16 @@ fn below(folder: &Path) -> Vec<PathBuf> {
 }
 
 /// Refused with exit code 2, and nothing was written.
-fn expect_refused(station: &Station, told: impl FnOnce() -> Told) -> Told {
-    expect_refused_with(station, "Nothing was written. ", told)
+fn expect_refused(station: &Station, output: impl FnOnce() -> Told) -> Told {
+    expect_refused_with(station, "Nothing was written. ", output)
 }
 
 /// The same, refused for another reason than the mail's target.
-fn expect_refused_with(station: &Station, words: &str, told: impl FnOnce() -> Told) -> Told {
+fn expect_refused_with(station: &Station, words: &str, output: impl FnOnce() -> Told) -> Told {
     let before = everything(station);
-    let told = told().expect_refused().expect_words(&[words]).expect_harmless();
+    let output = output().expect_refused().expect_words(&[words]).expect_harmless();
     assert_eq!(everything(station), before);
-    told
+    output
 }
 
 /// The message for root when a target is a link.
@@ -82,14 +82,14 @@ fn a_sticks_word_alone_puts_mail_nowhere() {
     for root in [home.clone(), home.join("mail"), home.join(".ssh"), "/etc".into(), "/".into()] {
         says(&red, "inbox", &root);
         for more in [&[][..], &["--json"], &["--dry-run"], &["--with-removed"]] {
-            let told = expect_refused(&station, || restore(&station, &red, more));
-            told.expect_words(&["counterfoil restore --drive", "--mailbox inbox=", "--into DIR"]);
+            let output = expect_refused(&station, || restore(&station, &red, more));
+            output.expect_words(&["counterfoil restore --drive", "--mailbox inbox=", "--into DIR"]);
         }
     }
     // And the command that it suggests works.
     says(&red, "inbox", &home.join("mail"));
-    let told = restore(&station, &red, &["--with-removed"]).expect_refused();
-    let said = told.warnings();
+    let output = restore(&station, &red, &["--with-removed"]).expect_refused();
+    let said = output.warnings();
     let command = said.lines().find(|line| line.starts_with("  counterfoil restore ")).unwrap();
     let words: Vec<_> = command.split_whitespace().skip(1).collect();
     assert!(words.contains(&"--with-removed"), "{words:?}");
@@ -106,9 +106,9 @@ fn a_mailbox_that_the_config_does_not_name_gets_no_place_by_the_stick() {
     says(&red, "keys", &station.path("home/op/.ssh"));
     let config = station.config_file();
     let options = ["--config", config.to_str().unwrap()];
-    let told = expect_refused(&station, || restore(&station, &red, &options));
+    let output = expect_refused(&station, || restore(&station, &red, &options));
     let named = format!("--mailbox inbox={} --mailbox keys=DIR", inbox.display());
-    told.expect_words(&[&named, "home/op/.ssh, says"]);
+    output.expect_words(&[&named, "home/op/.ssh, says"]);
     // Mail goes where the config says, and the one message already at its path is corrected there.
     station.write_config(&format!(
         "[[mailbox]]\nname = \"inbox\"\npath = {inbox:?}\n[[mailbox]]\nname = \"keys\"\npath = {:?}\n",
@@ -160,7 +160,7 @@ fn a_message_that_is_back_can_be_read_by_its_owner_whatever_a_stick_says() {
     let fields = ["sha256", "bytes", "mailbox", "path", "modified", "first_seen", "as_of"];
     let said: Vec<_> = fields.map(|field| format!("\"{field}\":{}", line[field])).to_vec();
     let said = format!("\"kind\":\"placed\",\"mode\":\"0000\",{}", said.join(","));
-    Forger::behind(&red.ledger()).line(&said).write();
+    Forger::after(&red.ledger()).line(&said).write();
     station.lose_the_card();
     station.run_as_nobody();
     station.restore().expect_safe();
@@ -278,10 +278,10 @@ fn reserved_folders_get_no_mail(station: &Station, red: &Stick, by_root: bool) {
         ] {
             // If a command wrongly went on, it would only print what it would do.
             let words = [&["--dry-run", "--state", state.to_str().unwrap()], &more[..]].concat();
-            let told = restore(station, red, &words).expect_refused().expect_harmless();
+            let output = restore(station, red, &words).expect_refused().expect_harmless();
             match lies_above && more[0] != "--into" && why[0] != NO_LINK {
-                true => told.expect_words(&["lies in the mailbox", "keep them apart"]),
-                false => told.expect_words(why),
+                true => output.expect_words(&["lies in the mailbox", "keep them apart"]),
+                false => output.expect_words(why),
             };
         }
     }
@@ -296,8 +296,8 @@ fn nothing_is_made_on_the_way_to_a_folder_that_gets_no_mail() {
     let at = |below: &str| home.join(below).to_str().unwrap().to_owned();
     symlink("../op", at("own")).unwrap();
     for path in ["mail/..", "new/way/../..", "new/../.ssh/x", ".config"].map(at) {
-        let told = expect_refused(&station, || restore(&station, &red, &["--into", &path]));
-        told.expect_words(&["mail is never put into"]);
+        let output = expect_refused(&station, || restore(&station, &red, &["--into", &path]));
+        output.expect_words(&["mail is never put into"]);
     }
     let own = at("own");
     expect_refused_with(&station, NO_LINK, || restore(&station, &red, &["--into", &own]));
@@ -317,8 +317,8 @@ fn nothing_is_made_on_the_way_to_a_folder_that_gets_no_mail() {
     symlink("own/own", at("again")).unwrap();
     symlink("/etc", at("etc")).unwrap();
     for path in ["own", "again", "own/again", "etc", "etc/mail"].map(at) {
-        let told = expect_refused(&station, || restore(&station, &red, &["--into", &path]));
-        told.expect_words(&["mail is never put into"]);
+        let output = expect_refused(&station, || restore(&station, &red, &["--into", &path]));
+        output.expect_words(&["mail is never put into"]);
     }
     restore(&station, &red, &["--into", &at("post")]).expect_safe();
 }
@@ -331,8 +331,8 @@ fn a_folder_that_a_stick_names_runs_nothing_when_the_command_is_typed() {
     let odd = station
         .path("$(touch made);touch made; `touch made` '\'';touch made;'&touch made|\u{fffd}#");
     says(&red, "inbox", Path::new(&odd.to_str().unwrap().replace('\\', "")));
-    let told = restore(&station, &red, &[]).expect_refused();
-    let said = told.warnings();
+    let output = restore(&station, &red, &[]).expect_refused();
+    let said = output.warnings();
     let command = said.lines().find(|line| line.starts_with("  counterfoil restore ")).unwrap();
     let command = command.replace("  counterfoil", env!("CARGO_BIN_EXE_counterfoil"));
     let script = format!("cd '{}' && {command}", station.path("").display());
@@ -346,15 +346,15 @@ fn a_folder_that_a_stick_names_runs_nothing_when_the_command_is_typed() {
 #[test]
 fn a_stick_of_a_thousand_mailboxes_asks_no_thousand_questions() {
     let (station, red) = prepared();
-    let mut forger = Forger::behind(&red.ledger());
+    let mut forger = Forger::after(&red.ledger());
     for number in 0..1000 {
         forger = forger.line(&format!(
             "\"kind\":\"mailbox\",\"mailbox\":\"m{number}\",\"root\":\"/srv/mail/{number}\""
         ));
     }
     forger.write();
-    let told = expect_refused(&station, || restore(&station, &red, &[]));
-    told.expect_words(&["1001 mailboxes", "--into DIR"]);
+    let output = expect_refused(&station, || restore(&station, &red, &[]));
+    output.expect_words(&["1001 mailboxes", "--into DIR"]);
     let command = format!("PROGRAM restore --drive {}", red.path().display());
     let (code, said) = at_a_terminal(&station, &command, "yes\n");
     assert_eq!((code, said.lines().count() < 8), (Some(2), true), "{said}");
@@ -395,8 +395,8 @@ fn one_message_is_repaired_only_in_a_mailbox_that_somebody_names() {
     fs::write(&file, mail("water leveL")).unwrap();
     fs::File::options().write(true).open(&file).unwrap().set_modified(time).unwrap();
     for named in [file.to_str().unwrap(), "inbox/0001.eml"] {
-        let told = restore(&station, &red, &["--repair", named]).expect_refused();
-        told.expect_words(&["--mailbox NAME=DIR"]);
+        let output = restore(&station, &red, &["--repair", named]).expect_refused();
+        output.expect_words(&["--mailbox NAME=DIR"]);
     }
     let inbox = format!("inbox={}", station.inbox().display());
     restore(&station, &red, &["--mailbox", &inbox, "--repair", "inbox/0001.eml"]).expect_safe();

@@ -28,12 +28,13 @@ fn a_crowd_of_empty_files_is_mirrored_in_little_memory() {
     scene.deliver(1);
     let all = CROWD as u64 + 1;
     // Nothing is mirrored: everything is counted, and the list is bounded.
-    let told = scene.station.audit().expect_unsafe();
-    told.expect_counts(&[("messages.unmirrored", all), ("unmirrored", 10_000)]);
-    let told = scene.station.command(&["audit"]).expect_unsafe();
-    told.expect_words(&[&format!("and {} more messages; --json lists the first 10000", all - 40)]);
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
-    drop(told);
+    let output = scene.station.audit().expect_unsafe();
+    output.expect_counts(&[("messages.unmirrored", all), ("unmirrored", 10_000)]);
+    let output = scene.station.command(&["audit"]).expect_unsafe();
+    output
+        .expect_words(&[&format!("and {} more messages; --json lists the first 10000", all - 40)]);
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
+    drop(output);
     assert_eq!(scene.good.payloads().len(), 2, "one content is one copy");
     scene.station.audit().expect_safe().expect_counts(&[("messages.mirrored", all)]);
     // All of them move at once: that work must not grow with the square of them either.
@@ -57,16 +58,16 @@ fn folders_too_deep_are_said() {
             fs::write(deep.join("deep.eml"), mail(&format!("level {level}"))).unwrap();
         }
     }
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_unsafe();
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_unsafe();
     let folder = vec!["d"; 128].join("/");
     let said = format!("{folder} cannot be read (it lies too deep)");
-    told.expect_words(&[&said]).expect_counts(&[("copied", 2 * 3)]);
-    let told = scene.station.audit().expect_unsafe();
-    told.expect_words(&[&said]).expect_unmirrored(&[(&folder, "unreadable")]);
+    output.expect_words(&[&said]).expect_counts(&[("copied", 2 * 3)]);
+    let output = scene.station.audit().expect_unsafe();
+    output.expect_words(&[&said]).expect_unmirrored(&[(&folder, "unreadable")]);
     scene.station.command(&["status"]).expect_unsafe().expect_words(&["1 unreadable"]);
     // The deepest folder that is followed comes back.
-    let told = scene.station.restore().expect_safe();
-    told.expect_counts(&[("restored", 3)]);
+    let output = scene.station.restore().expect_safe();
+    output.expect_counts(&[("restored", 3)]);
 }
 
 /// Very many folders, each with a file that is not a message.
@@ -80,8 +81,8 @@ fn a_crowd_of_what_is_no_message_is_counted() {
         fs::create_dir(&folder).unwrap();
         std::os::unix::fs::symlink("/dev/zero", folder.join("link.eml")).unwrap();
     }
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_unsafe();
-    told.expect_counts(&[("copied", 2)]);
-    let told = scene.station.audit().expect_unsafe();
-    told.expect_counts(&[("messages.total", 2_001), ("messages.unmirrored", 2_000)]);
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_unsafe();
+    output.expect_counts(&[("copied", 2)]);
+    let output = scene.station.audit().expect_unsafe();
+    output.expect_counts(&[("messages.total", 2_001), ("messages.unmirrored", 2_000)]);
 }

@@ -55,17 +55,17 @@ impl Drop for Stops<'_> {
 
 impl Scene {
     /// Every message at rest is on the good drive, whatever else there is.
-    fn expect_good_drive_served_but_for_what_changes(&self, told: Told) -> Told {
-        let state = told.drive("blue")["state"].clone();
-        assert!(state == "safe" || state == "settling", "{}{}", told.text(), told.warnings());
+    fn expect_good_drive_served_but_for_what_changes(&self, output: Told) -> Told {
+        let state = output.drive("blue")["state"].clone();
+        assert!(state == "safe" || state == "settling", "{}{}", output.text(), output.warnings());
         let lines = self.good.lines_of("mirrored");
         for entry in fs::read_dir(self.station.inbox()).unwrap().map(Result::unwrap) {
             let name = entry.file_name().into_string().unwrap();
             let there = lines.iter().any(|line| line["path"] == name.as_str());
-            assert!(there || !name.starts_with('m'), "{name}: {}", told.warnings());
+            assert!(there || !name.starts_with('m'), "{name}: {}", output.warnings());
         }
-        self.expect_outside_untouched(&told);
-        told
+        self.expect_outside_untouched(&output);
+        output
     }
 }
 
@@ -176,13 +176,14 @@ fn rights_taken_away_half_way_cost_no_copy_made_before() {
     set(0o644);
     scene.station.mirror().expect_safe();
     set(0);
-    let told = scene.station.mirror().expect_unsafe();
-    told.expect_words(&["m000.eml cannot be read", "closed cannot be read"]);
-    let told = scene.station.audit().expect_unsafe();
-    told.expect_unmirrored(&[("closed", "unreadable"), ("m000.eml", "unreadable")])
+    let output = scene.station.mirror().expect_unsafe();
+    output.expect_words(&["m000.eml cannot be read", "closed cannot be read"]);
+    let output = scene.station.audit().expect_unsafe();
+    output
+        .expect_unmirrored(&[("closed", "unreadable"), ("m000.eml", "unreadable")])
         .expect_counts(&[("vanished", 0)]);
-    let told = scene.station.restore().expect_safe();
-    assert_eq!(told.json()["restored"], 3 + PASSES as u64);
+    let output = scene.station.restore().expect_safe();
+    assert_eq!(output.json()["restored"], 3 + PASSES as u64);
     set(0o644);
     scene.station.mirror().expect_safe();
     scene.station.audit().expect_safe().expect_counts(&[("vanished", 0)]);
