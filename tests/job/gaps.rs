@@ -2,9 +2,9 @@
 //! because of a departure whose writer did not know of that line.
 
 use crate::card::{Card, mail, station};
-use crate::heard::card_and_copy;
 use crate::logs::logs_verified;
 use crate::medium::{HOME, expect_same, whole};
+use crate::other_cards::card_and_copy;
 use crate::support::memory::MemoryDrive;
 use counterfoil::daemon::clock::SystemClock;
 use counterfoil::job::acknowledge::{acknowledge_lacking, lacked};

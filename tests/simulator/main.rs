@@ -9,8 +9,8 @@
 
 mod card;
 mod drawer;
+mod extras;
 mod giving;
-mod hold;
 mod medium;
 mod mending;
 mod oracle;

@@ -5,7 +5,7 @@ use crate::card::{Card, Place, rel, station};
 use crate::chance::Chance;
 use crate::clock::HandClock;
 use crate::drawer::Spare;
-use crate::hold::extras_of;
+use crate::extras::extras_of;
 use crate::medium::{Junk, Kept};
 use crate::oracle::{
     AGREE, Broken, CARD, Checked, Claim, MAILBOX, Oracle, PANIC, Promised, broken,
