@@ -18,8 +18,8 @@
 //!   in `alike`
 //! - sticks that contradict each other in `contradictions`, honest ones that only seem to in `agreements`, numbers that
 //!   are never used twice in `numbers_once`
-//! - what else is written or removed: copies given up to make room in `prune`, what drives carry in addition to copies in
-//!   `extras`, the pages of the list of messages in `index_pages`
+//! - what else is written or removed: copies given up to make room in `prune`, what drives carry in addition to copies
+//!   in `extras`, the pages of the list of messages in `index_pages`
 //! - restores: folders that a restore makes in `folders`
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
