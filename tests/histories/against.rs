@@ -247,7 +247,7 @@ impl Both<'_> {
         Ok(())
     }
 
-    /// What the program calls safe now is promised from now on.
+    /// Everything that the program calls safe now is promised from now on.
     fn promise(&mut self, safe: &BTreeSet<(usize, Location, Content)>) {
         let truth = self.world.cards[self.world.here].truth.clone();
         for (stick, at, content) in safe {
@@ -267,8 +267,8 @@ impl Both<'_> {
         }
     }
 
-    /// What was called safe comes back from every set of sticks, nothing that was seen to leave does, and everything is
-    /// as the model says.
+    /// Everything that was called safe comes back from every set of sticks, nothing that was seen to leave does, and
+    /// all is as the model says.
     fn restore(&mut self) -> Result<(), Apart> {
         let here = self.world.everywhere();
         for (bits, slots) in sets(&self.world) {

@@ -72,7 +72,7 @@ pub(crate) fn back(world: &mut World) {
     }
 }
 
-/// What any card's audit calls safe now is promised from now on. Returns whether anything is new.
+/// Everything that any card's audit calls safe now is promised from now on. Returns whether anything is new.
 fn promise(world: &mut World) -> bool {
     let mut fresh = false;
     for card in 0..world.cards.len() {
@@ -124,7 +124,7 @@ fn restores(world: &World) -> Result<(), Broken> {
     Ok(())
 }
 
-/// What was called safe is among what some sticks give.
+/// Everything that was called safe is among what some sticks give.
 pub(crate) fn comes_back(
     bits: u8,
     slots: &[&Slot],

@@ -83,7 +83,7 @@ fn sabotages(all: &[Break], longest: usize) -> bool {
     let starts = starts();
     let mut fine = true;
     for rule in all {
-        // That nothing needs a rule is tried to a small depth, so that it does not take as long as all the rest.
+        // A rule that nothing needs is tried to a small depth, so that it does not take as long as all the rest.
         let longest = if NOT_NEEDED.contains(rule) { longest.min(UNNEEDED) } else { longest };
         let (_, finding) = explore(&starts, Some(*rule), longest);
         match finding {

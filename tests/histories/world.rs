@@ -390,7 +390,7 @@ impl World {
         self.faults += 1;
         let slot = self.slot(stick);
         slot.stick.copies.insert(content, false);
-        // What depended on this copy is not asked for any more; nobody knows it yet, and nobody may be blamed.
+        // Promises that depended on this copy end; nobody knows it yet, and nobody may be blamed.
         let rests = |message, version| message == content.message && version <= content.version;
         slot.promises.retain(|promise| !rests(promise.content.message, promise.content.version));
         // An earlier version that has a copy of its own comes back instead.

@@ -240,7 +240,7 @@ fn campaign_of_spoilt_sticks_through_a_pass_and_a_restore() {
         }
         spoil_stick(&bad, chance);
         card.deliver("inbox/late", &mail(&format!("late {seed}")));
-        // Whatever the outcome.
+        // Its outcome does not matter.
         drop(card.mirror_as(&bad, "bad").outcome);
         done(card.mirror_as(&good, "good"));
         let mail: BTreeSet<_> = card.messages().into_values().collect();

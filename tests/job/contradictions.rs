@@ -365,7 +365,7 @@ fn two_contents_for_one_change_are_found_and_withhold_nothing() {
     let all = found(&spare);
     assert_eq!(summaries(&all), [("RED", None, Contradicting::Change, false)]);
     expect_all_back(&card, &[&red, &blue]);
-    // Where each stick makes only one of the statements, nobody can decide.
+    // If each stick makes only one of the statements, nobody can decide.
     let mut lines = lines(&red);
     lines.retain(|line| !(line.contains("\"removed\"") && line.contains("inbox/0")));
     renumber(&mut lines, 1);
@@ -412,7 +412,7 @@ fn a_writer_with_two_beginnings_is_found() {
     expect_all_back(&card, &[&red, &blue]);
 }
 
-/// Whoever rewrites a stick can claim, under a writer of this card, that all mail was deleted.
+/// Somebody who rewrites a stick can claim, under a writer of this card, that all mail was deleted.
 #[test]
 fn what_a_rewritten_stick_calls_deleted_comes_back_from_the_others() {
     let (card, red, blue) = two();

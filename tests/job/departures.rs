@@ -104,8 +104,8 @@ fn what_a_lost_end_of_the_state_told_is_ended_by_what_is_told_later() {
     assert_eq!(names(&[&drive]), ["inbox/1"]);
 }
 
-/// What was recorded by a lost end of this card's state makes nothing safe that came since, although the numbers are
-/// the same: it is recorded again.
+/// Lines from a lost end of this card's state make nothing safe that came since, although the numbers are the same: it
+/// is recorded again.
 #[test]
 fn a_line_of_a_lost_end_of_the_state_makes_nothing_safe_that_came_since() {
     let mut card = Card::new();

@@ -1,5 +1,5 @@
-//! What a drive carries in addition to the copies: it is written where it differs from what it should be, never at the
-//! cost of a message, whatever a power failure leaves of it. Never checks how a page is laid out.
+//! The extras on a drive, in addition to the copies: they are written where they differ from what they should be, never
+//! at the cost of a message, whatever a power failure leaves of them. Never checks how a page is laid out.
 
 use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::{HOME, expect_same, expect_whole_bag, snapshot, whole};

@@ -151,8 +151,8 @@ fn two_mailboxes_into_one_folder_do_not_wait_for_each_other() {
     assert_eq!(fs::read_dir(into.path()).unwrap().count(), 0);
 }
 
-/// What an earlier restore left is removed, and nothing else: a link there is not followed, and a folder that contains
-/// folders is not ours.
+/// The remains of an earlier restore are removed, and nothing else: a link there is not followed, and a folder that
+/// contains folders is not ours.
 #[test]
 fn only_what_an_earlier_restore_left_staged_is_cleared() {
     let (card, drive) = mirrored(["in/one".to_owned()]);

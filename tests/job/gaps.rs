@@ -88,8 +88,8 @@ fn what_leaves_after_a_line_rotted_is_left_out() {
     expect_same(&whole(&[&drive], false), &card.messages(), "after a rotten line");
 }
 
-/// What this card saw leave before it found the unreadable line is reported as lacking; it goes once a person
-/// acknowledges it.
+/// A departure that this card saw before it found the unreadable line is reported as lacking; the message goes once a
+/// person acknowledges it.
 #[test]
 fn what_left_before_a_line_rotted_is_lacking_until_it_is_acknowledged() {
     let (card, drive) = (Card::new(), MemoryDrive::default());

@@ -194,8 +194,8 @@ fn one_more_message_changes_the_last_page_and_the_first_alone() {
     assert_eq!(write_pages(&card, &drive, MOST).written, 0);
 }
 
-/// Where pages used to take fewer messages, empty pages remain: they say so, link to no other empty page, and are
-/// filled again.
+/// If pages used to take fewer messages, empty pages remain: they say so, link to no other empty page, and are filled
+/// again.
 #[test]
 fn a_page_without_messages_says_so_and_leads_to_no_other() {
     let (card, drive) = july(2 * MOST + 1);

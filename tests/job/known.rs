@@ -272,7 +272,7 @@ fn leave_is_not_for_what_is_here_already_nor_for_what_claims_a_known_id() {
     expect_refused(&card, &stick("s-late"), "LATE");
 }
 
-/// Where any stick is accepted, one seen for the first time is announced once, and listed for a day of running time.
+/// If any stick is accepted, one seen for the first time is announced once, and listed for a day of running time.
 #[test]
 fn a_new_stick_is_announced_once_and_for_a_day() {
     let card = with_mail();

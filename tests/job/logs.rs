@@ -28,7 +28,7 @@ fn ledger(drive: &MemoryDrive) -> String {
     String::from_utf8_lossy(&drive.file(LEDGER).unwrap()).into_owned()
 }
 
-/// What `verify` does first: it reads both logs, and opens the drive again where lines have to be rewritten.
+/// The first part of `verify`: it reads both logs, and opens the drive again where lines have to be rewritten.
 pub(crate) fn logs_verified(card: &Card, drive: &MemoryDrive) -> Vec<LogDamage> {
     let admitted = card.admit(drive, Access::Write).unwrap();
     let found = verify_logs(&card.catalogue, &admitted, &Unwatched).unwrap();
@@ -86,7 +86,7 @@ fn a_rotten_line_of_a_place_is_found_once_and_written_again() {
     expect_whole_bag(&drive, "after a rotten line");
 }
 
-/// What settled a break covers every line before it: a second line that rots there breaks nothing more.
+/// A line that settled a break covers every line before it: a second line that rots there breaks nothing more.
 #[test]
 fn lines_that_rot_one_after_the_other_are_each_found() {
     let (card, drive) = archived();

@@ -63,7 +63,7 @@ fn a_stick_whose_ledger_was_lost_contradicts_no_other_on_a_new_card() {
             false => mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]),
         }
         expect_nobody_accused(&red, &blue, &what);
-        // Nor once it has more lines than it ever had.
+        // The same after it has more lines than it ever had.
         for number in 10..20 {
             deliver(&card, number);
             mirror(&card, &[(&red, "RED")]);
@@ -94,9 +94,9 @@ fn a_new_card_that_knows_nothing_gives_no_number_again() {
     }
 }
 
-/// Whoever rewrites a stick may skip the numbers that others have recorded, as an honest card does on a stick that lost
-/// lines. Then it counts as such a stick: this card reports what it lost, and no mail is withheld because of that stick
-/// alone.
+/// Somebody who rewrites a stick may skip the numbers that others have recorded, as an honest card does on a stick that
+/// lost lines. Then it counts as such a stick: this card reports the lost lines, and no mail is withheld because of
+/// that stick alone.
 #[test]
 fn what_leaves_out_the_numbers_that_others_tell_of_has_lost_these_lines() {
     let (card, red, blue) = two();

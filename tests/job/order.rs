@@ -114,7 +114,7 @@ fn just_what_the_logs_will_need_is_reserved_before_all_is_handed_over() {
     }
 }
 
-/// What a power failure left reserved is released before anything is written.
+/// Room left reserved by a power failure is released before anything is written.
 #[test]
 fn what_was_reserved_is_given_back_at_the_first_look() {
     let (card, drive) = (Card::new(), MemoryDrive::default());

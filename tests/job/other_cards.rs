@@ -1,5 +1,6 @@
-//! What another card saw leave while this one still has it: a departure on one drive is assumed to be on all of them,
-//! until each has recorded again what is here. A message is never called safe where a restore may leave it out.
+//! Departures that another card saw while this one still has the message: a departure on one drive is assumed to be on
+//! all of them, until each has recorded again what is here. A message is never called safe where a restore may leave it
+//! out.
 
 use crate::card::{Card, mail, rel, station};
 use crate::medium::{HOME, count, whole};

@@ -101,8 +101,8 @@ fn lose_copies_without_line(drive: &MemoryDrive, kept: &BTreeSet<String>) {
     }
 }
 
-/// What came back under its own path. Copies come back under a number if they were proved before the power failure and
-/// their line was not written: each must be a message that was once delivered.
+/// The files restored under their own paths. Copies come back under a number if they were proved before the power
+/// failure and their line was not written: each must be a message that was once delivered.
 fn by_path(got: BTreeMap<String, Vec<u8>>, story: &str) -> BTreeMap<String, Vec<u8>> {
     let (numbered, own): (BTreeMap<_, _>, _) =
         got.into_iter().partition(|(path, _)| path.starts_with("recovered/"));
@@ -276,8 +276,8 @@ fn a_torn_copy_is_never_adopted_however_often_its_recovery_is_cut() {
     assert!(failures > 20, "{failures}");
 }
 
-/// What was reported is there, or was replaced or moved as in the mailbox: a line may be durable that was not reported
-/// any more.
+/// Every reported message is there, or was replaced or moved as in the mailbox: a line may be durable that was not
+/// reported any more.
 fn expect_reported_by_then(
     got: &BTreeMap<String, Vec<u8>>,
     expected: &BTreeMap<&'static str, Vec<u8>>,

@@ -86,7 +86,7 @@ fn a_stick_that_was_wiped_is_begun_anew_and_what_was_on_it_counts_no_more() {
     assert_eq!((with_copies(&card, 1), with_copies(&card, 2)), (3, 0));
 }
 
-/// What a repair tool or a careless hand left of it is enough to identify it; its copies are made again.
+/// The remains after a repair tool or a careless hand are enough to identify it; its copies are made again.
 #[test]
 fn a_stick_of_which_only_empty_folders_are_left_is_still_itself() {
     let card = card();
@@ -98,7 +98,7 @@ fn a_stick_of_which_only_empty_folders_are_left_is_still_itself() {
     assert_eq!((with_copies(&card, 1), with_copies(&card, 2)), (3, 0));
 }
 
-/// Where new sticks are not accepted, what was on it is gone all the same.
+/// If new sticks are not accepted, the old contents are gone all the same.
 #[test]
 fn a_wiped_stick_that_may_not_be_begun_counts_no_more_either() {
     let card = card();

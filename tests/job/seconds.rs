@@ -118,7 +118,7 @@ fn what_rests_is_read_once_more_and_then_no_more() {
     }
 }
 
-/// Where times have fractions of a second nothing is read twice, however new it is.
+/// If times have fractions of a second, nothing is read twice, however new it is.
 #[test]
 fn a_card_with_finer_times_is_not_read_again() {
     let card = Card::new();

@@ -118,7 +118,7 @@ fn only_a_drive_that_was_told_withholds_what_left() {
     card.delete("inbox/removed");
     card.vanish("inbox/vanished");
     card.mirror_as(&second, "second").outcome.unwrap();
-    // What was not recorded on the first drive comes back from it: absence on the second says nothing.
+    // Departures not recorded on the first drive have no effect on it: absence on the second says nothing.
     for drives in [[&first, &second], [&second, &first]] {
         let all =
             ["archive/moved", "inbox/moved", "inbox/removed", "inbox/stays", "inbox/vanished"];

@@ -117,7 +117,7 @@ fn an_unreadable_end_of_the_manifest_costs_nothing() {
     }
 }
 
-/// What the ledger records up to there comes back under its name, and every other copy under its number.
+/// Messages that the ledger records up to there come back under their names, and all other copies under their numbers.
 #[test]
 fn an_unreadable_end_of_the_ledger_costs_names_only() {
     let (card, drive) = two_batches();

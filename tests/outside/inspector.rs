@@ -7,7 +7,7 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
 
-/// What the manifest may contain in addition to its lines.
+/// The lines that the manifest may contain in addition to its entries.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Fillers {
     /// Nothing.

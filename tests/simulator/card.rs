@@ -63,7 +63,7 @@ impl Place {
 
 impl Drop for Place {
     fn drop(&mut self) {
-        // What is left is in memory, and is deleted by the next run of the same name.
+        // The rest is in memory, and is deleted by the next run of the same name.
         drop(std::fs::remove_dir_all(&self.0));
         drop(std::fs::remove_file(self.0.with_extension("lock")));
         drop(self.1.unlock());

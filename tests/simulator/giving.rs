@@ -55,7 +55,7 @@ impl World {
         (0..self.slots.len()).filter(filled).collect()
     }
 
-    /// What was removed, and recorded as such, stays away; everything else promised comes back.
+    /// Messages removed, and recorded as such, stay away; everything else promised comes back.
     pub(crate) fn give_back_plain(&self, slots: &[usize]) -> Checked {
         let given = self.restored(slots, false, "back")?;
         self.gave(slots, &given, false)

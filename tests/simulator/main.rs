@@ -45,7 +45,7 @@ struct Options {
     /// Print this story.
     #[arg(long, conflicts_with = "seed")]
     story: Option<String>,
-    /// With a sabotage of this name put into the program.
+    /// Put the sabotage of this name into the program.
     #[arg(long)]
     sabotage: Option<String>,
     /// Everything that belongs to the tests: every short history, every call failing, every sabotage, many seeds.

@@ -134,7 +134,7 @@ impl World {
             self.gave(&[slot], &given, false)?;
         }
         let all = self.filled();
-        // Not each time: what can be found this way is found another time.
+        // Not each time: a fault that can be found this way is found another time.
         match all.len() > 1 && self.asked.get().is_multiple_of(2) {
             true => self.give_back_plain(&all),
             false => Ok(()),
@@ -238,7 +238,7 @@ impl World {
                 return broken(WHOLE, how);
             }
         }
-        // What a failed sync left was seen in memory, and may never have reached the medium: it is debris.
+        // The result of a failed sync was seen in memory, and may never have reached the medium: it is debris.
         let ledger = image.file(&format!("{HOME}ledger.jsonl"), Junk::Zeros).unwrap_or_default();
         let ledger = String::from_utf8_lossy(&ledger).into_owned();
         let debris: Vec<_> = ledger.lines().filter(|line| line.contains("\"debris\"")).collect();

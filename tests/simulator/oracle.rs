@@ -426,7 +426,7 @@ impl Oracle {
             let there = digests(got, |name| numbered || !is_number(name));
             for (pair, when) in &promised.pairs {
                 let (path, digest) = pair;
-                // Where a line is lost, a message that came back under a number may have left again.
+                // If a line is lost, a message that came back under a number may have left again.
                 let left = numbered
                     && self
                         .departures
@@ -436,7 +436,7 @@ impl Oracle {
                     continue;
                 }
                 let Some(versions) = self.acceptable(pair, *when) else { continue };
-                // Where the copy of a later one has rotted, the version damaged by the card may be given instead.
+                // If the copy of a later one has rotted, the version damaged by the card may be given instead.
                 let rotted = versions.len() > 1 && from.iter().any(|p| !p.excused.is_empty());
                 if versions.is_disjoint(&there) && !rotted {
                     let how = format!("{path}, {digest}, was called safe and is not restored");
@@ -518,8 +518,8 @@ impl Oracle {
 
     /// Everything that a restore gave was once so.
     pub(crate) fn none_false(&self, got: &BTreeMap<String, Vec<u8>>, unsure: bool) -> Checked {
-        // Where a ledger is broken nobody can distinguish a copy from what a power failure left of one: both are
-        // restored under their number.
+        // If a ledger is broken, nobody can distinguish a copy from the torn remains of one: both are restored under
+        // their number.
         for (path, bytes) in
             got.iter().filter(|(path, _)| !unsure || !path.starts_with("recovered/"))
         {
@@ -584,7 +584,7 @@ impl Oracle {
                     || promised.unrecorded.contains(pair)
                     || !self.is_followed(pair, promised)
             };
-            // Where the last version has rotted, the earlier one is given.
+            // If the last version has rotted, the earlier one is given.
             let rotted = !promised.excused.is_empty();
             match self.message(name, bytes) {
                 Some(pair) if may(&pair) || rotted => {}
@@ -637,7 +637,7 @@ impl Promised {
         self.dead.clear();
     }
 
-    /// Where both logs are damaged nothing defines what a copy should be.
+    /// If both logs are damaged, nothing defines what a copy should be.
     fn counts(&self) -> bool {
         !(self.lied || self.ledger_spoilt && self.manifest_spoilt)
     }

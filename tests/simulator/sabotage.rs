@@ -355,7 +355,7 @@ impl Volume for Saboteur {
                 Ok(Box::new(Buffered(rest, 0)))
             }
             Sabotage::LastCommitsNotReadAgain if at.to_string().contains("/data/") => {
-                // Whatever it has read once it returns for ever.
+                // Once it has read something, it returns that for ever.
                 let mut state = self.stick.state();
                 let path = at.to_string();
                 let bytes = state.medium.memory().file(&path, Junk::Zeros);

@@ -275,7 +275,7 @@ fn prepare(world: &mut World, event: Event) -> Checked {
     Ok(())
 }
 
-/// What the daemon, or a person, then does.
+/// The following work of the daemon, or of a person.
 fn follow(world: &mut World, event: Event) -> Result<Ended<()>, Broken> {
     match event {
         Event::Restore => world.relieve().map(Ended::Done),

@@ -240,7 +240,7 @@ impl World {
             drop(state);
             let drive = self.drive_ref(slot);
             let round = powered(|| self.mirror(&drive))?;
-            // Whoever has opened it knows what it says, and anything may have been recorded on it.
+            // Any card that has opened it knows what it says, and anything may have been recorded on it.
             if plugged {
                 let promised = &mut self.slots[slot].promised;
                 let will = &mut self.oracle.will;
@@ -308,7 +308,7 @@ impl World {
         );
         let all = |r: &PassReport| r.copied > 0 && r.is_complete && r.failed.is_empty();
         if self.carries && round.outcome.as_ref().is_ok_and(all) {
-            // Whatever happens to it is checked only through the messages, like everything else.
+            // Its outcome is checked only through the messages, like everything else.
             let extras = extras_of(catalogue.change_no().unwrap_or(0));
             drop(carry_on(catalogue, &name, drive, present_drives, clock, &extras, &Unwatched));
         }
@@ -510,7 +510,7 @@ impl World {
             if let Some((earlier, will)) = self.earlier.pop() {
                 self.card.catalogue = earlier;
                 self.oracle.turn_back_to(&will);
-                // What has left since is there again, as far as the catalogue knows: it is missing.
+                // Messages that have left since are there again, as far as the catalogue knows: they are missing.
                 self.slots.iter_mut().for_each(|slot| slot.promised.forget_departures());
                 self.forget();
             }
@@ -528,8 +528,7 @@ impl World {
         self.forget();
     }
 
-    /// What somebody removed is not known any more: unless a departure is recorded anew, a stick gives the message
-    /// back.
+    /// Removals are not known any more: unless a departure is recorded anew, a stick gives the message back.
     fn forget(&mut self) {
         for slot in &mut self.slots {
             slot.promised.may_give_back_all(&self.oracle);

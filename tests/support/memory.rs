@@ -104,7 +104,7 @@ impl MemoryDrive {
         let mut state = self.state();
         state.pulled_after = None;
         state.mount += 1;
-        // What is there after a power failure is on the medium, and no later power failure takes it.
+        // Everything present after a power failure is on the medium, and no later power failure takes it.
         match lose {
             true => state.now = state.durable.clone(),
             false => state.durable = state.now.clone(),

@@ -304,7 +304,7 @@ impl Program {
 
 impl Drop for Program {
     fn drop(&mut self) {
-        // What is left is in memory, and is deleted by the next history.
+        // The rest is in memory, and is deleted by the next history.
         drop(fs::remove_dir_all(&self.place));
     }
 }

@@ -177,7 +177,7 @@ impl Card {
             let to = new_place(known, gone, old.content, last);
             let fate = match (to, now) {
                 (Some(to), _) => Some(Some(to)),
-                // Whatever looks like damage replaces nothing but other damage.
+                // Apparent damage replaces nothing but other damage.
                 (None, Some(new))
                     if new.damaged && !old.content.damaged && !broken(Break::DamageDeparts) =>
                 {
@@ -269,8 +269,8 @@ impl Card {
         }
     }
 
-    /// Where a departure seen by another may cover what this card knew: a position of this card that it does not cover,
-    /// to assert the content again.
+    /// If a departure seen by another may cover what this card knew: a position of this card that it does not cover, to
+    /// assert the content again.
     fn later_than(&mut self, seen: Position, since: Position) -> Option<Position> {
         let may = |card: &Self, position| match broken(Break::UnknownCoversNothing) {
             true => card.covers(seen, position),

@@ -134,7 +134,7 @@ fn is_before(writers: &Writers, a: (&Key, &Vec<Position>), b: (&Key, &Vec<Positi
     }
 }
 
-/// Where no copy of the current content is good, the last good one that was there, or that it replaced, comes back.
+/// If no copy of the current content is good, the last good one that was there, or that it replaced, comes back.
 fn older_versions(
     sticks: &[&Stick],
     writers: &Writers,

@@ -37,7 +37,7 @@ fn drive(output: &Told, label: &str) -> Value {
     drives.into_iter().find(|drive| drive["label"] == label).unwrap()
 }
 
-/// Though lines are wrapped.
+/// Compares the words although lines are wrapped.
 fn expect_said(output: &Told, words: &[&str]) {
     let all = format!("{} {}", output.text(), output.warnings());
     let all = all.split_whitespace().collect::<Vec<_>>().join(" ");
@@ -123,7 +123,7 @@ fn of_two_that_contradict_each_other_both_are_named_and_both_give_all_their_mail
     }
 }
 
-/// Neither with its statements nor with its name.
+/// Neither its statements nor its name do any harm.
 #[test]
 fn a_stick_that_lies_about_a_good_one_steers_no_terminal_and_stops_no_mail() {
     let scene = Scene::mirrored(3);

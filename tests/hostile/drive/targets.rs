@@ -228,7 +228,7 @@ const OF_THE_SYSTEM: [&str; 23] = [
     "//etc/x",
 ];
 
-/// By `--into`, by `--mailbox`, by the config: whoever names it.
+/// The folder is named by `--into`, by `--mailbox` or by the config.
 #[test]
 fn a_home_what_is_above_it_and_the_systems_folders_get_no_mail_though_they_are_named() {
     for by_root in [true, false] {
@@ -301,7 +301,7 @@ fn nothing_is_made_on_the_way_to_a_folder_that_gets_no_mail() {
     }
     let own = at("own");
     expect_refused_with(&station, NO_LINK, || restore(&station, &red, &["--into", &own]));
-    // Nor into the state folder, whose contents are believed too.
+    // The state folder, whose contents are believed too, gets no mail either.
     let state = station.state();
     let words = ["--state", state.to_str().unwrap(), "--into"];
     for own in [state.join("x"), state.clone(), station.path("card")] {
