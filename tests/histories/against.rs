@@ -1,5 +1,5 @@
-//! The program in histories by chance, beside the model. Its answers are held against the promises that it made itself,
-//! and against the model's answers where both were told the same.
+//! The program in random histories, together with the model. Its answers are compared with its own earlier promises,
+//! and with the model's answers as long as both went through the same.
 
 use crate::chance::Chance;
 use crate::check::{back, comes_back, sets, settle};
@@ -12,7 +12,7 @@ use crate::truth::Promise;
 use crate::world::World;
 use std::collections::BTreeSet;
 
-/// A station small enough that its parts meet.
+/// A station so small that its parts interact.
 const SHAPE: Shape = Shape {
     mailboxes: 2,
     paths: 2,
@@ -29,14 +29,14 @@ fn mirror(stick: usize) -> Event {
     Event::Mirror { stick, mailboxes: 3 }
 }
 
-/// Histories that a person thought of, on three sticks.
+/// Histories that a person devised, on three sticks.
 pub(crate) fn thought_of() -> Vec<(&'static str, Vec<Event>)> {
     use Event::{Acknowledge, Boot, Clone, Delete, Deliver, Edit, Move, NewCard, Rot};
     let v1 = Content { message: 1, version: 1, damaged: false };
     let edit = Edit { at: P, watched: true };
     let to_q = Move { from: P, to: Q, watched: true };
-    let told = [Deliver(P), mirror(0), mirror(1), mirror(2)];
-    let then = |more: &[Event]| [&told[..], more].concat();
+    let recorded = [Deliver(P), mirror(0), mirror(1), mirror(2)];
+    let then = |more: &[Event]| [&recorded[..], more].concat();
     vec![
         (
             "another card's departure is on two sticks, and one of them was read",
@@ -57,7 +57,7 @@ pub(crate) fn thought_of() -> Vec<(&'static str, Vec<Event>)> {
     ]
 }
 
-/// What was not as it should be, or only other than in the model.
+/// What was wrong, or only different from the model.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Apart {
     pub(crate) what: What,
@@ -68,24 +68,24 @@ pub(crate) struct Apart {
 pub(crate) enum What {
     /// An event ended in an error.
     Fails,
-    /// What it called safe, and nobody saw go, does not come back.
+    /// A message called safe, and never seen to leave, does not come back.
     Loses,
-    /// What was seen to go comes back from sticks that were told.
+    /// A message seen to leave comes back from sticks that recorded that.
     Revives,
-    /// It calls something safe that the model does not.
+    /// The program calls something safe that the model does not.
     SafeBeyond,
-    /// It calls something not safe that the model does.
+    /// The program calls something unsafe that the model calls safe.
     SafeShort,
     /// A restore gives less than the model.
     GivesLess,
     /// A restore gives more than the model.
     GivesMore,
-    /// The history is none.
+    /// The history is not possible.
     Impossible,
 }
 
 impl What {
-    /// Whether a promise is broken, or nothing was tried; else the model may be the stricter one.
+    /// Whether a promise is broken, or nothing was tried; otherwise the model may just be stricter.
     pub(crate) fn is_broken(self) -> bool {
         matches!(self, Self::Fails | Self::Loses | Self::Revives | Self::Impossible)
     }
@@ -95,17 +95,17 @@ fn apart<T>(what: What, how: String) -> Result<T, Apart> {
     Err(Apart { what, how })
 }
 
-/// Events that cannot be done to the program as to the model.
+/// Whether an event can be done to the program as to the model.
 fn can_be_done(event: &Event) -> bool {
     !matches!(event, Event::DropOld { .. } | Event::Full { room: 1.., .. })
 }
 
-/// How many sticks the history of a number has.
+/// How many sticks the history with this number has.
 pub(crate) fn sticks_of(seed: u64) -> usize {
     if seed.is_multiple_of(4) { 3 } else { 2 }
 }
 
-/// A history by chance.
+/// A random history.
 pub(crate) fn history(seed: u64) -> Vec<Event> {
     let mut chance = Chance::new(seed);
     let length = 5 + chance.index(14);
@@ -131,7 +131,7 @@ pub(crate) fn history(seed: u64) -> Vec<Event> {
     history
 }
 
-/// Does a history to both. How many events were done; fewer where they cannot be compared any more.
+/// Runs a history on both. Returns how many events were done; fewer if the two cannot be compared any further.
 pub(crate) fn compare(
     engine: &mut Program,
     sticks: usize,
@@ -155,11 +155,11 @@ pub(crate) fn compare(
 struct Both<'a> {
     world: World,
     engine: &'a mut Program,
-    /// Both were told the same so far.
+    /// Both went through the same so far.
     strict: bool,
-    /// Where they first differed, though no promise was broken.
+    /// The first difference, with no promise broken.
     other: Option<Apart>,
-    /// Copies that have rotted, which nobody may know.
+    /// Copies that have rotted, which nobody may know yet.
     rotten: BTreeSet<(usize, Content)>,
 }
 
@@ -179,16 +179,17 @@ impl Both<'_> {
         if let Event::Mirror { stick, mailboxes } = event
             && mailboxes == world.shape.all_mailboxes()
         {
-            let told = world.told_gone(&before.sticks[stick]);
-            world.slot(stick).told_gone.extend(told);
+            let recorded = world.recorded_gone(&before.sticks[stick]);
+            world.slot(stick).recorded_gone.extend(recorded);
         }
         self.come_apart(&before, event);
         let (mail, ours) = (self.engine.mail(), Found::of(&self.world.card().mail));
-        // Which of two contents of one location is in place may be decided otherwise: then all that follows is, too.
+        // Which of two contents of one location is in place may be decided differently; then everything that follows
+        // differs too.
         Ok(mail == ours)
     }
 
-    /// Some events do not do the same to both.
+    /// Some events do not have the same effect on both.
     fn come_apart(&mut self, before: &World, event: Event) {
         use Event::{Boot, CopyStick, Cut, Damage, FallBack, LoseState, PutImage, Rot, Unreadable};
         // The program reads on sticks what a card without its state has of a damaged message.
@@ -196,13 +197,14 @@ impl Both<'_> {
             || before.card().mail.values().any(|content| content.damaged);
         let anew = matches!(event, LoseState | FallBack | PutImage | Boot(_));
         let apart = matches!(event, Cut { .. } | CopyStick { .. } | Unreadable { .. });
-        // Nor did it know what was damaged before it looked.
+        // Nor did it know what was damaged before its scan.
         let card = before.card();
         let known = |at| card.catalogue.known.get(&at).map(|place| place.content);
         let unknown = matches!(event, Damage(at) if known(at) != card.mail.get(&at).copied());
         self.strict &= !(apart || damage && anew || unknown);
         if anew {
-            // It knows from a stick what the message was, and sees it go with the rest of it: the truth does not.
+            // It knows from a stick what the message was, and sees it leave together with the rest of it: the truth
+            // does not.
             let rests: BTreeSet<u16> =
                 before.card().mail.values().filter(|c| c.damaged).map(|c| c.message).collect();
             for stick in 0..self.world.sticks.len() {
@@ -225,7 +227,7 @@ impl Both<'_> {
         }
     }
 
-    /// Asks both what is safe.
+    /// Compares what both call safe.
     fn ask(&mut self) -> Result<(), Apart> {
         let safe = self.engine.safe().or_else(|error| apart(What::Fails, error))?;
         let unsure = self.engine.unsure().or_else(|error| apart(What::Fails, error))?;
@@ -245,11 +247,11 @@ impl Both<'_> {
         Ok(())
     }
 
-    /// What the program calls safe now is promised from now on.
+    /// Everything that the program calls safe now is promised from now on.
     fn promise(&mut self, safe: &BTreeSet<(usize, Location, Content)>) {
         let truth = self.world.cards[self.world.here].truth.clone();
         for (stick, at, content) in safe {
-            let Some((_, since)) = truth.looked.get(at) else { continue };
+            let Some((_, since)) = truth.found.get(at) else { continue };
             let known = truth.left.iter().filter(|(key, _)| *key == (*at, *content) && self.strict);
             let promise = Promise {
                 from: *at,
@@ -265,8 +267,8 @@ impl Both<'_> {
         }
     }
 
-    /// What was called safe comes back from every set of sticks, nothing that was seen to go does, and all is as the
-    /// model says.
+    /// Everything that was called safe comes back from every set of sticks, nothing that was seen to leave does, and
+    /// all is as the model says.
     fn restore(&mut self) -> Result<(), Apart> {
         let here = self.world.everywhere();
         for (bits, slots) in sets(&self.world) {
@@ -282,10 +284,10 @@ impl Both<'_> {
             let how = format!("from {bits:#b} the program gives {theirs:?}, the model {ours:?}");
             comes_back(bits, &slots, theirs.iter().copied())
                 .or_else(|broken| apart(What::Loses, format!("{}: {how}", broken.how)))?;
-            let told =
-                |content: &&Content| slots.iter().all(|slot| slot.told_gone.contains(content));
+            let recorded =
+                |content: &&Content| slots.iter().all(|slot| slot.recorded_gone.contains(content));
             let new = |content: &&Content| !here.contains(content) && !ours.contains(content);
-            let mut revived = theirs.iter().filter(told).filter(new);
+            let mut revived = theirs.iter().filter(recorded).filter(new);
             if let Some(content) = revived.next().filter(|_| self.strict) {
                 return apart(What::Revives, format!("{content:?} {how}"));
             }

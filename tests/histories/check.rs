@@ -1,4 +1,4 @@
-//! The promises, which must hold after every event. Knows of the model only what it answers.
+//! The promises, which must be kept after every event. Knows of the model only its answers.
 
 use crate::event::Event;
 use crate::model::{Content, Given, How, Restored, Stick, restore};
@@ -18,7 +18,7 @@ fn broken(promise: &'static str, how: String) -> Result<(), Broken> {
     Err(Broken { promise, how })
 }
 
-/// Does an event, and checks every promise afterwards.
+/// Executes an event, and checks every promise afterwards.
 pub(crate) fn step(before: &World, event: Event) -> (World, Result<(), Broken>) {
     let mut world = before.clone();
     world.apply(event);
@@ -47,7 +47,7 @@ fn hold(before: &World, world: &mut World, event: Event) -> Result<(), Broken> {
     Ok(())
 }
 
-/// Who knew of a promise saw the message go.
+/// Ends the promises whose message was seen to leave by a card that knew of them.
 pub(crate) fn settle(world: &mut World, known: usize) {
     let new = world.gone[known..].to_vec();
     for stick in 0..world.sticks.len() {
@@ -59,27 +59,26 @@ pub(crate) fn settle(world: &mut World, known: usize) {
     }
 }
 
-/// What is there again is not gone any more.
+/// A content that is back is not gone any more.
 pub(crate) fn back(world: &mut World) {
-    let told = |slot: &Arc<Slot>| !slot.told_gone.is_empty();
-    if world.sticks.iter().any(told) {
+    let recorded = |slot: &Arc<Slot>| !slot.recorded_gone.is_empty();
+    if world.sticks.iter().any(recorded) {
         let here = world.everywhere();
         for stick in 0..world.sticks.len() {
-            if !world.sticks[stick].told_gone.is_disjoint(&here) {
-                world.slot(stick).told_gone.retain(|content| !here.contains(content));
+            if !world.sticks[stick].recorded_gone.is_disjoint(&here) {
+                world.slot(stick).recorded_gone.retain(|content| !here.contains(content));
             }
         }
     }
 }
 
-/// What any card's audit calls safe now is promised from now on. Whether there is anything new.
+/// Everything that any card's audit calls safe now is promised from now on. Returns whether anything is new.
 fn promise(world: &mut World) -> bool {
     let mut fresh = false;
     for card in 0..world.cards.len() {
         let station = Arc::clone(&world.cards[card]);
         for (stick, at, content) in station.card.audit() {
-            let Some((_, since)) = station.truth.looked.get(&at).filter(|_| !content.damaged)
-            else {
+            let Some((_, since)) = station.truth.found.get(&at).filter(|_| !content.damaged) else {
                 continue;
             };
             let left = station.truth.left.iter();
@@ -110,7 +109,7 @@ fn restores(world: &World) -> Result<(), Broken> {
         let sticks: Vec<&Stick> = slots.iter().map(|slot| &slot.stick).collect();
         let restored = restore(&sticks, false);
         comes_back(bits, &slots, restored.given.iter().map(|given| given.content))?;
-        tells(&sticks, &restored)?;
+        reports_omissions(&sticks, &restored)?;
         stays_gone(world, bits, &slots, &restored)?;
         let good = |given: &Given| {
             let sure = restored.given.iter().filter(|other| other.how != How::InDoubt);
@@ -125,7 +124,7 @@ fn restores(world: &World) -> Result<(), Broken> {
     Ok(())
 }
 
-/// What was called safe is among what some sticks give.
+/// Everything that was called safe is among what some sticks give.
 pub(crate) fn comes_back(
     bits: u8,
     slots: &[&Slot],
@@ -150,14 +149,16 @@ pub(crate) fn comes_back(
     Ok(())
 }
 
-/// Lines that cannot be read may have said that it is gone; and who heard a stranger tells more again than he need.
+/// Lines that cannot be read may have recorded that it is gone; and a card that read a stranger's lines asserts more
+/// again than it need.
 fn stays_gone(world: &World, bits: u8, slots: &[&Slot], restored: &Restored) -> Result<(), Broken> {
-    if world.unreadable || world.forged || slots.iter().any(|slot| slot.told_gone.is_empty()) {
+    if world.unreadable || world.forged || slots.iter().any(|slot| slot.recorded_gone.is_empty()) {
         return Ok(());
     }
     let here = world.everywhere();
-    let told = |given: &&Given| slots.iter().all(|slot| slot.told_gone.contains(&given.content));
-    let mut back = restored.given.iter().filter(|given| given.how != How::Older).filter(told);
+    let recorded =
+        |given: &&Given| slots.iter().all(|slot| slot.recorded_gone.contains(&given.content));
+    let mut back = restored.given.iter().filter(|given| given.how != How::Older).filter(recorded);
     match back.find(|given| !here.contains(&given.content)) {
         None => Ok(()),
         Some(given) => broken(
@@ -168,10 +169,10 @@ fn stays_gone(world: &World, bits: u8, slots: &[&Slot], restored: &Restored) -> 
 }
 
 /// A restore reports whatever it leaves out.
-fn tells(sticks: &[&Stick], restored: &Restored) -> Result<(), Broken> {
+fn reports_omissions(sticks: &[&Stick], restored: &Restored) -> Result<(), Broken> {
     let Restored { given, withheld, without_copy } = restored;
     for stick in sticks {
-        for key in stick.ledger.present_drives.keys() {
+        for key in stick.ledger.asserted.keys() {
             let comes = given.iter().any(|given| (given.at, given.content) == *key);
             if !comes && !withheld.contains(key) && !without_copy.contains(key) {
                 return broken("what a restore leaves out it tells", format!("{key:?}"));
@@ -191,7 +192,7 @@ fn lines(world: &World) -> usize {
     world.sticks.iter().map(|slot| slot.stick.ledger.lines.len()).sum()
 }
 
-/// After a whole pass all is safe there, what went is told, and another pass has nothing to write.
+/// After a whole pass everything is safe there, departures are recorded, and another pass has nothing to write.
 fn whole_pass(before: &World, world: &mut World, stick: usize) -> Result<(), Broken> {
     let card = world.card();
     let safe = card.audit();
@@ -203,7 +204,7 @@ fn whole_pass(before: &World, world: &mut World, stick: usize) -> Result<(), Bro
             format!("not {content:?} at {at:?}"),
         );
     }
-    is_said(world, stick)?;
+    lacking_is_reported(world, stick)?;
     let mut again = world.clone();
     again.mirror(stick, again.whole());
     if lines(&again) > lines(world) {
@@ -211,33 +212,34 @@ fn whole_pass(before: &World, world: &mut World, stick: usize) -> Result<(), Bro
             &again.sticks[stick].stick.ledger.lines[world.sticks[stick].stick.ledger.lines.len()..];
         return broken("a second pass has nothing to write", format!("{new:?}"));
     }
-    let told = world.told_gone(&before.sticks[stick]);
-    if !told.is_empty() {
-        world.slot(stick).told_gone.extend(told);
+    let recorded = world.recorded_gone(&before.sticks[stick]);
+    if !recorded.is_empty() {
+        world.slot(stick).recorded_gone.extend(recorded);
         restores(world)?;
     }
     Ok(())
 }
 
-/// What a stick would give that the mailbox lacks is said first; where nothing is, a rehearsal gives the mailbox.
-fn is_said(world: &World, stick: usize) -> Result<(), Broken> {
+/// Everything that a stick would give and the mailbox lacks is reported first; if there is nothing, a rehearsal gives
+/// the mailbox.
+fn lacking_is_reported(world: &World, stick: usize) -> Result<(), Broken> {
     let card = world.card();
     let sticks = [&world.sticks[stick].stick];
     let lacking: BTreeSet<Content> = card.lacking().into_iter().map(|key| key.1).collect();
     let here: BTreeSet<Content> = card.mail.values().copied().collect();
     let given = restore(&sticks, false).given;
-    // What this card saw go, and cannot say there yet, it waits to say; what another stick says is gone is not asked
-    // back.
+    // A departure that this card saw and cannot record there yet is waiting; what another stick records as gone is not
+    // asked for.
     let settled = |given: &Given| card.is_settled(&(given.at, given.content));
     let waits = |given: &Given| card.catalogue.gone.contains_key(&(given.at, given.content));
-    let unsaid = |given: &&Given| {
+    let unreported = |given: &&Given| {
         !here.contains(&given.content)
             && !lacking.contains(&given.content)
             && !waits(given)
             && !settled(given)
             && given.how < How::Older
     };
-    if let Some(given) = given.iter().find(unsaid) {
+    if let Some(given) = given.iter().find(unreported) {
         return broken("what a stick has and the mailbox lacks is said", format!("{given:?}"));
     }
     let same = |given: &Given| card.mail.get(&given.at) == Some(&given.content);
@@ -247,7 +249,7 @@ fn is_said(world: &World, stick: usize) -> Result<(), Broken> {
     Ok(())
 }
 
-/// Cards in turn, each brought up to date on every stick, and restored onto: neither ledgers nor names grow for ever.
+/// Cards in turn, each mirrored to every stick, and restored onto: neither ledgers nor conflict names grow for ever.
 fn in_turn(world: &World, restored: bool) -> Result<(), Broken> {
     let mut world = world.clone();
     let mut sizes = [(0, 0); 5];

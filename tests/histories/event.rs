@@ -1,4 +1,4 @@
-//! What can happen to a station. Owns the events and which of them are possible in a world; never does any.
+//! What can happen to a station. Owns the events and which of them are possible in a world; never executes any.
 
 use crate::model::{Content, Location, Path};
 use crate::world::World;
@@ -7,7 +7,7 @@ use crate::world::World;
 pub(crate) enum Event {
     Deliver(Location),
     Delete(Location),
-    /// Gone, and nobody sees it.
+    /// Gone, unseen.
     Vanish(Location),
     Move {
         from: Location,
@@ -39,13 +39,13 @@ pub(crate) enum Event {
         stick: usize,
         mailboxes: u8,
     },
-    /// A pass cut after some lines.
+    /// A pass interrupted after some lines.
     Cut {
         stick: usize,
         lines: usize,
         backwards: bool,
     },
-    /// A pass that finds room for so many copies.
+    /// A pass that finds room for this many copies.
     Full {
         stick: usize,
         room: usize,
@@ -62,18 +62,18 @@ pub(crate) enum Event {
         stick: usize,
         line: usize,
     },
-    /// A stick's bytes go over another's.
+    /// A stick's bytes overwrite another's.
     CopyStick {
         from: usize,
         to: usize,
     },
-    /// Somebody who had the stick writes to it that all it tells of is gone: deleted, or replaced by what they put
-    /// there.
+    /// Somebody with access to the stick writes to it that everything it lists is gone: deleted, or replaced by their
+    /// own mail.
     Forge {
         stick: usize,
         replaced: bool,
     },
-    /// Destroyed, and the card in use is told; an empty one takes its place.
+    /// Destroyed, and the card in use knows; an empty one takes its place.
     LoseStick {
         stick: usize,
     },
@@ -93,7 +93,7 @@ pub(crate) enum Event {
     Acknowledge,
 }
 
-/// Kinds of events, one bit each: what a world may meet.
+/// Kinds of events, one bit each: what may happen in a world.
 pub(crate) mod kinds {
     pub(crate) const MAIL: u32 = 1;
     pub(crate) const UNSEEN: u32 = 1 << 1;
@@ -111,12 +111,12 @@ pub(crate) mod kinds {
     pub(crate) const IMAGES: u32 = 1 << 13;
     pub(crate) const RESTORE: u32 = 1 << 14;
     pub(crate) const ACKNOWLEDGE: u32 = 1 << 15;
-    /// All that is honest.
+    /// Everything that is honest.
     pub(crate) const EVERY: u32 = (1 << 16) - 1;
     pub(crate) const STRANGERS: u32 = 1 << 16;
 }
 
-/// How large a world is.
+/// The size of a world.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub(crate) struct Shape {
     pub(crate) mailboxes: u8,
@@ -124,7 +124,7 @@ pub(crate) struct Shape {
     pub(crate) sticks: usize,
     pub(crate) cards: usize,
     pub(crate) kinds: u32,
-    /// Copies that rot, lines that become unreadable and sticks that somebody writes to, in all.
+    /// Total of copies that rot, lines that become unreadable and sticks that somebody writes to.
     pub(crate) faults: u8,
 }
 
@@ -141,7 +141,7 @@ impl Shape {
     }
 }
 
-/// All that may happen next, in an order that is always the same.
+/// Everything that may happen next, in an order that is always the same.
 pub(crate) fn possible(world: &World) -> Vec<Event> {
     let mut out = Vec::new();
     let has = |kind| world.shape.kinds & kind != 0;
@@ -193,7 +193,7 @@ fn passes(world: &World, has: &impl Fn(u32) -> bool, out: &mut Vec<Event>) {
         if has(kinds::PARTS) && world.shape.mailboxes > 1 {
             out.extend((1..all).map(|mailboxes| Event::Mirror { stick, mailboxes }));
         }
-        // Both ways round: a pass goes through the locations in order, and a world may be another's mirror image.
+        // In both directions: a pass goes through the locations in order, and a world may be another's mirror image.
         for (lines, backwards) in
             [(0, false), (1, false), (1, true), (2, false), (2, true), (3, false)]
         {
@@ -248,12 +248,12 @@ fn cards(world: &World, has: &impl Fn(u32) -> bool, out: &mut Vec<Event>) {
             out.extend([Event::PutImage, Event::FallBack]);
         }
     }
-    let told: Vec<usize> = (0..world.sticks.len())
+    let recorded: Vec<usize> = (0..world.sticks.len())
         .filter(|at| !world.sticks[*at].stick.ledger.lines.is_empty())
         .collect();
     if has(kinds::RESTORE) {
         for sticks in 1..1_u8 << world.sticks.len() {
-            if (0..world.sticks.len()).all(|at| sticks & (1 << at) == 0 || told.contains(&at)) {
+            if (0..world.sticks.len()).all(|at| sticks & (1 << at) == 0 || recorded.contains(&at)) {
                 out.extend([false, true].map(|removed| Event::Restore { sticks, removed }));
             }
         }

@@ -1,4 +1,4 @@
-//! Every short history, from the empty station and from states that matter. Goes on from each state once: states that
+//! Every short history, from the empty station and from interesting states. Continues from each state once: states that
 //! differ in names alone are one.
 
 use crate::check::{Broken, step};
@@ -15,7 +15,7 @@ use std::sync::{Mutex, PoisonError};
 /// Longest history from a start.
 const DEEPEST: usize = 8;
 
-/// How to come to a state: which of the events that are possible at each step.
+/// The way to a state: the index of the event chosen at each step among those possible.
 #[derive(Debug, Clone, Copy)]
 struct Way {
     steps: [u8; DEEPEST],
@@ -30,14 +30,14 @@ pub(crate) struct Finding {
     pub(crate) broken: Broken,
 }
 
-/// What was tried from a start.
+/// Statistics of what was tried from a start.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Tried {
     pub(crate) events: usize,
     pub(crate) states: usize,
 }
 
-/// The numbers are mixed already.
+/// A hasher for numbers that are already mixed.
 #[derive(Default)]
 struct AsIs(u64);
 
@@ -55,7 +55,7 @@ impl Hasher for AsIs {
 
 type Seen = Vec<Mutex<HashSet<u64, BuildHasherDefault<AsIs>>>>;
 
-/// One start with what has been reached from it so far: each call of `deeper` adds an event to every history.
+/// One start with everything reached from it so far: each call of `deeper` adds an event to every history.
 pub(crate) struct Explorer {
     start: &'static str,
     prefix: Vec<Event>,
@@ -69,7 +69,7 @@ pub(crate) struct Explorer {
 }
 
 impl Explorer {
-    /// Goes to the start, which may already break a promise.
+    /// Begins with the start, which may already break a promise.
     pub(crate) fn begin(start: &Start, rule: Option<Break>) -> Result<Self, Finding> {
         leave_out(rule);
         let mut world = World::new(start.shape);
@@ -96,20 +96,20 @@ impl Explorer {
         })
     }
 
-    /// Where a way leads.
+    /// The world at the end of a way.
     fn follow(&self, way: &Way) -> (World, Vec<Event>) {
         let mut world = self.world.clone();
         let mut history = Vec::new();
         for at in &way.steps[..way.length] {
             let event = possible(&world)[usize::from(*at)];
             history.push(event);
-            // The promises were checked when it was first done.
+            // The promises were checked when the step was first taken.
             world = step(&world, event).0;
         }
         (world, history)
     }
 
-    /// One event more, whatever may happen, at the end of every history; `last` if no more will follow.
+    /// Adds every possible event to the end of every history; `last` if no more will follow.
     pub(crate) fn deeper(&mut self, last: bool) -> Option<Finding> {
         let next = AtomicUsize::new(0);
         let stop = AtomicBool::new(false);
@@ -172,7 +172,7 @@ impl Explorer {
     }
 }
 
-/// Does a history, and holds it.
+/// Runs a history, and checks it.
 pub(crate) fn replay(shape: Shape, history: &[Event]) -> Result<World, Broken> {
     let mut world = World::new(shape);
     for event in history {

@@ -1,4 +1,4 @@
-//! What the model's contents are as files. Owns their bytes and names, and how they are found in folders.
+//! The model's contents as files. Owns their bytes and names, and how they are found in folders.
 
 use crate::model::{Content, Location, Mail, Path as Place};
 use std::collections::{BTreeMap, BTreeSet};
@@ -28,7 +28,7 @@ pub(crate) fn bytes_of(content: Content) -> Vec<u8> {
     bytes
 }
 
-/// Which content a file has; none that it should not have.
+/// The content of a file; `None` if no file should have it.
 pub(crate) fn content_of(bytes: &[u8]) -> Option<Content> {
     let text = std::str::from_utf8(bytes).ok()?;
     let line = text.lines().nth(1)?.strip_prefix("Subject: message ")?;
@@ -44,19 +44,19 @@ pub(crate) fn content_of(bytes: &[u8]) -> Option<Content> {
 pub(crate) struct Found {
     /// At plain paths.
     pub(crate) in_place: BTreeMap<Location, Content>,
-    /// At others, of each mailbox.
-    pub(crate) beside: BTreeSet<(u8, Content)>,
+    /// Under conflict names, by mailbox.
+    pub(crate) conflict_names: BTreeSet<(u8, Content)>,
 }
 
 impl Found {
-    /// The model's mailboxes as these.
+    /// The model's mailboxes in this form.
     pub(crate) fn of(mail: &Mail) -> Self {
         let mut found = Self::default();
         for (at, content) in mail {
             match at.path {
                 Place::Plain(_) => drop(found.in_place.insert(*at, *content)),
-                Place::Beside(..) | Place::Numbered(_) => {
-                    found.beside.insert((at.mailbox, *content));
+                Place::ConflictName(..) | Place::Numbered(_) => {
+                    found.conflict_names.insert((at.mailbox, *content));
                 }
             }
         }
@@ -64,8 +64,8 @@ impl Found {
     }
 
     pub(crate) fn contents(&self) -> BTreeSet<Content> {
-        let beside = self.beside.iter().map(|(_, content)| *content);
-        self.in_place.values().copied().chain(beside).collect()
+        let conflict_names = self.conflict_names.iter().map(|(_, content)| *content);
+        self.in_place.values().copied().chain(conflict_names).collect()
     }
 }
 
@@ -86,21 +86,21 @@ pub(crate) fn plain(file: &Path) -> Option<u8> {
     (0..4).find(|path| file.file_name().is_some_and(|name| *name == *name_of(*path)))
 }
 
-/// What the mailboxes below a folder have.
+/// The contents of the mailboxes below a folder.
 pub(crate) fn found(root: &Path, mailbox_name: impl Fn(u8) -> String) -> Found {
     let mut found = Found::default();
     for mailbox in 0..2 {
         let folder = root.join(mailbox_name(mailbox));
         for file in below(&folder) {
             let content = fs::read(&file).ok().and_then(|bytes| content_of(&bytes));
-            // What is no message that there ever was is one that nobody can miss: it is seen as a lost one.
+            // A file that never was a message is not counted: it then shows as a lost one.
             let Some(content) = content else { continue };
             match plain(&file).filter(|_| file.parent() == Some(&folder)) {
                 Some(path) => {
                     let at = Location { mailbox, path: Place::Plain(path) };
                     found.in_place.insert(at, content);
                 }
-                None => drop(found.beside.insert((mailbox, content))),
+                None => drop(found.conflict_names.insert((mailbox, content))),
             }
         }
     }

@@ -1,5 +1,5 @@
-//! What tells two worlds apart: a number that is equal where nothing that may ever happen differs, but for the names of
-//! sticks, mailboxes and paths. Owns what belongs to that; leaves out what no rule asks for.
+//! A number that is equal for two worlds if nothing that may ever happen differs between them, except for the names of
+//! sticks, mailboxes and paths. Owns what belongs to that; leaves out whatever no rule depends on.
 
 use crate::chance::stir;
 use crate::event::Shape;
@@ -7,7 +7,7 @@ use crate::model::{Catalogue, Content, Key, Line, Location, Path, Position, Stic
 use crate::truth::{Change, Clock, Fate, Gone, Promise, Truth};
 use crate::world::{Slot, Station, World};
 
-/// Names exchanged for others.
+/// A renaming.
 #[derive(Debug, Clone)]
 pub(crate) struct Naming {
     sticks: Vec<usize>,
@@ -93,7 +93,7 @@ impl Naming {
         let path = |p: u8| u64::from(self.paths[usize::from(p)]);
         let within = match at.path {
             Path::Plain(p) => path(p),
-            Path::Beside(p, content) => list([path(p), self.content(content)]),
+            Path::ConflictName(p, content) => list([path(p), self.content(content)]),
             Path::Numbered(content) => stir(self.content(content)),
         };
         list([self.mailboxes[usize::from(at.mailbox)].into(), within])
@@ -124,7 +124,7 @@ impl Naming {
     }
 
     fn stick(&self, stick: &Stick) -> u64 {
-        // The order of lines that say what is there is that of names.
+        // Lines that assert contents are in the order of the names.
         let mut lines = Vec::new();
         let mut run = Vec::new();
         for line in &stick.ledger.lines {
@@ -144,7 +144,7 @@ impl Naming {
             self.stick(&slot.stick),
             clock(&slot.clock),
             set(slot.promises.iter().map(|promise| self.promise(promise))),
-            set(slot.told_gone.iter().map(|content| self.content(*content))),
+            set(slot.recorded_gone.iter().map(|content| self.content(*content))),
         ])
     }
 
@@ -216,13 +216,13 @@ impl Naming {
     }
 
     fn truth(&self, truth: &Truth) -> u64 {
-        let looked = truth.looked.iter();
+        let found = truth.found.iter();
         let lost = truth.lost.iter();
         list([
             truth.me,
             clock(&truth.clock),
-            clock(&truth.heard),
-            set(looked
+            clock(&truth.read_clock),
+            set(found
                 .map(|(at, (content, since))| list([self.key(&(*at, *content)), change(*since)]))),
             set(lost
                 .map(|(key, (since, last))| list([self.key(key), change(*since), (*last).into()]))),
@@ -254,12 +254,12 @@ impl Naming {
             sticks[self.sticks[at]] = self.slot(slot);
         }
         let image = world.image.as_ref();
-        // Of what went, only what may still speak against something that is asked for.
+        // Of the departures, only those that may still affect something that is checked.
         let stations = || world.cards.iter().chain(image.map(|(_, station)| station));
         let matters = |gone: &&std::sync::Arc<Gone>| {
             stations().any(|station| {
-                let looked = station.truth.looked.values();
-                looked.into_iter().any(|(content, _)| content.message == gone.key.1.message)
+                let found = station.truth.found.values();
+                found.into_iter().any(|(content, _)| content.message == gone.key.1.message)
             })
         };
         list([

@@ -1,4 +1,4 @@
-//! What the truth knows of what went: what is still somewhere, and what a stick was told is not.
+//! The truth about contents that left: which are still somewhere, and which are recorded on a stick as gone.
 
 use crate::model::{Content, Key};
 use crate::truth::{Gone, Promise};
@@ -6,7 +6,7 @@ use crate::world::{Slot, World};
 use std::collections::BTreeSet;
 
 impl World {
-    /// Contents that some card has, or has lost and nobody saw it.
+    /// Contents that some card has, or has lost unseen.
     pub(crate) fn everywhere(&self) -> BTreeSet<Content> {
         let image = self.image.iter().map(|(_, station)| station);
         let all = self.cards.iter().chain(image);
@@ -17,21 +17,22 @@ impl World {
         .collect()
     }
 
-    /// What the card in use has truly seen to go from everywhere that a stick says it was, and no other card has.
-    pub(crate) fn told_gone(&self, slot: &Slot) -> BTreeSet<Content> {
+    /// Contents that the card in use has truly seen leave every location that a stick gives them, and that no other
+    /// card has.
+    pub(crate) fn recorded_gone(&self, slot: &Slot) -> BTreeSet<Content> {
         let truth = &self.cards[self.here].truth;
         let here = self.everywhere();
         let knew = |gone: &Gone| {
             let mut clock = slot.clock.iter();
             clock.all(|(card, n)| *card == truth.me || gone.clock.get(card) >= Some(n))
         };
-        let present_drives = &slot.stick.ledger.present_drives;
-        // What it was replaced by may be missing before any stick had it: then the old one rightly comes back.
+        let asserted = &slot.stick.ledger.asserted;
+        // Its replacement may be missing before any stick had it: then the old one rightly comes back.
         if truth.lost.keys().any(|key| !slot.stick.has(key.1)) {
             return BTreeSet::new();
         }
         let mail = &self.cards[self.here].card.mail;
-        // What became of it was seen to the end, or ends with what is there.
+        // Its successors were seen to the end, or end with something that is there.
         let ends = |key: &Key| {
             let mut next = Some(*key);
             for _ in 0..=truth.saw.len() {
@@ -48,21 +49,20 @@ impl World {
         };
         let seen =
             |key: &Key| truth.saw.iter().any(|gone| gone.key == *key && knew(gone)) && ends(key);
-        let all: BTreeSet<Content> = present_drives.keys().map(|key| key.1).collect();
+        let all: BTreeSet<Content> = asserted.keys().map(|key| key.1).collect();
         let gone = |content: &Content| {
-            !here.contains(content)
-                && present_drives.keys().filter(|key| key.1 == *content).all(&seen)
+            !here.contains(content) && asserted.keys().filter(|key| key.1 == *content).all(&seen)
         };
         all.into_iter().filter(gone).collect()
     }
 }
 
 impl Slot {
-    /// The line that said it cannot be read, and the copy has another name in this ledger: nobody can know that it had
-    /// this one.
+    /// The line that recorded its name cannot be read, and the copy has another name in this ledger: nobody can know
+    /// that it had this one.
     pub(crate) fn has_lost_the_name_of(&self, promise: &Promise) -> bool {
-        let present_drives = self.stick.ledger.present_drives.keys();
-        let mut names = present_drives.filter(|key| key.1 == promise.content).peekable();
+        let asserted = self.stick.ledger.asserted.keys();
+        let mut names = asserted.filter(|key| key.1 == promise.content).peekable();
         names.peek().is_some() && !names.any(|key| promise.from == key.0)
     }
 }

@@ -1,10 +1,10 @@
-//! Histories of a station's cards and sticks, and a check of what reports and restores promise. The rules themselves are
-//! tried first: a model of what ledgers say, through every short history and through long random ones.
+//! Histories of a station's cards and sticks, and a check of what reports and restores promise. The rules themselves
+//! are tried first: a model of what ledgers say, through every short history and through long random ones.
 //!
-//! `model` has the rules, `world` the cards and sticks with what can be done to them, `event` what can happen, `truth`
+//! `model` has the rules, `world` the cards and sticks with the operations on them, `event` what can happen, `truth`
 //! who truly saw what, `check` the promises. `explore` goes through every short history, `starts` is where they begin,
-//! `fingerprint` says which states are alike, `random` makes the long histories, `sabotage` leaves out rules, `engine`
-//! and `against` compare the program with the model. `work` runs all of it.
+//! `fingerprint` decides which states are alike, `random` makes the long histories, `sabotage` leaves out rules,
+//! `engine` and `against` compare the program with the model. `work` runs all of it.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod against;
@@ -20,7 +20,7 @@ mod model;
 mod random;
 mod sabotage;
 mod starts;
-// One vocabulary for all tests; what only others need is not used here.
+// The test programs share one set of helpers; those that only others use are dead code here.
 #[allow(dead_code, unused_macros)]
 #[macro_use]
 #[path = "../support/mod.rs"]
@@ -32,14 +32,14 @@ mod world;
 use std::process::ExitCode;
 use support::chance;
 
-/// Where the program's cards are.
+/// The folder of the program's cards.
 const PLACE: &str = "/dev/shm/histories";
 
 const HELP: &str = "\
 Checks what ledgers say in every short history, and in long random ones.
 
 tests/history                  all that belongs to the tests
-tests/history --seed N         the history of this number, told
+tests/history --seed N         the history of this number, printed
 tests/history --sabotage NAME  with this rule left out (with --seed), or found by short histories
 tests/history --nights [HOURS] ever new histories (10 hours)
 tests/history --engine         the program compared with the model, in --seeds N histories (20,000)
@@ -81,7 +81,7 @@ fn main() -> ExitCode {
     }
     chance::check();
     let fine = match (seed, rule, how.as_str()) {
-        (Some(seed), rule, _) => work::tell(seed, rule),
+        (Some(seed), rule, _) => work::print_history(seed, rule),
         (None, Some(rule), _) => work::one(rule),
         (None, None, "--engine") => {
             work::engine(from, seeds, &format!("{PLACE}-{}", std::process::id()))

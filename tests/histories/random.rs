@@ -1,4 +1,4 @@
-//! Long histories by chance. A number makes one, and makes it again.
+//! Long random histories. A number determines one, and reproduces it.
 
 use crate::chance::Chance;
 use crate::check::{Broken, step};
@@ -16,10 +16,10 @@ pub(crate) const LARGE: Shape = Shape {
     faults: 2,
 };
 
-/// Events of the shortest and of the longest.
+/// Lengths of the shortest and the longest, in events.
 const LENGTHS: (usize, usize) = (8, 48);
 
-/// Does a history; what it was, and what it broke.
+/// Runs a history; returns its events, and the promise it broke, if any.
 pub(crate) fn history(seed: u64) -> (Vec<Event>, Result<World, Broken>) {
     let mut chance = Chance::new(seed);
     let length = LENGTHS.0 + chance.index(LENGTHS.1 - LENGTHS.0);
@@ -37,7 +37,7 @@ pub(crate) fn history(seed: u64) -> (Vec<Event>, Result<World, Broken>) {
     (history, Ok(world))
 }
 
-/// First of which kind, then which: where there is much to choose from, nothing else would come.
+/// First the kind, then the event: otherwise the kinds with many choices would crowd out the others.
 pub(crate) fn draw_from(all: &[Event], chance: &mut Chance) -> Event {
     let mut some = Vec::new();
     for event in all {
@@ -55,7 +55,7 @@ pub(crate) fn draw_from(all: &[Event], chance: &mut Chance) -> Event {
     *of_kind[chance.index(of_kind.len())]
 }
 
-/// The history without all that it does not need to break the same promise.
+/// The history without everything that it does not need to break the same promise.
 pub(crate) fn shorten(shape: Shape, history: Vec<Event>, promise: &str) -> Vec<Event> {
     let breaks = |history: &[Event]| {
         let mut world = World::new(shape);
@@ -74,7 +74,7 @@ pub(crate) fn shorten(shape: Shape, history: Vec<Event>, promise: &str) -> Vec<E
     shortest(history, breaks)
 }
 
-/// The history without each event that it does not need to be found.
+/// The history without each event that it does not need for the same finding.
 pub(crate) fn shortest(mut history: Vec<Event>, found: impl Fn(&[Event]) -> bool) -> Vec<Event> {
     let mut at = history.len();
     while at > 0 {

@@ -1,4 +1,4 @@
-//! Rules left out, one at a time. Each that is kept must be one that some short history needs.
+//! Rules left out, one at a time. Each rule must be one that some short history needs.
 
 use crate::model::{Key, Line, Position, Stick, Writers};
 use std::cell::Cell;
@@ -63,8 +63,8 @@ breaks! {
     DamageInPlace: "what looks damaged may come in place of the good version",
 }
 
-/// Kept though no promise is known to need them: an arrival that finds no room is mostly told by what it came after;
-/// and what one stick takes back of another's line comes back all the same, but not where it was.
+/// Kept though no promise is known to need them: an arrival that finds no room is mostly recorded through its
+/// predecessor; and a line that one stick withdraws from another comes back all the same, but not at its location.
 pub(crate) const NOT_NEEDED: &[Break] = &[Break::FullDoesNotWait, Break::WitnessByOldLine];
 
 /// Whether a rule is left out on this thread.
@@ -83,7 +83,7 @@ pub(crate) fn named(name: &str) -> Break {
     *found.unwrap_or_else(|| panic!("no rule {name}; there are {:?}", Break::ALL))
 }
 
-/// The rule that this model does not have: what the latest ledger does not say is gone.
+/// A rule that this model does not have: a content that the latest ledger does not assert is gone.
 pub(crate) fn absent(sticks: &[&Stick], writers: &Writers, key: &Key, stamps: &[Position]) -> bool {
     let marks = sticks.iter().flat_map(|stick| {
         let all = stick.ledger.lines.iter();

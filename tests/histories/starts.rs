@@ -1,4 +1,4 @@
-//! Where the exhaustive part begins: the empty station, and states that matter. Owns the histories that lead there.
+//! Where the exhaustive part begins: the empty station, and interesting states. Owns the histories that lead there.
 
 use crate::event::{Event, Shape, kinds::*};
 use crate::model::{Location, Path};
@@ -7,7 +7,7 @@ pub(crate) struct Start {
     pub(crate) name: &'static str,
     pub(crate) shape: Shape,
     pub(crate) events: Vec<Event>,
-    /// Events of the histories from here.
+    /// Number of events added to the history.
     pub(crate) depth: usize,
 }
 
@@ -37,7 +37,7 @@ fn start(name: &'static str, shape: Shape, kinds: u32, events: &[Event], depth: 
     Start { name, shape: Shape { kinds, ..shape }, events: events.to_vec(), depth }
 }
 
-/// With a fault of a medium.
+/// Allows one fault of a medium.
 fn f(shape: Shape) -> Shape {
     Shape { faults: 1, ..shape }
 }
@@ -160,7 +160,7 @@ fn several() -> Vec<Start> {
     ]
 }
 
-/// Somebody had one of the sticks.
+/// Somebody had access to one of the sticks.
 fn strangers() -> Vec<Start> {
     use Event::*;
     vec![

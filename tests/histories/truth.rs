@@ -1,5 +1,5 @@
-//! The plain truth about a history: which card saw what go, and knowing what. Owns the true clocks, which no clone, no
-//! image and no lost line confuses, and what must come back for ever since it was called safe.
+//! The plain truth about a history: which card saw what leave, and what it knew then. Owns the true clocks, which no
+//! clone, no image and no lost line can falsify, and what must come back for ever since it was called safe.
 
 use crate::model::{Content, Key, Line, Location, Mail, Position};
 use crate::world::Slot;
@@ -38,32 +38,33 @@ pub(crate) enum Fate {
     Replaced,
 }
 
-/// Something was seen to go.
+/// A departure that was seen.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub(crate) struct Gone {
     pub(crate) key: Key,
     pub(crate) fate: Fate,
     /// Where it went, or what is there instead.
     pub(crate) next: Option<Key>,
-    /// Whose change that was, and what that card knew then, with this change.
+    /// The change that it was, and what the card knew then, this change included.
     pub(crate) by: Change,
     pub(crate) clock: Clock,
-    /// By what ledgers name it.
+    /// Its name in ledgers.
     pub(crate) id: Option<Position>,
 }
 
 /// A message was called safe on a stick: it, or a later version, comes back.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(crate) struct Promise {
-    /// Where it was, and where it was moved to.
+    /// Its location then, and where it was moved to.
     pub(crate) from: Location,
     pub(crate) at: BTreeSet<Location>,
     pub(crate) content: Content,
     /// The change that put it there.
     pub(crate) since: Change,
-    /// Departures of it that its card had read of, and that it has it for all that.
+    /// Departures of it that its card had read while having the message all the same.
     pub(crate) knows: BTreeSet<Position>,
-    /// Some line there cannot be read, or somebody wrote to a stick: whoever sees it go from then on may speak of it.
+    /// Some line there cannot be read, or somebody wrote to a stick: from then on any card that sees it leave may
+    /// record that.
     pub(crate) weak: bool,
 }
 
@@ -72,7 +73,7 @@ impl Promise {
         gone.iter().try_fold(self, |promise, gone| promise.after(gone))
     }
 
-    /// What is left of it once somebody who knew of it saw the message go.
+    /// What is left of the promise once a card that knew of it saw the message leave.
     pub(crate) fn after(mut self, gone: &Gone) -> Option<Self> {
         let (at, content) = gone.key;
         let of_it = self.at.contains(&at)
@@ -99,16 +100,17 @@ impl Promise {
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Truth {
     pub(crate) me: u64,
-    /// The last change; of the card that this one was copied from, where it made none since.
+    /// The last change; of the card that this one was copied from, if it has made none since.
     pub(crate) last: Change,
     /// What was known at the last change.
     pub(crate) clock: Clock,
-    /// And what was read since.
-    pub(crate) heard: Clock,
-    pub(crate) looked: BTreeMap<Location, (Content, Change)>,
-    /// Gone, and nobody saw it.
+    /// What was read since.
+    pub(crate) read_clock: Clock,
+    pub(crate) found: BTreeMap<Location, (Content, Change)>,
+    /// Gone, unseen.
     pub(crate) lost: BTreeMap<Key, (Change, u32)>,
-    /// Which comparison found what is there; the last one of each mailbox; new places that one message went to.
+    /// The number of the scan that found a content; the last one of each mailbox; new locations that one message went
+    /// to.
     pub(crate) turn: u32,
     pub(crate) came: BTreeMap<Location, u32>,
     pub(crate) scanned: BTreeMap<u8, u32>,
@@ -120,22 +122,22 @@ pub(crate) struct Truth {
 
 impl Truth {
     pub(crate) fn change_no(&mut self) {
-        let n = self.heard.entry(self.me).or_default();
+        let n = self.read_clock.entry(self.me).or_default();
         *n += 1;
         self.last = Change { card: self.me, n: *n };
-        self.clock = self.heard.clone();
+        self.clock = self.read_clock.clone();
     }
 
-    /// Where a message went that was last seen elsewhere: each new place is where one went.
+    /// Where a message went that was last seen elsewhere: each new location is the target of one.
     fn went(&mut self, content: Content, last: u32) -> Option<Fate> {
-        let places = self.looked.iter().filter(|(_, looked)| looked.0 == content);
+        let places = self.found.iter().filter(|(_, found)| found.0 == content);
         let mut new = places.filter_map(|(at, _)| Some((*at, *self.came.get(at)?)));
         let found = new.find(|new| new.1 > last && !self.taken.contains(new))?;
         self.taken.insert(found);
         Some(Fate::Moved(found.0))
     }
 
-    /// The mailboxes are as they were last found.
+    /// Remembers the mailboxes as they were last found.
     pub(crate) fn scanned(&mut self, mailboxes: u8) {
         let turn = self.turn;
         let all = (0..8).filter(|mailbox| mailboxes & (1 << mailbox) != 0);
@@ -143,8 +145,8 @@ impl Truth {
     }
 
     /// Reads a stick; `drew` if that was a change.
-    pub(crate) fn hear(&mut self, slot: &Slot, all: &[Arc<Gone>], drew: bool) {
-        join(&mut self.heard, &slot.clock);
+    pub(crate) fn note_read(&mut self, slot: &Slot, all: &[Arc<Gone>], drew: bool) {
+        join(&mut self.read_clock, &slot.clock);
         if drew {
             self.change_no();
         }
@@ -156,8 +158,8 @@ impl Truth {
             }
             let seen = |gone: &&Arc<Gone>| gone.key == left.key && gone.id == Some(left.seen);
             let Some(gone) = all.iter().find(seen) else { continue };
-            let looked = self.looked.get_mut(&left.key.0);
-            if let Some((_, since)) = looked.filter(|(content, _)| *content == left.key.1)
+            let found = self.found.get_mut(&left.key.0);
+            if let Some((_, since)) = found.filter(|(content, _)| *content == left.key.1)
                 && since.is_known(&gone.clock)
             {
                 *since = now;
@@ -169,7 +171,7 @@ impl Truth {
     }
 }
 
-/// What became of all that is not where it was, and what is new: the truth's own comparison.
+/// What happened to everything that is not at its old location, and what is new: the truth's own comparison.
 pub(crate) fn fates(
     truth: &mut Truth,
     mail: &Mail,
@@ -180,10 +182,10 @@ pub(crate) fn fates(
     truth.turn += 1;
     let turn = truth.turn;
     let now = truth.last;
-    let was = truth.looked.clone();
+    let was = truth.found.clone();
     let is_new = |at: &Location, content: &Content| was.get(at).is_none_or(|old| old.0 != *content);
     for (at, content) in mail.iter().filter(|(at, content)| within(at) && is_new(at, content)) {
-        truth.looked.insert(*at, (*content, now));
+        truth.found.insert(*at, (*content, now));
         truth.came.insert(*at, turn);
         truth.lost.remove(&(*at, *content));
     }
@@ -197,13 +199,13 @@ pub(crate) fn fates(
             continue;
         }
         if there.is_none() {
-            truth.looked.remove(at);
+            truth.found.remove(at);
             truth.came.remove(at);
         }
         let last = truth.scanned.get(&at.mailbox).copied().unwrap_or(0);
         let fate = truth.went(*old, last).or(match there {
             Some(new) if new.damaged && !old.damaged => None,
-            // What was here before is no later version; of two that were not, nobody can tell which is.
+            // A content that was here before is not a later version; of two that were not, nobody can know which is.
             Some(new) if new.message == old.message && (!before.contains(new) || old.damaged) => {
                 match new.version > old.version || old.damaged {
                     true => Some(Fate::Replaced),
@@ -219,13 +221,13 @@ pub(crate) fn fates(
                     _ => there.map(|new| (*at, *new)),
                 };
                 out.push(((*at, *old), fate, next));
-                // Who sees the damaged rest of a message go sees the message go.
+                // A card that sees the damaged rest of a message leave sees the message leave.
                 let rest = old.damaged && !matches!(fate, Fate::Moved(_));
                 let good = Content { damaged: false, ..*old };
                 let known = watched || there.is_some_and(|new| !before.contains(new));
                 if rest && known && there.is_none_or(|new| !new.damaged && *new != good) {
                     let of_it = |key: &Key| key.0 == *at && key.1.message == old.message;
-                    // Whoever never knew it whole does not.
+                    // A card that never knew it whole does not.
                     let whole: Vec<Key> = truth.lost.keys().copied().filter(of_it).collect();
                     truth.lost.retain(|key, _| !of_it(key));
                     out.extend(whole.into_iter().map(|key| (key, fate, next)));
@@ -237,9 +239,9 @@ pub(crate) fn fates(
     for (key, (since, last)) in std::mem::take(&mut truth.lost) {
         if let Some(fate) = truth.went(key.1, last) {
             let next =
-                truth.looked.keys().map(|at| (*at, key.1)).find(|next| fate == Fate::Moved(next.0));
+                truth.found.keys().map(|at| (*at, key.1)).find(|next| fate == Fate::Moved(next.0));
             out.push((key, fate, next));
-        } else if !truth.looked.values().any(|(content, _)| *content == key.1) {
+        } else if !truth.found.values().any(|(content, _)| *content == key.1) {
             truth.lost.insert(key, (since, last));
         }
     }

@@ -1,4 +1,4 @@
-//! Runs the parts of the model. Owns all that is printed.
+//! Runs the parts of the model. Owns everything that is printed.
 
 use crate::against::{self, Apart, What};
 use crate::engine::Program;
@@ -13,19 +13,19 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-/// Events from each start in the quick part.
+/// Number of events from each start in the quick part.
 const QUICK: usize = 3;
-/// A history that is replayed in the quick part's share of chance.
+/// Number of random histories in the quick part.
 const QUICK_SEEDS: u64 = 1_000;
-/// Events from each start within which most rules turn out to be needed.
+/// Number of events from each start within which most rules turn out to be needed.
 const NEAR: usize = 4;
-/// Findings of one kind that are told.
+/// Findings of one kind that are printed.
 const ENOUGH: usize = 4;
 const SEEDS: u64 = 200_000;
-/// Events from each start without finding any need for a rule.
+/// Number of events from each start to try a rule that is known not to be needed.
 const UNNEEDED: usize = 4;
 
-/// Every short history from every start, up to a length, the shortest first. What breaks a promise ends it.
+/// Every short history from every start, up to a length, the shortest first. A broken promise ends it.
 fn explore(all: &[Start], rule: Option<Break>, longest: usize) -> (Vec<String>, Option<Finding>) {
     let mut explorers = Vec::new();
     for start in all {
@@ -47,7 +47,7 @@ fn explore(all: &[Start], rule: Option<Break>, longest: usize) -> (Vec<String>, 
             *took += begun.elapsed();
         }
     }
-    let told = explorers.iter().map(|(start, explorer, took)| {
+    let summaries = explorers.iter().map(|(start, explorer, took)| {
         let (events, states) = (explorer.tried.events, explorer.tried.states);
         let depth = start.depth.min(longest);
         let took = took.as_secs_f64();
@@ -56,7 +56,7 @@ fn explore(all: &[Start], rule: Option<Break>, longest: usize) -> (Vec<String>, 
             start.name
         )
     });
-    (told.collect(), None)
+    (summaries.collect(), None)
 }
 
 fn say(what: &str, history: &[Event]) {
@@ -67,9 +67,9 @@ fn say(what: &str, history: &[Event]) {
 /// Every short history: none breaks a promise.
 fn short(longest: usize) -> bool {
     let begun = Instant::now();
-    let (told, finding) = explore(&starts(), None, longest);
+    let (summaries, finding) = explore(&starts(), None, longest);
     println!("every short history:");
-    told.iter().for_each(|line| println!("{line}"));
+    summaries.iter().for_each(|line| println!("{line}"));
     if let Some(Finding { start, history, broken }) = &finding {
         say(&format!("FOUND from {start}: {}: {}", broken.promise, broken.how), history);
     }
@@ -77,13 +77,13 @@ fn short(longest: usize) -> bool {
     finding.is_none()
 }
 
-/// Each rule is one that some short history needs, but for those that none is known to need.
+/// Each rule is one that some short history needs, except those that none is known to need.
 fn sabotages(all: &[Break], longest: usize) -> bool {
     let begun = Instant::now();
     let starts = starts();
     let mut fine = true;
     for rule in all {
-        // That nothing needs a rule is tried a little way, not as long again as all else.
+        // A rule that nothing needs is tried to a small depth, so that it does not take as long as all the rest.
         let longest = if NOT_NEEDED.contains(rule) { longest.min(UNNEEDED) } else { longest };
         let (_, finding) = explore(&starts, Some(*rule), longest);
         match finding {
@@ -103,7 +103,7 @@ fn sabotages(all: &[Break], longest: usize) -> bool {
     fine
 }
 
-/// Long histories by chance, on as many threads as there are cores.
+/// Long random histories, on as many threads as there are cores.
 fn chance(from: u64, seeds: u64, until: Option<Instant>) -> bool {
     let begun = Instant::now();
     let (next, events) = (AtomicU64::new(from), AtomicU64::new(0));
@@ -121,7 +121,7 @@ fn chance(from: u64, seeds: u64, until: Option<Instant>) -> bool {
             if result.is_err() {
                 found.store(true, Ordering::Relaxed);
                 let _printing = printing.lock().unwrap_or_else(PoisonError::into_inner);
-                tell(seed, None);
+                print_history(seed, None);
             }
         }
     };
@@ -132,8 +132,8 @@ fn chance(from: u64, seeds: u64, until: Option<Instant>) -> bool {
     !found.load(Ordering::Relaxed)
 }
 
-/// Does the history of a number, and tells it; whether it broke nothing.
-pub(crate) fn tell(seed: u64, rule: Option<Break>) -> bool {
+/// Runs and prints the history with a number; returns whether it broke nothing.
+pub(crate) fn print_history(seed: u64, rule: Option<Break>) -> bool {
     println!("seed {seed}");
     leave_out(rule);
     let (history, result) = random::history(seed);
@@ -147,7 +147,7 @@ pub(crate) fn tell(seed: u64, rule: Option<Break>) -> bool {
     false
 }
 
-/// All that belongs to the tests.
+/// Everything that belongs to the tests.
 pub(crate) fn whole(from: u64) -> bool {
     println!("seeds from {from}");
     let deepest = starts().iter().map(|start| start.depth).max().unwrap_or(0);
@@ -169,7 +169,7 @@ pub(crate) fn one(rule: Break) -> bool {
     close(sabotages(&[rule], deepest))
 }
 
-/// Ever new histories by chance.
+/// Ever new random histories.
 pub(crate) fn nights(from: u64, hours: f64) -> bool {
     println!("seeds from {from}");
     close(chance(
@@ -179,15 +179,15 @@ pub(crate) fn nights(from: u64, hours: f64) -> bool {
     ))
 }
 
-/// Histories in which the program was not as it should be, by what was wrong.
-type Told = BTreeMap<What, Vec<(u64, Vec<Event>, Apart)>>;
+/// Histories in which the program differed, by what was wrong.
+type Differences = BTreeMap<What, Vec<(u64, Vec<Event>, Apart)>>;
 
-/// The program compared with the model in as many histories.
+/// Compares the program with the model in as many histories.
 pub(crate) fn engine(from: u64, seeds: u64, place: &str) -> bool {
     println!("seeds from {from}");
     let begun = Instant::now();
     let (next, events) = (AtomicU64::new(from), AtomicU64::new(0));
-    let told: Mutex<Told> = Mutex::default();
+    let differences: Mutex<Differences> = Mutex::default();
     let lanes = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
     let lane = |place: PathBuf| {
         loop {
@@ -195,41 +195,41 @@ pub(crate) fn engine(from: u64, seeds: u64, place: &str) -> bool {
             if seed >= from + seeds {
                 return;
             }
-            events.fetch_add(beside(seed, &place, &told), Ordering::Relaxed);
+            events.fetch_add(run_both(seed, &place, &differences), Ordering::Relaxed);
         }
     };
-    needed(&Path::new(place).join("needed"), &told);
+    needed(&Path::new(place).join("needed"), &differences);
     std::thread::scope(|scope| {
         for number in 0..lanes {
             let (lane, place) = (&lane, Path::new(place).join(number.to_string()));
             scope.spawn(move || lane(place));
         }
     });
-    let told = told.into_inner().unwrap_or_else(PoisonError::into_inner);
-    for (seed, history, Apart { what, how }) in told.values().flatten() {
+    let differences = differences.into_inner().unwrap_or_else(PoisonError::into_inner);
+    for (seed, history, Apart { what, how }) in differences.values().flatten() {
         let word = if what.is_broken() { "FOUND" } else { "other" };
         say(&format!("{word}, seed {seed}: {what:?}: {how}"), history);
     }
     let (events, took) = (events.load(Ordering::Relaxed), begun.elapsed().as_secs_f64());
     println!("the program by chance: {seeds} histories, {events} events, {took:.0} s");
-    close(!told.keys().any(|what| what.is_broken()))
+    close(!differences.keys().any(|what| what.is_broken()))
 }
 
-/// The histories that some rule of the model is there for, with number 0.
-fn needed(place: &Path, told: &Mutex<Told>) {
+/// The histories that show the need for some rule of the model, with number 0.
+fn needed(place: &Path, differences: &Mutex<Differences>) {
     let starts = starts();
     for rule in Break::ALL.iter().filter(|rule| !NOT_NEEDED.contains(rule)) {
         let (_, finding) = explore(&starts, Some(*rule), NEAR);
         let Some(Finding { history, .. }) = finding else { continue };
         match try_one(place, &history) {
-            // With the rule in force, or in the program, one of its events cannot be.
+            // With the rule in force, or in the program, one of its events is impossible.
             Err(Apart { what: What::Impossible, .. }) => println!("  not tried: {}", rule.words()),
-            tried => tell_one(rule.words(), history, tried, told),
+            tried => note_one(rule.words(), history, tried, differences),
         }
     }
     for (what, history) in against::thought_of() {
         let tried = try_one(place, &history);
-        tell_one(what, history, tried, told);
+        note_one(what, history, tried, differences);
     }
 }
 
@@ -237,20 +237,25 @@ fn try_one(place: &Path, history: &[Event]) -> Result<usize, Apart> {
     against::compare(&mut Program::new(place, 0, 3), 3, history)
 }
 
-fn tell_one(words: &str, history: Vec<Event>, tried: Result<usize, Apart>, told: &Mutex<Told>) {
+fn note_one(
+    words: &str,
+    history: Vec<Event>,
+    tried: Result<usize, Apart>,
+    differences: &Mutex<Differences>,
+) {
     match tried {
         Ok(done) if done == history.len() => println!("  as it should be: {words}"),
         Ok(done) => println!("  as it should be, for {done} of {} events: {words}", history.len()),
         Err(apart) => {
             println!("  {:?}: {words}", apart.what);
-            let mut told = told.lock().unwrap_or_else(PoisonError::into_inner);
-            told.entry(apart.what).or_default().push((0, history, apart));
+            let mut differences = differences.lock().unwrap_or_else(PoisonError::into_inner);
+            differences.entry(apart.what).or_default().push((0, history, apart));
         }
     }
 }
 
-/// One history. How many of its events were done.
-fn beside(seed: u64, place: &Path, told: &Mutex<Told>) -> u64 {
+/// Runs one history on both. Returns how many of its events were done.
+fn run_both(seed: u64, place: &Path, differences: &Mutex<Differences>) -> u64 {
     let history = against::history(seed);
     let sticks = against::sticks_of(seed);
     let run = |history: &[Event]| {
@@ -260,13 +265,13 @@ fn beside(seed: u64, place: &Path, told: &Mutex<Told>) -> u64 {
         Ok(done) => return done as u64,
         Err(apart) => apart,
     };
-    let told = || told.lock().unwrap_or_else(PoisonError::into_inner);
+    let differences = || differences.lock().unwrap_or_else(PoisonError::into_inner);
     let by_chance = |all: &Vec<(u64, _, _)>| all.iter().filter(|one| one.0 > 0).count();
-    if told().get(&apart.what).is_none_or(|all| by_chance(all) < ENOUGH) {
+    if differences().get(&apart.what).is_none_or(|all| by_chance(all) < ENOUGH) {
         let same = |other: &[Event]| run(other).err().filter(|other| other.what == apart.what);
         let short = random::shortest(history.clone(), |history| same(history).is_some());
         let last = same(&short).unwrap_or(apart);
-        told().entry(last.what).or_default().push((seed, short, last));
+        differences().entry(last.what).or_default().push((seed, short, last));
     }
     history.len() as u64
 }

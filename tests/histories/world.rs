@@ -1,5 +1,5 @@
-//! A station's cards and sticks, and what happens to them. Does events, and keeps the plain truth about them: who saw
-//! what go, and what was once called safe. The truth never asks the model what it thinks.
+//! A station's cards and sticks, and what happens to them. Executes events, and keeps the plain truth about them: which
+//! card saw what leave, and what was once called safe. The truth never depends on the model.
 
 use crate::event::{Event, Shape};
 use crate::mix::mix;
@@ -15,15 +15,15 @@ pub(crate) struct Station {
     pub(crate) truth: Truth,
 }
 
-/// A stick, and the truth about what it was told.
+/// A stick, and the truth about what was recorded on it.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Slot {
     pub(crate) stick: Stick,
     /// Who wrote to it, and what they knew.
     pub(crate) clock: Clock,
     pub(crate) promises: BTreeSet<Promise>,
-    /// Contents that were seen to go from everywhere, and that it was told are gone.
-    pub(crate) told_gone: BTreeSet<Content>,
+    /// Contents that were seen to leave every location, and whose departure is recorded on it.
+    pub(crate) recorded_gone: BTreeSet<Content>,
 }
 
 #[derive(Debug, Clone)]
@@ -33,9 +33,9 @@ pub(crate) struct World {
     pub(crate) here: usize,
     pub(crate) sticks: Vec<Arc<Slot>>,
     pub(crate) image: Option<(usize, Arc<Station>)>,
-    /// What was seen to go, in order.
+    /// The departures that were seen, in order.
     pub(crate) gone: Vec<Arc<Gone>>,
-    /// Messages so far that were first delivered at a location; versions so far of a message.
+    /// How many messages were first delivered at each location, and how many versions each message has so far.
     pub(crate) delivered: BTreeMap<Location, u8>,
     pub(crate) versions: BTreeMap<u16, u8>,
     forks: u8,
@@ -82,7 +82,7 @@ impl World {
         &mut self.station().card.mail
     }
 
-    /// A name that no card had before: what it draws by chance is its own.
+    /// A name that no card had before: numbers that it draws are its own.
     fn another(&mut self, of: u64) -> u64 {
         self.forks += 1;
         mix(&(of, self.forks))
@@ -111,7 +111,7 @@ impl World {
     }
 
     /// Scans the mailboxes, and notes the truth as well.
-    pub(crate) fn look(&mut self, mailboxes: u8, watched: bool) {
+    pub(crate) fn scan(&mut self, mailboxes: u8, watched: bool) {
         let station = Arc::make_mut(&mut self.cards[self.here]);
         let before = station.card.catalogue.position;
         station.card.scan(mailboxes, watched);
@@ -140,12 +140,12 @@ impl World {
         let Self { cards, sticks, here, gone, .. } = self;
         let Station { card, truth } = Arc::make_mut(&mut cards[*here]);
         let before = card.catalogue.position;
-        card.look_at(stick, &sticks[stick].stick);
-        truth.hear(&sticks[stick], gone, card.catalogue.position != before);
+        card.read_stick(stick, &sticks[stick].stick);
+        truth.note_read(&sticks[stick], gone, card.catalogue.position != before);
     }
 
     pub(crate) fn mirror(&mut self, stick: usize, pass: Pass) {
-        self.look(pass.mailboxes, false);
+        self.scan(pass.mailboxes, false);
         self.read(stick);
         let Self { cards, sticks, here, gone, .. } = self;
         let station = Arc::make_mut(&mut cards[*here]);
@@ -176,14 +176,14 @@ impl World {
 
     pub(crate) fn restore(&mut self, sticks: u8, removed: bool) {
         let all = self.shape.all_mailboxes();
-        self.look(all, false);
+        self.scan(all, false);
         let chosen: Vec<usize> =
             (0..self.sticks.len()).filter(|at| sticks & (1 << at) != 0).collect();
         chosen.iter().for_each(|at| self.read(*at));
         let slots: Vec<Arc<Slot>> = chosen.iter().map(|at| Arc::clone(&self.sticks[*at])).collect();
         let sticks: Vec<&Stick> = slots.iter().map(|slot| &slot.stick).collect();
         self.station().card.put_back(&sticks, removed);
-        self.look(all, false);
+        self.scan(all, false);
     }
 
     pub(crate) fn boot(&mut self, card: usize) {
@@ -191,7 +191,7 @@ impl World {
         self.station().card.catalogue.drawn = false;
     }
 
-    /// What every card, and the image of one, takes for known of a stick that something happened to unseen.
+    /// Adjusts what every card, and the image of one, knows of a stick to which something happened unseen.
     fn believed(&mut self, mut change: impl FnMut(&mut Catalogue)) {
         let image = self.image.as_mut().map(|(_, station)| station);
         for station in self.cards.iter_mut().chain(image) {
@@ -233,7 +233,7 @@ impl World {
                 self.mail().insert(at, content);
             }
             Event::Repair { at, stick } => {
-                self.look(self.shape.all_mailboxes(), false);
+                self.scan(self.shape.all_mailboxes(), false);
                 self.read(stick);
                 let content = Content { damaged: false, ..self.card().mail[&at] };
                 self.mail().insert(at, content);
@@ -253,7 +253,7 @@ impl World {
                 self.mirror(stick, Pass { room, backwards, ..whole });
             }
             Event::DropOld { stick } => {
-                self.look(whole.mailboxes, false);
+                self.scan(whole.mailboxes, false);
                 self.read(stick);
                 let mail: BTreeSet<Content> = self.card().mail.values().copied().collect();
                 self.slot(stick).stick.drop_old(|content| mail.contains(&content));
@@ -336,9 +336,9 @@ impl World {
     /// The service was up to date, and sees it happen.
     fn before_its_eyes(&mut self, happens: impl FnOnce(&mut Self)) {
         let all = self.shape.all_mailboxes();
-        self.look(all, false);
+        self.scan(all, false);
         happens(self);
-        self.look(all, true);
+        self.scan(all, true);
     }
 
     fn seen(&mut self, watched: bool, happens: impl FnOnce(&mut Self)) {
@@ -349,7 +349,7 @@ impl World {
     }
 
     fn acknowledge(&mut self) {
-        self.look(self.shape.all_mailboxes(), false);
+        self.scan(self.shape.all_mailboxes(), false);
         let station = Arc::make_mut(&mut self.cards[self.here]);
         let all = station.card.acknowledge();
         if all.is_empty() {
@@ -367,7 +367,7 @@ impl World {
         }
     }
 
-    /// What the stick itself was trusted with is its own word's to take back; nobody knows it yet.
+    /// Promises that rest on this stick end: its own lines may withdraw them. No card knows it yet.
     fn forge(&mut self, stick: usize, replaced: bool) {
         self.faults += 1;
         let chance = self.another(stick as u64);
@@ -375,7 +375,7 @@ impl World {
         let slot = self.slot(stick);
         slot.promises.clear();
         slot.stick.forge(chance, replaced);
-        // Who reads it takes themselves to know of everything.
+        // A card that reads it believes that it knows everything.
         for other in 0..self.sticks.len() {
             let gone = self.gone.clone();
             let slot = self.slot(other);
@@ -390,7 +390,7 @@ impl World {
         self.faults += 1;
         let slot = self.slot(stick);
         slot.stick.copies.insert(content, false);
-        // What rested on this copy is not asked for any more; nobody knows it yet, and nobody may be blamed.
+        // Promises that depended on this copy end; nobody knows it yet, and nobody may be blamed.
         let rests = |message, version| message == content.message && version <= content.version;
         slot.promises.retain(|promise| !rests(promise.content.message, promise.content.version));
         // An earlier version that has a copy of its own comes back instead.
@@ -406,7 +406,7 @@ impl World {
 }
 
 impl Station {
-    /// Another card from here on, by a new process: what it draws is its own.
+    /// Another card from here on, in a new process: numbers that it draws are its own.
     fn begin_as(&mut self, me: u64) {
         self.truth.me = me;
         self.card.chance = me;

@@ -1,5 +1,5 @@
-//! Ledgers and sticks spoilt by chance, given to the built program: to `restore`, and to the daemon's loop with new
-//! mail. Whatever becomes of the spoilt one, all that is on the good one comes back, nothing around the target is
+//! Ledgers and sticks damaged at random, given to the built program: to `restore`, and to the daemon's loop with new
+//! mail. Whatever happens to the damaged one, everything on the good one comes back, nothing around the target is
 //! touched, and memory stays bounded. `COUNTERFOIL_SEEDS=200 cargo test --test hostile built` tries that many.
 
 use crate::campaign::{BAG, Before, expect_all, seeds, spoil_ledger, spoil_stick};
@@ -14,18 +14,18 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant, SystemTime};
 
-/// Tried where nobody asks for more.
+/// Number of seeds by default.
 const SEEDS: u64 = 20;
-/// Far above what anything here takes.
+/// Far more than any run here takes.
 const PATIENCE: Duration = Duration::from_secs(60);
-/// What only the program may change while it restores, and what while it watches.
+/// The only folders that the program may change while it restores, and while it watches.
 const RESTORE_WRITES: [&str; 1] = ["into"];
 const WATCH_WRITES: [&str; 4] = ["state", "bad/counterfoil", "good/counterfoil", "log"];
 
-/// A card's folders with two sticks, and things of others all around.
+/// A card's folders with two sticks, and other people's files all around.
 struct Post {
     around: tempfile::TempDir,
-    /// The most that any run held.
+    /// The most memory that any run used.
     memory: u64,
 }
 
@@ -76,7 +76,7 @@ impl Post {
         command
     }
 
-    /// Everything around, but what is below these: bytes, time and kind.
+    /// Everything around, except below these paths: bytes, time and kind.
     fn canaries(&self, but: &[&str]) -> BTreeMap<PathBuf, (Vec<u8>, SystemTime)> {
         let mut all = BTreeMap::new();
         let entries = walkdir::WalkDir::new(self.around.path()).into_iter().filter_entry(|entry| {
@@ -87,7 +87,8 @@ impl Post {
             let facts = entry.metadata().unwrap();
             let bytes = match facts.is_file() {
                 true => fs::read(entry.path()).unwrap(),
-                // What is made or removed in a folder changes its time; those above what may be written to change.
+                // Creating or deleting a file in a folder changes the folder's time, so the folders above the
+                // exceptions may change.
                 false => Vec::new(),
             };
             let above = but.iter().any(|name| self.path(name).parent() == Some(entry.path()));
@@ -98,7 +99,7 @@ impl Post {
         all
     }
 
-    /// What comes back from these sticks, withheld or not.
+    /// Everything that comes back from these sticks, withheld or not.
     fn restored(&mut self, sticks: &[&str]) -> BTreeSet<Vec<u8>> {
         drop(fs::remove_dir_all(self.path("into")));
         let before = self.canaries(&RESTORE_WRITES);
@@ -116,7 +117,7 @@ impl Post {
         crate::card::tree(&self.path("into")).into_values().collect()
     }
 
-    /// The daemon gets new mail while both sticks are in, until the good one has it.
+    /// The daemon gets new mail while both sticks are plugged in, until the good one has it.
     fn watched(&mut self, seed: u64) {
         let name = format!("late-{seed}");
         let before = self.canaries(&WATCH_WRITES);
@@ -142,7 +143,7 @@ impl Post {
         let new = after.remove(&self.path("mail").join(&name)).unwrap();
         assert_eq!(new.0, mail(&name));
         let (mut before, mailbox) = (before, self.path("mail"));
-        // The message itself came into it.
+        // The message itself was put into it.
         before.remove(&mailbox);
         after.remove(&mailbox);
         assert_eq!(after, before, "something around was changed");

@@ -1,7 +1,7 @@
-//! Very many ledgers and sticks, each spoilt in another way from a seed: whatever becomes of the spoilt one, a good
-//! stick beside it gets its mail and is restored whole, nothing is written elsewhere, and memory stays as it is.
-//! `COUNTERFOIL_SEEDS=10000 cargo test --test hostile campaign` tries that many of each; `COUNTERFOIL_FIRST=N` begins
-//! with another seed.
+//! Very many ledgers and sticks, each damaged in another way from a seed: whatever happens to the damaged one, a good
+//! stick plugged in at the same time gets its mail and is restored whole, nothing is written elsewhere, and memory does
+//! not grow. `COUNTERFOIL_SEEDS=10000 cargo test --test hostile campaign` tries that many of each;
+//! `COUNTERFOIL_FIRST=N` begins with another seed.
 
 use crate::card::{Card, done, drive_ref, folder, mail, station, tree};
 use crate::support::cases::cases;
@@ -14,11 +14,11 @@ use counterfoil::model::Digest;
 use std::collections::BTreeSet;
 
 pub(crate) const BAG: &str = "counterfoil/pier-4/";
-/// Tried where nobody asks for more: about ten seconds.
+/// Number of seeds by default: about ten seconds.
 const SEEDS: u64 = 150;
-/// The same in a plain run; more than 50, or memory is not looked at.
+/// The same in a plain run; it must be more than 50, or memory is not checked.
 const PLAIN_SEEDS: u64 = 60;
-/// What is put in place of a value.
+/// Replacements for a value.
 const NASTY: [&str; 16] = [
     "0",
     "1",
@@ -38,7 +38,7 @@ const NASTY: [&str; 16] = [
     "\"removed\"",
 ];
 
-/// A card and two sticks with everything in their ledgers that a life brings.
+/// A card and two sticks whose ledgers have every kind of line.
 pub(crate) struct Before {
     pub(crate) card: Card,
     pub(crate) bad: MemoryDrive,
@@ -67,13 +67,14 @@ impl Before {
         Self { card, bad, good }
     }
 
-    /// What must come back, by its bytes.
+    /// The messages that must come back, by their bytes.
     pub(crate) fn mail(&self) -> BTreeSet<Vec<u8>> {
         self.card.messages().into_values().collect()
     }
 }
 
-/// Spoils the lines of a ledger. Every other time all that follows is rightly chained: only what it says is wrong.
+/// Damages the lines of a ledger. Every other time all following lines are correctly chained: only their statements are
+/// wrong.
 pub(crate) fn spoil_ledger(ledger: &mut Vec<u8>, chance: &mut Chance) {
     let mut lines: Vec<Vec<u8>> =
         ledger.split_inclusive(|&b| b == b'\n').map(<[u8]>::to_vec).collect();
@@ -107,7 +108,7 @@ pub(crate) fn spoil_ledger(ledger: &mut Vec<u8>, chance: &mut Chance) {
     *ledger = lines.concat();
 }
 
-/// A line with something else in place of the value of one of its fields.
+/// A line with another value in one of its fields.
 fn with_nasty_value(line: &[u8], chance: &mut Chance) -> Vec<u8> {
     let text = String::from_utf8_lossy(line).into_owned();
     let fields: Vec<usize> = text.match_indices("\":").map(|(at, _)| at + 2).collect();
@@ -126,7 +127,7 @@ fn chain_anew(lines: &mut [Vec<u8>]) {
     }
 }
 
-/// Spoils any of a stick's files: its bytes, its length, its name, or that it is there.
+/// Damages any of a stick's files: its bytes, its length, its name, or its existence.
 pub(crate) fn spoil_stick(stick: &MemoryDrive, chance: &mut Chance) {
     for _ in 0..=chance.index(3) {
         let files = stick.files();
@@ -155,7 +156,7 @@ pub(crate) fn spoil_stick(stick: &MemoryDrive, chance: &mut Chance) {
     }
 }
 
-/// What comes back from both, withheld or not; what each of the two could not give is said.
+/// Everything that comes back from both, withheld or not; what either could not give is reported.
 fn restored(sticks: [&MemoryDrive; 2]) -> Result<BTreeSet<Vec<u8>>, JobError> {
     let around = folder();
     let into = around.path().join("into");
@@ -163,8 +164,8 @@ fn restored(sticks: [&MemoryDrive; 2]) -> Result<BTreeSet<Vec<u8>>, JobError> {
     let drives: Vec<_> =
         sticks.iter().zip(["bad", "good"]).map(|(stick, label)| drive_ref(stick, label)).collect();
     let gathered = open_sources(&drives, &station(), &SystemClock::new())?;
-    let told = gathered.catalogue.recorded_mailboxes_of(&station())?;
-    let mailbox_targets = told.into_iter().map(|(row, name)| {
+    let output = gathered.catalogue.recorded_mailboxes_of(&station())?;
+    let mailbox_targets = output.into_iter().map(|(row, name)| {
         let path = into.join(name.as_str());
         MailboxTarget { row, name, path }
     });
@@ -177,26 +178,26 @@ fn restored(sticks: [&MemoryDrive; 2]) -> Result<BTreeSet<Vec<u8>>, JobError> {
         progress: &Unwatched,
     };
     restore(&gathered, &plan)?;
-    let beside: Vec<_> = std::fs::read_dir(around.path()).unwrap().collect();
-    assert_eq!(beside.len(), 1, "nothing is made beside the target: {beside:?}");
+    let around_it: Vec<_> = std::fs::read_dir(around.path()).unwrap().collect();
+    assert_eq!(around_it.len(), 1, "nothing is made next to the target: {around_it:?}");
     Ok(tree(&into).into_values().collect())
 }
 
-/// Those asked for, or so many.
+/// The seeds asked for, or this many.
 pub(crate) fn seeds(or: u64) -> std::ops::Range<u64> {
     let number = |name, or| std::env::var(name).map_or(or, |text| text.parse().unwrap());
     let first = number("COUNTERFOIL_FIRST", 1);
     first..first + number("COUNTERFOIL_SEEDS", or)
 }
 
-/// Bytes of memory that this process held at most.
+/// The most memory that this process has used, in bytes.
 fn most_memory() -> u64 {
-    let told = std::fs::read_to_string("/proc/self/status").unwrap();
-    let line = told.lines().find(|line| line.starts_with("VmHWM:")).unwrap();
+    let output = std::fs::read_to_string("/proc/self/status").unwrap();
+    let line = output.lines().find(|line| line.starts_with("VmHWM:")).unwrap();
     line.split_whitespace().nth(1).unwrap().parse::<u64>().unwrap() * 1024
 }
 
-/// Each seed, told if anything goes wrong; the first ones take what memory there is to be taken.
+/// Runs each seed, and names it if anything fails; the first ones use whatever memory will be used.
 fn each_seed(mut try_it: impl FnMut(u64, &mut Chance)) {
     let mut before = None;
     for (number, seed) in seeds(cases(SEEDS, PLAIN_SEEDS)).enumerate() {
@@ -206,7 +207,7 @@ fn each_seed(mut try_it: impl FnMut(u64, &mut Chance)) {
         let what = std::panic::AssertUnwindSafe(|| try_it(seed, &mut Chance::new(seed)));
         assert!(std::panic::catch_unwind(what).is_ok(), "COUNTERFOIL_FIRST={seed}");
     }
-    // The kernel counts by processor and not to the page: what it says may be less than it said before (proc(5)).
+    // The kernel counts by processor and not to the page: it may report less than before (proc(5)).
     let grown = before.map_or(0, |before| most_memory().saturating_sub(before));
     assert!(grown < 64 << 20, "memory grew by {grown}");
 }
@@ -231,7 +232,7 @@ fn campaign_of_spoilt_sticks_through_a_pass_and_a_restore() {
     let Before { mut card, bad, good } = Before::new();
     each_seed(|seed, chance| {
         let (bad, good) = (bad.copied(), good.copied());
-        // Every stick begins from where it was; a card that has seen them further would not trust them.
+        // Every stick begins in its original state; a card that has seen a later state would not trust them.
         card.lose_catalogue();
         if chance.index(2) == 0 {
             done(card.mirror_as(&bad, "bad"));
@@ -239,7 +240,7 @@ fn campaign_of_spoilt_sticks_through_a_pass_and_a_restore() {
         }
         spoil_stick(&bad, chance);
         card.deliver("inbox/late", &mail(&format!("late {seed}")));
-        // However that ends.
+        // Its outcome does not matter.
         drop(card.mirror_as(&bad, "bad").outcome);
         done(card.mirror_as(&good, "good"));
         let mail: BTreeSet<_> = card.messages().into_values().collect();

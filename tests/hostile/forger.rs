@@ -1,11 +1,10 @@
-//! Owns ledger lines that are rightly chained and say whatever an enemy likes.
-//! Never checks what they say.
+//! Owns ledger lines that are correctly chained and say whatever an attacker likes. Never checks what they say.
 
 use counterfoil::model::Digest;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-/// Goes on with a ledger: knows its head as the program would.
+/// Continues a ledger: computes its head as the program would.
 pub(crate) struct Forger {
     ledger: PathBuf,
     head: String,
@@ -14,8 +13,8 @@ pub(crate) struct Forger {
 }
 
 impl Forger {
-    /// Behind the last line of a ledger.
-    pub(crate) fn behind(ledger: &Path) -> Self {
+    /// After the last line of a ledger.
+    pub(crate) fn after(ledger: &Path) -> Self {
         let text = fs::read_to_string(ledger).unwrap();
         let last: serde_json::Value = serde_json::from_str(text.lines().last().unwrap()).unwrap();
         let head = last["hash"].as_str().unwrap().to_owned();
@@ -29,7 +28,7 @@ impl Forger {
         Self { ledger, head, seq: 0, text: String::new() }
     }
 
-    /// The next line, with these fields behind the usual ones.
+    /// Adds a line, with these fields after the usual ones.
     pub(crate) fn line(self, fields: &str) -> Self {
         let number = self.seq + 1;
         self.numbered(number, fields)
@@ -44,7 +43,7 @@ impl Forger {
         ))
     }
 
-    /// A line of any text, rightly chained.
+    /// Adds a line of any text, correctly chained.
     pub(crate) fn raw(mut self, body: &str) -> Self {
         self.seq += 1;
         let hash = Digest::of(format!("{}{body}", self.head).as_bytes()).to_string();
@@ -53,7 +52,7 @@ impl Forger {
         self
     }
 
-    /// All of it so far.
+    /// The whole ledger so far.
     pub(crate) fn text(&self) -> &str {
         &self.text
     }

@@ -1,6 +1,5 @@
-//! Owns the scene of every story: a station, a drive that will be made bad, a good one beside it, and files
-//! outside both that must be neither read nor written.
-//! Never decides what is expected of the bad drive: that is the story's.
+//! Owns the fixture of every test here: a station, a drive that will be made bad, a good one, and files outside both
+//! that must be neither read nor written. Never decides what is expected of the bad drive: the test does.
 
 use crate::station::{Station, expect_same, mail, tree};
 use crate::stick::Stick;
@@ -62,17 +61,17 @@ impl Scene {
         self.station.path("outside")
     }
 
-    /// The card is another one, or its catalogue is lost: both drives are read from their beginning.
+    /// A new card, or a lost catalogue: both drives are read from their beginning.
     pub(crate) fn forget(&self) {
         fs::remove_dir_all(self.station.state()).unwrap();
     }
 
-    /// What was ordered to happen to the good drive has happened: every message is on it, and comes back from
-    /// both drives together; nothing outside was read or written.
+    /// The good drive was served: every message is on it, and comes back from both drives together; nothing outside was
+    /// read or written.
     pub(crate) fn expect_good_drive_served(&self, mirrored: Told) -> Told {
-        let told = mirrored.drive("blue");
-        assert!(["safe", "settling"].contains(&told["state"].as_str().unwrap()), "{told}");
-        assert_eq!(told["failed"], 0, "{told}");
+        let blue = mirrored.drive("blue");
+        assert!(["safe", "settling"].contains(&blue["state"].as_str().unwrap()), "{blue}");
+        assert_eq!(blue["failed"], 0, "{blue}");
         self.good.expect_bag_valid();
         self.expect_outside_untouched(&mirrored);
         mirrored
@@ -80,41 +79,43 @@ impl Scene {
 
     /// Everything in the mailbox comes back from both drives together.
     pub(crate) fn expect_all_restored(&self) -> Told {
-        let told = self.station.restore();
+        let output = self.station.restore();
         for (name, what) in tree(&self.station.inbox()) {
             let path = self.station.restored().join(path_of(&name));
             let back = fs::read(&path).unwrap_or_else(|e| {
-                panic!("{}: {e}\n{}{}", path.display(), told.text(), told.warnings())
+                panic!("{}: {e}\n{}{}", path.display(), output.text(), output.warnings())
             });
-            assert!(back == what.0, "{}: other octets", path.display());
+            assert!(back == what.0, "{}: other bytes", path.display());
         }
-        self.expect_outside_untouched(&told);
-        told
+        self.expect_outside_untouched(&output);
+        output
     }
 
-    /// The same where the bad drive itself holds a file of outside under one of its names.
-    pub(crate) fn expect_all_restored_but_look_only_at_the_mailbox(&self) {
-        let told = self.station.restore();
+    /// The same where the bad drive itself has an outside file under one of its names.
+    pub(crate) fn expect_all_restored_comparing_only_the_mailbox(&self) {
+        let output = self.station.restore();
         expect_same(&self.station.inbox(), &self.station.restored());
-        assert!(!contains(&told.out, SECRET.as_bytes()) && !contains(&told.err, SECRET.as_bytes()));
+        assert!(
+            !contains(&output.out, SECRET.as_bytes()) && !contains(&output.err, SECRET.as_bytes())
+        );
     }
 
     /// And nothing else comes back.
     pub(crate) fn expect_just_this_restored(&self) -> Told {
-        let told = self.expect_all_restored();
+        let output = self.expect_all_restored();
         expect_same(&self.station.inbox(), &self.station.restored());
-        told
+        output
     }
 
-    /// The files outside are as they were, and their bytes are nowhere else.
-    pub(crate) fn expect_outside_untouched(&self, told: &Told) {
+    /// The files outside are unchanged, and their bytes are nowhere else.
+    pub(crate) fn expect_outside_untouched(&self, output: &Told) {
         for (path, time) in &self.outside {
             assert_eq!(fs::read_to_string(path).unwrap(), SECRET, "{path:?}");
             assert_eq!(fs::metadata(path).unwrap().modified().unwrap(), *time, "{path:?}");
         }
         let there = fs::read_dir(self.secret_folder()).unwrap().count();
         assert_eq!(there, self.outside.len(), "nothing was made outside");
-        for said in [&told.out, &told.err] {
+        for said in [&output.out, &output.err] {
             assert!(!contains(said, SECRET.as_bytes()), "a secret was said");
         }
         for root in [self.good.path(), self.bad.path(), &self.station.restored()] {
@@ -123,7 +124,7 @@ impl Scene {
     }
 }
 
-/// No file below holds the secret. Links are not followed: what they lead to is not below.
+/// No file below contains the secret. Links are not followed: their targets are not below.
 pub(crate) fn expect_without_secret(root: &Path) {
     for entry in walkdir::WalkDir::new(root).into_iter().filter_map(Result::ok) {
         if entry.file_type().is_file() && entry.metadata().unwrap().len() < 1 << 20 {

@@ -1,5 +1,5 @@
-//! Owns what a run of the built program takes: memory and processor time, as the kernel counts them (proc_pid_stat(5),
-//! proc_pid_status(5)). Never judges what was said.
+//! Owns the memory and processor time that a run of the built program uses, as the kernel counts them
+//! (proc_pid_stat(5), proc_pid_status(5)). Never judges the output.
 
 use std::fs;
 use std::process::{Child, Command, Stdio};
@@ -7,17 +7,17 @@ use std::time::{Duration, Instant};
 
 /// A command that takes longer hangs.
 const PATIENCE: Duration = Duration::from_secs(300);
-/// What no run may hold, whatever is on a stick.
+/// The most memory that any run may use, whatever is on a stick.
 pub(crate) const MEMORY: u64 = 64 << 20;
 
 /// A run that has ended.
 pub(crate) struct Taken {
-    /// `None`: a signal ended it.
+    /// `None` if a signal ended it.
     pub(crate) code: Option<i32>,
     pub(crate) said: String,
-    /// Bytes that it held at most.
+    /// The most memory that it used, in bytes.
     pub(crate) memory: u64,
-    /// Hundredths of a second of a processor.
+    /// Processor time, in hundredths of a second.
     pub(crate) ticks: u64,
 }
 
@@ -32,7 +32,7 @@ pub(crate) fn run(command: &mut Command) -> Taken {
     Taken { code, said, memory, ticks }
 }
 
-/// Looks at it until it has ended; it is still to be waited for.
+/// Polls the process until it has ended; it still has to be waited for.
 fn watched(child: &mut Child) -> (u64, u64) {
     let begun = Instant::now();
     let mut memory = 0;
@@ -54,9 +54,9 @@ fn watched(child: &mut Child) -> (u64, u64) {
     }
 }
 
-/// The most memory that a running process has held so far, in bytes.
+/// The most memory that a running process has used so far, in bytes.
 pub(crate) fn memory_of(pid: u32) -> Option<u64> {
-    let told = fs::read_to_string(format!("/proc/{pid}/status")).ok()?;
-    let line = told.lines().find(|line| line.starts_with("VmHWM:"))?;
+    let output = fs::read_to_string(format!("/proc/{pid}/status")).ok()?;
+    let line = output.lines().find(|line| line.starts_with("VmHWM:"))?;
     Some(line.split_whitespace().nth(1)?.parse::<u64>().ok()? * 1024)
 }

@@ -1,5 +1,5 @@
-//! What reaches a terminal or a script of all that an enemy may write into names, headers, ledgers and labels.
-//! Stricter than `expect_harmless` of the fixture: every mark that moves, hides or turns text counts.
+//! Everything that an attacker may write into names, headers, ledgers and labels, and what of it reaches a terminal or
+//! a script. Stricter than `expect_harmless` of the fixture: every mark that moves, hides or reverses text counts.
 
 use crate::forger::Forger;
 use crate::scene::Scene;
@@ -10,8 +10,8 @@ use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::os::unix::ffi::OsStrExt as _;
 
-/// Names and headers made of what terminals obey (ECMA-48) and of what turns the reading direction (Unicode's
-/// bidirectional algorithm, UAX 9), in 7 and 8 bits, and in bytes that are no text.
+/// Names and headers made of sequences that terminals obey (ECMA-48) and marks that change the reading direction
+/// (Unicode's bidirectional algorithm, UAX 9), in 7 and 8 bits, and of bytes that are not text.
 const EVIL: [&[u8]; 12] = [
     b"\x1b[2J\x1b[1;1Hall is safe",
     b"\x1b]0;title\x07",
@@ -27,8 +27,8 @@ const EVIL: [&[u8]; 12] = [
     b"\xff\xfe\xf0\x80",
 ];
 
-fn expect_plain(told: &Told, what: &str) {
-    for said in [&told.out, &told.err] {
+fn expect_plain(output: &Told, what: &str) {
+    for said in [&output.out, &output.err] {
         let text = std::str::from_utf8(said).unwrap_or_else(|e| panic!("{what}: not UTF-8: {e}"));
         for c in text.chars().filter(|c| *c != '\n') {
             let hides = matches!(c, '\u{061c}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
@@ -57,8 +57,8 @@ fn expect_every_command_plain(scene: &Scene, wherever: &[&str]) {
     for command in commands {
         for more in [&[][..], &["--json"], &["-v", "-v"]] {
             let args = [command, more, wherever].concat();
-            let told = match command[0] {
-                // Its arguments stand behind its second word.
+            let output = match command[0] {
+                // Its arguments come after its second word.
                 "config" => {
                     let mut args = scene.station.arguments(&[&["config"], more, wherever].concat());
                     args.insert(1, "check".into());
@@ -66,9 +66,9 @@ fn expect_every_command_plain(scene: &Scene, wherever: &[&str]) {
                 }
                 _ => scene.station.command(&args),
             };
-            expect_plain(&told, &args.join(" "));
+            expect_plain(&output, &args.join(" "));
             if more == ["--json"] {
-                told.json();
+                output.json();
             }
         }
     }
@@ -98,7 +98,7 @@ fn names_and_headers_of_messages_steer_nothing() {
         let link = scene.station.inbox().join(OsStr::from_bytes(&[evil, &b".link"[..]].concat()));
         std::os::unix::fs::symlink("/nowhere", link).unwrap();
     }
-    // Words as RFC 2047 encodes them come out of the parser as raw as they went in.
+    // Words encoded by RFC 2047 come out of the parser as raw as they went in.
     let encoded = "Subject: =?utf-8?Q?=1B]0;owned=07=C2=9B2J=E2=80=AE?=\r\nFrom: =?utf-8?B?G1syShtbMTsxSA==?=\r\n\r\n";
     scene.station.deliver("encoded.eml", encoded);
     expect_every_command_plain(&scene, &[]);
@@ -116,7 +116,7 @@ fn a_forged_ledger_steers_nothing() {
     let scene = Scene::mirrored(2);
     let digest = Digest::of(b"nowhere").to_string();
     let time = "2003-07-01T08:52:37Z";
-    let mut forger = Forger::behind(&scene.bad.ledger());
+    let mut forger = Forger::after(&scene.bad.ledger());
     for (number, evil) in EVIL.iter().filter_map(|evil| std::str::from_utf8(evil).ok()).enumerate()
     {
         let text = serde_json::to_string(evil).unwrap();
@@ -137,8 +137,8 @@ fn a_forged_ledger_steers_nothing() {
     let drive = scene.bad.path().to_str().unwrap();
     for more in [&["--json"][..], &[]] {
         let words: Vec<_> = ["restore", "--drive", drive].iter().chain(more).copied().collect();
-        let told = scene.station.run(&words).expect_refused();
-        expect_plain(&told, "restore without a folder that anybody names");
+        let output = scene.station.run(&words).expect_refused();
+        expect_plain(&output, "restore without a folder that anybody names");
     }
     let args = scene.station.restore_arguments(&[]);
     let plain: Vec<OsString> = args.into_iter().filter(|arg| arg != "--json").collect();

@@ -1,10 +1,10 @@
-//! What sticks tell of each other, and honest histories in which they seem to contradict each other, or the card.
-//! Never forges anything: that is for `contradictions`.
+//! What sticks record about each other, and honest histories in which they seem to contradict each other or the card.
+//! Forgeries are in `contradictions`.
 
 use crate::card::{Card, drive_ref, mail};
 use crate::contradictions::{
-    LEDGER, append, counts, deliver, found, id, last_number, lines, look, mirror, stick, told_of,
-    two, write,
+    LEDGER, append, counts, deliver, found, id, inspect, last_number, lines, mirror,
+    recorded_line_of, stick, two, write,
 };
 use crate::medium::{count, snapshot};
 use crate::support::memory::MemoryDrive;
@@ -18,19 +18,19 @@ fn sticks_tell_of_each_other_and_no_line_is_written_for_that_alone() {
     for _ in 0..3 {
         mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
         card.clock.reboot();
-        look(&card, &[(&blue, "BLUE"), (&red, "RED")]);
+        inspect(&card, &[(&blue, "BLUE"), (&red, "RED")]);
     }
     let text = |drive: &MemoryDrive| drive.file(LEDGER).unwrap();
     assert!(text(&red) == before.0[LEDGER] && text(&blue) == before.1[LEDGER]);
     assert_eq!(found(&card), []);
-    // Nor is anything found by a card that knows nothing.
+    // A card without any state finds nothing either.
     let spare = Card::new();
-    look(&spare, &[(&red, "RED"), (&blue, "BLUE")]);
-    look(&spare, &[(&red, "RED"), (&blue, "BLUE")]);
+    inspect(&spare, &[(&red, "RED"), (&blue, "BLUE")]);
+    inspect(&spare, &[(&red, "RED"), (&blue, "BLUE")]);
     assert_eq!(found(&spare), []);
 }
 
-/// Of more sticks than a commit tells of, each is told of in turn.
+/// With more sticks than one commit records, each is recorded in turn.
 #[test]
 fn every_stick_of_many_is_told_of() {
     let card = Card::new();
@@ -41,24 +41,24 @@ fn every_stick_of_many_is_told_of() {
         mirror(&card, &all);
     }
     for (drive, label) in &sticks {
-        let told = String::from_utf8(drive.file(LEDGER).unwrap()).unwrap();
+        let ledger = String::from_utf8(drive.file(LEDGER).unwrap()).unwrap();
         for (other, _) in sticks.iter().filter(|(_, of)| of != label) {
-            assert!(told.contains(&format!("\"drive\":\"{}\"", id(other))), "{label}");
+            assert!(ledger.contains(&format!("\"drive\":\"{}\"", id(other))), "{label}");
         }
     }
 }
 
-/// A line that was read is gone again, so that all of a ledger is read from its beginning.
+/// One line already read is removed again, so the whole ledger is read from its beginning.
 fn read_anew(card: &Card, drive: &MemoryDrive, label: &str) {
     let before = lines(drive);
     append(drive, "\"kind\":\"opened\",\"program\":\"x\"");
-    look(card, &[(drive, label)]);
+    inspect(card, &[(drive, label)]);
     write(drive, &before);
-    look(card, &[(drive, label)]);
+    inspect(card, &[(drive, label)]);
 }
 
-/// The device lost what it called durable, or an old image was put back; it goes on from there. This card, which knew
-/// more, and other sticks, which tell of more, are contradicted by nothing.
+/// The device lost what it had reported durable, or an old image was put back, and the stick continues from there.
+/// Neither this card, which knew more, nor the other sticks, which record more, report a contradiction.
 #[test]
 fn a_stick_that_lost_lines_is_brought_up_to_date_and_contradicts_nothing() {
     let (card, red, blue) = two();
@@ -68,36 +68,36 @@ fn a_stick_that_lost_lines_is_brought_up_to_date_and_contradicts_nothing() {
         write(&red, &lines(&red)[..left]);
         let left = last_number(&red);
         card.clock.reboot();
-        look(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+        inspect(&card, &[(&red, "RED"), (&blue, "BLUE")]);
         for number in 0..6 {
             deliver(&card, 10 * lost + number);
             mirror(&card, &[(&red, "RED")]);
-            // Another card's lines may be those that are there now.
+            // The lines now there may have been written by another card.
             other.deliver(&format!("inbox/other-{lost}-{number}"), &mail("other"));
             mirror(&other, &[(&red, "RED")]);
         }
-        // What BLUE was told before is of lines that are others now; and it is read anew.
-        assert!(told_of(&blue, &red) > left);
+        // BLUE's record refers to lines that have since been replaced; the ledger is read again.
+        assert!(recorded_line_of(&blue, &red) > left);
         read_anew(&card, &blue, "BLUE");
         for _ in 0..2 {
             card.clock.reboot();
-            look(&card, &[(&blue, "BLUE"), (&red, "RED")]);
+            inspect(&card, &[(&blue, "BLUE"), (&red, "RED")]);
             mirror(&card, &[(&blue, "BLUE"), (&red, "RED")]);
             assert_eq!(found(&card), [], "{lost} lines");
         }
         assert!(counts(&card, "RED") && counts(&card, "BLUE"));
         deliver(&card, 10 * lost + 9);
         mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
-        // The number of its last line: those that were lost are given to no other.
-        assert_eq!(told_of(&blue, &red), last_number(&red));
+        // The number of its last line: the numbers of the lost lines are never used again.
+        assert_eq!(recorded_line_of(&blue, &red), last_number(&red));
     }
-    // BLUE was told what is so now, so a card that knows neither finds nothing.
+    // BLUE's record is up to date, so a card that knows neither stick finds nothing.
     let spare = Card::new();
-    look(&spare, &[(&blue, "BLUE"), (&red, "RED")]);
+    inspect(&spare, &[(&blue, "BLUE"), (&red, "RED")]);
     assert_eq!(found(&spare), []);
 }
 
-/// Copied block by block, with the serial number: nothing tells the two apart, and each goes its own way.
+/// Copied block by block, serial number included: nothing distinguishes the two, and each then diverges.
 #[test]
 fn a_stick_and_its_copy_in_turn_contradict_nothing() {
     let (card, red, blue) = two();
@@ -114,7 +114,7 @@ fn a_stick_and_its_copy_in_turn_contradict_nothing() {
     assert!(counts(&card, "RED") && counts(&card, "BLUE"));
 }
 
-/// Copied as files: it gets an id of its own, and what others say of the original is not said of it.
+/// Copied file by file: the copy gets an id of its own, and records about the original do not apply to it.
 #[test]
 fn a_copy_of_a_stick_is_another_one() {
     let (card, red, blue) = two();
@@ -128,14 +128,14 @@ fn a_copy_of_a_stick_is_another_one() {
     assert_eq!(found(&card), []);
     let spare = Card::new();
     let all = [(&copy, "COPY"), (&blue, "BLUE"), (&red, "RED")];
-    look(&spare, &all);
+    inspect(&spare, &all);
     assert_eq!(found(&spare), []);
     let drives = all.map(|(drive, label)| drive_ref(drive, label));
-    let gathered = open_sources(&drives, &crate::card::station(), &card.clock).unwrap();
-    assert_eq!(gathered.contradictions().unwrap(), []);
+    let sources = open_sources(&drives, &crate::card::station(), &card.clock).unwrap();
+    assert_eq!(sources.contradictions().unwrap(), []);
 }
 
-/// Two cards, each with its own state, a third one whose state is lost, and lines that rot on the way.
+/// Two cards, each with its own state, a third whose state is lost, and lines that rot meanwhile.
 #[test]
 fn cards_in_turn_contradict_nothing() {
     let (one, red, blue) = two();
@@ -155,7 +155,7 @@ fn cards_in_turn_contradict_nothing() {
         }
         other.clock.reboot();
         one.clock.reboot();
-        look(&other, &[(&blue, "BLUE"), (&red, "RED")]);
+        inspect(&other, &[(&blue, "BLUE"), (&red, "RED")]);
     }
     assert_eq!((found(&one), found(&other)), (vec![], vec![]));
 }

@@ -1,5 +1,5 @@
-//! Sticks that pass for others: by the id of a known one, by another id than that under which they were refused, by a
-//! file system that tells no serial number.
+//! Sticks that pass for others: with the id of a known one, with another id than the one under which they were refused,
+//! or on a file system that reports no serial number.
 
 use crate::card::{Card, drive_ref, mail};
 use crate::known::{
@@ -12,7 +12,7 @@ use counterfoil::job::replica::{Begin, PresentDrives};
 use counterfoil::job::{DriveRef, JobError, sync_drive};
 use counterfoil::model::{Clock as _, DriveLoss};
 
-/// All that is on a stick, on a file system that tells no serial number.
+/// Everything on a stick, copied to a file system that reports no serial number.
 fn copied_without_serial(drive: &MemoryDrive) -> MemoryDrive {
     let copy = MemoryDrive::default();
     for (name, bytes) in everything(drive) {
@@ -21,16 +21,17 @@ fn copied_without_serial(drive: &MemoryDrive) -> MemoryDrive {
     copy
 }
 
-/// As an audit looks at it.
-fn look(card: &Card, drive: &MemoryDrive, begin: Begin) -> Result<(), JobError> {
+/// Opens a stick as an audit does.
+fn inspect(card: &Card, drive: &MemoryDrive, begin: Begin) -> Result<(), JobError> {
     let drive = DriveRef { begin, ..drive_ref(drive, "LOOKED-AT") };
-    let (met, name) = (PresentDrives::default(), crate::card::station());
-    sync_drive::open(&card.catalogue, &name, &drive, Access::Read, &met, &card.clock).map(drop)
+    let (present_drives, name) = (PresentDrives::default(), crate::card::station());
+    sync_drive::open(&card.catalogue, &name, &drive, Access::Read, &present_drives, &card.clock)
+        .map(drop)
 }
 
-/// Two file systems without a serial number are not the same one.
+/// Two file systems without a serial number do not count as the same one.
 #[test]
-fn of_a_stick_without_a_serial_number_the_id_alone_opens_no_door() {
+fn a_stick_without_a_serial_number_is_not_accepted_by_its_id_alone() {
     let card = with_mail();
     let plain = MemoryDrive::default();
     let id = come(&card, &plain, "PLAIN", Begin::OnDevice).drive.unwrap().0;
@@ -39,7 +40,7 @@ fn of_a_stick_without_a_serial_number_the_id_alone_opens_no_door() {
     expect_refused(&card, &plain, "PLAIN");
     let refused = come(&card, &plain, "PLAIN", Begin::Known).outcome.map(drop).unwrap_err();
     assert!(matches!(refused, JobError::NoSerial { .. }), "{refused}");
-    // Named, it is used; and once its serial number can be read, it is known by that.
+    // A stick named by its folder is used; once its serial number can be read, that identifies it.
     assert!(come(&card, &plain, "PLAIN", Begin::InFolder).outcome.is_ok());
     plain.set_serial("s-plain");
     expect_refused(&card, &plain, "PLAIN");
@@ -48,7 +49,7 @@ fn of_a_stick_without_a_serial_number_the_id_alone_opens_no_door() {
     expect_refused(&card, &prepared(&id.to_string(), "s-other"), "PLAIN");
 }
 
-/// The operator's word was for a folder: a stick with its id does not come in by it.
+/// The operator accepted a folder: a stick with the same id is not accepted because of that.
 #[test]
 fn a_folder_that_was_added_lets_no_stick_in_that_has_its_id() {
     let card = with_mail();
@@ -64,8 +65,8 @@ fn a_folder_that_was_added_lets_no_stick_in_that_has_its_id() {
     assert!(come(&card, &folder, "copies", Begin::InFolder).outcome.is_ok());
 }
 
-/// While the true one is away, whatever the other one's file says of the file system that it was made on. What is said
-/// of the other one then, as that it is refused, is not said of the true one.
+/// While the true stick is away, this holds whatever the other one's file claims about the file system that it was made
+/// on. What is then recorded about the other one, such as a refusal, is not recorded about the true one.
 #[test]
 fn a_stick_with_the_id_of_one_that_is_away_does_not_become_that_one() {
     for made_on in ["", "s-false", "s-red"] {
@@ -74,8 +75,8 @@ fn a_stick_with_the_id_of_one_that_is_away_does_not_become_that_one() {
         let (id, row) = come(&card, &red, "RED", Begin::OnDevice).drive.unwrap();
         let false_red = prepared(&id.to_string(), made_on);
         false_red.set_serial("s-false");
-        let looked = look(&card, &false_red, Begin::OnDevice);
-        assert!(matches!(looked, Err(JobError::CopiedDrive { .. })), "{made_on}");
+        let inspected = inspect(&card, &false_red, Begin::OnDevice);
+        assert!(matches!(inspected, Err(JobError::CopiedDrive { .. })), "{made_on}");
         let round = come(&card, &false_red, "EMBER", Begin::OnDevice);
         assert!(is_new(&round), "{made_on}: {:?}", round.findings);
         let (own, own_row) = round.drive.unwrap();
@@ -90,8 +91,8 @@ fn a_stick_with_the_id_of_one_that_is_away_does_not_become_that_one() {
     }
 }
 
-/// The device manager has not read it yet, as early in a boot: the stick is looked at again, and neither used nor set
-/// apart until then. One that has none gets nothing by the id of one that has.
+/// The device manager has not read the number yet, as early in a boot: the stick is checked again later, and neither
+/// used nor given a new id until then. A stick without a number gains nothing from the id of one that has a number.
 #[test]
 fn a_stick_whose_serial_number_cannot_be_read_waits_for_it() {
     for begin in [Begin::OnDevice, Begin::Known] {
@@ -103,19 +104,19 @@ fn a_stick_whose_serial_number_cannot_be_read_waits_for_it() {
         let round = come(&card, &unread, "RED", begin);
         assert!(matches!(round.outcome, Err(JobError::SerialUnread { .. })), "{begin:?}");
         assert_eq!(round.state(), "failed", "it is tried again");
-        assert!(look(&card, &unread, begin).is_err(), "{begin:?}");
+        assert!(inspect(&card, &unread, begin).is_err(), "{begin:?}");
         assert!(everything(&unread) == before, "{begin:?}");
         unread.set_serial("s-red");
         let round = come(&card, &unread, "RED", begin);
         assert!(round.outcome.is_ok(), "{begin:?}");
         assert_eq!(round.drive.unwrap().0, id, "{begin:?}");
-        // Whoever names its folder says which one it is.
+        // Naming its folder says which stick it is.
         let named = copied_without_serial(&unread);
         assert_eq!(come(&card, &named, "RED", Begin::InFolder).drive.unwrap().0, id);
     }
 }
 
-/// Whatever it says of itself when it comes back, and if it says nothing: it is its file system that is refused.
+/// Whatever id it claims when it comes back, even none: its file system is what is refused.
 #[test]
 fn a_refused_stick_that_comes_back_as_another_one_is_refused() {
     for begin in [Begin::OnDevice, Begin::InFolder] {
@@ -126,7 +127,7 @@ fn a_refused_stick_that_comes_back_as_another_one_is_refused() {
         let (ember, red) = (stick("s-ember"), stick("s-red"));
         let (_, row) = come(&card, &ember, "EMBER", begin).drive.unwrap();
         assert!(come(&card, &red, "RED", begin).outcome.is_ok());
-        // An honest copy of it to the bit, which has an id of its own, is another one.
+        // An honest bit-for-bit copy of it that has an id of its own is another stick.
         let twin = ember.copied();
         let own = br#"{"format":1,"id":"00000000000000ee","made":""}"#;
         twin.put("counterfoil/drive-2.json", own);
@@ -155,7 +156,7 @@ fn a_refused_stick_that_comes_back_as_another_one_is_refused() {
                     assert!(matches!(round.outcome, Err(JobError::Forgotten { .. })), "{begin:?}");
                     assert!(everything(&back) == before, "{begin:?}: it was written to");
                     assert!(
-                        look(&card, &back, begin).is_err(),
+                        inspect(&card, &back, begin).is_err(),
                         "{begin:?}: its copies would count"
                     );
                 }
@@ -163,14 +164,14 @@ fn a_refused_stick_that_comes_back_as_another_one_is_refused() {
         }
         assert!(come(&card, &twin, "TWIN", begin).outcome.is_ok());
         assert!(come(&card, &red, "RED", begin).outcome.is_ok());
-        // The operator takes it after all.
+        // The operator accepts it after all.
         let back = prepared("00000000000000cc", "s-ember");
         add(&card, &back, "OTHER");
         assert!(come(&card, &back, "OTHER", begin).outcome.is_ok());
     }
 }
 
-/// Adding a stick that claims another's id gives it one of its own: the true one keeps its place.
+/// Adding a stick that claims another's id gives it an id of its own; the true stick is unaffected.
 #[test]
 fn to_add_a_stick_with_the_id_of_another_takes_nothing_from_that_one() {
     let card = with_mail();
@@ -183,7 +184,7 @@ fn to_add_a_stick_with_the_id_of_another_takes_nothing_from_that_one() {
     assert_ne!(own, id);
     expect_used(&card, &copy, "COPY");
     expect_used(&card, &red, "RED");
-    // Nor does one whose file system has no serial number.
+    // A stick whose file system has no serial number does not take the true one's place either.
     let plain = copied_without_serial(&red);
     assert_ne!(add(&card, &plain, "PLAIN"), id);
     expect_used(&card, &red, "RED");

@@ -1,5 +1,5 @@
-//! The clock has no battery: it stands at 1970, it jumps, it goes back. Order never comes from it.
-//! Never compares two wall times either.
+//! The clock has no battery: it starts at 1970, jumps, and goes back. The order of events never comes from it, and two
+//! wall times are never compared.
 
 use crate::card::{Card, mail, station};
 use crate::medium::{copies, expect_same, expect_whole_bag, ledger_kinds, snapshot, whole};
@@ -49,7 +49,7 @@ fn two_boots_at_the_same_wall_time_stay_apart() {
     assert_eq!(whole(&[&drive], false)["inbox/m"], mail("second boot"));
 }
 
-/// The communications log: the station's order, and the period as the one place where claimed times count.
+/// The communications log is in the station's order; the requested period is the only place where claimed times count.
 #[test]
 fn the_log_stands_in_the_stations_order_whatever_the_clock_claims() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -60,7 +60,7 @@ fn the_log_stands_in_the_stations_order_whatever_the_clock_claims() {
         card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n}")));
         card.mirrored(&drive);
     }
-    // Read, as a Maildir has it: moved within the mailbox, the first one last.
+    // Marked as read, as in a Maildir: moved within the mailbox, the first message last.
     for n in [3, 0] {
         card.clock.advance(60_000);
         card.rename(&format!("inbox/{n}"), &format!("read/{n}"));
@@ -78,7 +78,7 @@ fn the_log_stands_in_the_stations_order_whatever_the_clock_claims() {
     assert_eq!(log(period), (vec![0, 1_800_000_000], 2, 2));
 }
 
-/// A new card knows the order of the old one from the drives: its own first look goes by names.
+/// A new card learns the old card's order from the drives; its own first scan goes by name.
 #[test]
 fn the_log_of_an_earlier_card_keeps_its_order() {
     let (mut card, drive) = (Card::new(), MemoryDrive::default());

@@ -1,5 +1,5 @@
-//! Sticks that say otherwise than this card remembers, or than another stick: what is found, who counts, and that the
-//! mail goes on. Beside each forgery the honest histories that look like it.
+//! Sticks that contradict what this card remembers, or another stick: what is found, which stick counts, and that mail
+//! still goes on. Next to each forgery is the honest history that resembles it.
 
 use crate::card::{Card, drive_ref, mail};
 use crate::medium::{count, expect_same, restored, snapshot, whole};
@@ -20,7 +20,7 @@ pub(crate) fn lines(drive: &MemoryDrive) -> Vec<String> {
     text.lines().map(|line| line[..line.rfind(HASH).unwrap()].to_owned()).collect()
 }
 
-/// Rightly chained, whatever they say.
+/// Writes the lines correctly chained, whatever they say.
 pub(crate) fn write(drive: &MemoryDrive, lines: &[String]) {
     let mut head = "0".repeat(64);
     let mut text = String::new();
@@ -31,7 +31,7 @@ pub(crate) fn write(drive: &MemoryDrive, lines: &[String]) {
     drive.put(LEDGER, text.as_bytes());
 }
 
-/// Gives lines their numbers, from one on.
+/// Numbers lines from one number on.
 pub(crate) fn renumber(lines: &mut [String], from: u64) {
     for (number, line) in (from..).zip(lines) {
         let at = line.find(",\"boot\"").unwrap();
@@ -39,7 +39,7 @@ pub(crate) fn renumber(lines: &mut [String], from: u64) {
     }
 }
 
-/// Every line from one on is another one, by as little as the boot that it names.
+/// Changes every line from one on, by as little as the boot that it names.
 pub(crate) fn rewrite_from(drive: &MemoryDrive, number: usize) {
     let mut all = lines(drive);
     for line in &mut all[number - 1..] {
@@ -48,7 +48,7 @@ pub(crate) fn rewrite_from(drive: &MemoryDrive, number: usize) {
     write(drive, &all);
 }
 
-/// The number of a line without its hash.
+/// The number of a line given without its hash.
 pub(crate) fn number_of(line: &str) -> u64 {
     let line: serde_json::Value = serde_json::from_str(&format!("{line}}}")).unwrap();
     line["seq"].as_u64().unwrap()
@@ -59,7 +59,7 @@ pub(crate) fn last_number(drive: &MemoryDrive) -> u64 {
     lines(drive).last().map_or(0, |line| number_of(line))
 }
 
-/// One more line, with these fields.
+/// Appends one line with these fields.
 pub(crate) fn append(drive: &MemoryDrive, fields: &str) {
     let mut all = lines(drive);
     all.push(format!(
@@ -85,7 +85,7 @@ pub(crate) fn id(drive: &MemoryDrive) -> String {
     replica::drive_id(&*volume).unwrap().unwrap().to_string()
 }
 
-/// A card with mail, on two sticks that were told of each other.
+/// A card with mail, on two sticks that have recorded each other.
 pub(crate) fn two() -> (Card, MemoryDrive, MemoryDrive) {
     let card = Card::new();
     let (red, blue) = (stick("s-red"), stick("s-blue"));
@@ -107,12 +107,12 @@ pub(crate) fn mirror(card: &Card, drives: &[(&MemoryDrive, &str)]) {
     }
 }
 
-pub(crate) fn look(card: &Card, drives: &[(&MemoryDrive, &str)]) {
+pub(crate) fn inspect(card: &Card, drives: &[(&MemoryDrive, &str)]) {
     let drives: Vec<_> = drives.iter().map(|(drive, label)| drive_ref(drive, label)).collect();
-    for looked in
+    for inspected in
         inspect_drives(&card.catalogue, &crate::card::station(), &drives, &card.clock).unwrap()
     {
-        looked.drive.unwrap();
+        inspected.drive.unwrap();
     }
 }
 
@@ -120,8 +120,8 @@ pub(crate) fn found(card: &Card) -> Vec<Contradiction> {
     card.catalogue.contradictions().unwrap()
 }
 
-/// Which contradicts which, about what, and whether it counts all the same.
-fn said(found: &[Contradiction]) -> Vec<(&str, Option<&str>, Contradicting, bool)> {
+/// Which stick contradicts which, about what, and whether its copies still count.
+fn summaries(found: &[Contradiction]) -> Vec<(&str, Option<&str>, Contradicting, bool)> {
     found
         .iter()
         .map(|c| {
@@ -143,7 +143,7 @@ fn add(card: &Card, drive: &MemoryDrive, label: &str) {
     card.catalogue.restore_trust(added.row, card.clock.stamp().time).unwrap();
 }
 
-/// All mail of the card comes back from both, and nothing less.
+/// All of the card's mail comes back from both sticks, and nothing is missing.
 pub(crate) fn expect_all_back(card: &Card, drives: &[&MemoryDrive]) {
     expect_same(&whole(drives, false), &card.messages(), "from both");
 }
@@ -156,17 +156,17 @@ fn a_stick_rewritten_from_any_line_on_counts_for_nothing_and_gets_its_mail_all_t
         rewrite_from(&red, line);
         deliver(&card, 10);
         mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
-        assert_eq!(said(&found(&card)), [("RED", None, Contradicting::Line, false)], "{line}");
+        assert_eq!(summaries(&found(&card)), [("RED", None, Contradicting::Line, false)], "{line}");
         assert!(!counts(&card, "RED") && counts(&card, "BLUE"));
-        // Nothing is held back from it.
+        // None of the stick's copies are withheld.
         expect_same(&whole(&[&red], false), &card.messages(), "the rewritten one");
         expect_all_back(&card, &[&red, &blue]);
-        // It is not told of to others as if it were true.
-        let told = count(&blue, "witness");
+        // Its statements are not recorded on others as if they were true.
+        let witnesses = count(&blue, "witness");
         deliver(&card, 11);
         mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
-        assert_eq!(count(&blue, "witness"), told);
-        // The true one comes back, and counts; then the false one again.
+        assert_eq!(count(&blue, "witness"), witnesses);
+        // The true ledger comes back, and counts; then the false one again.
         let rewritten = snapshot(&red);
         for is_true in [true, false, true] {
             let state = if is_true { &true_red } else { &rewritten };
@@ -182,19 +182,19 @@ fn a_stick_rewritten_from_any_line_on_counts_for_nothing_and_gets_its_mail_all_t
     }
 }
 
-/// Cut off as well, so that it could be an older state by its length.
+/// Also cut off, so that by its length it could be an older state.
 #[test]
 fn a_stick_that_is_rewritten_and_cut_off_is_found_by_what_this_card_told_others() {
     let (card, red, blue) = two();
-    let told = place_of(&red, told_of(&blue, &red));
+    let number = place_of(&red, recorded_line_of(&blue, &red));
     deliver(&card, 10);
     mirror(&card, &[(&red, "RED")]);
     let mut all = lines(&red);
-    rewrite_from(&red, told);
+    rewrite_from(&red, number);
     all = lines(&red)[..all.len() - 1].to_vec();
     write(&red, &all);
     mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
-    assert_eq!(said(&found(&card)), [("RED", None, Contradicting::Line, false)]);
+    assert_eq!(summaries(&found(&card)), [("RED", None, Contradicting::Line, false)]);
     expect_all_back(&card, &[&red, &blue]);
 }
 
@@ -212,7 +212,7 @@ fn its_operator_ends_what_a_stick_is_accused_of() {
         assert_eq!(found(&card), []);
         assert!(counts(&card, "RED") && counts(&card, "BLUE"));
     }
-    // Once more, and it is given up.
+    // Once more, and the stick is given up.
     rewrite_from(&red, 3);
     mirror(&card, &[(&red, "RED")]);
     assert!(!counts(&card, "RED"));
@@ -224,7 +224,7 @@ fn its_operator_ends_what_a_stick_is_accused_of() {
     assert_eq!(found(&card), []);
 }
 
-/// As after a mere audit, of which nothing is kept.
+/// As after a mere audit, which stores nothing.
 #[test]
 fn its_operator_ends_it_before_this_card_has_kept_what_it_is_accused_of() {
     let (card, red, blue) = two();
@@ -235,7 +235,7 @@ fn its_operator_ends_it_before_this_card_has_kept_what_it_is_accused_of() {
         deliver(&card, number);
         mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
         card.clock.reboot();
-        look(&card, &[(&blue, "BLUE"), (&red, "RED")]);
+        inspect(&card, &[(&blue, "BLUE"), (&red, "RED")]);
         assert_eq!(found(&card), [], "pass {number}");
         assert!(counts(&card, "RED") && counts(&card, "BLUE"));
     }
@@ -245,52 +245,52 @@ fn its_operator_ends_it_before_this_card_has_kept_what_it_is_accused_of() {
 fn a_rewritten_stick_is_found_by_another_ones_witness_alone_where_the_card_knows_nothing() {
     for before in [0, 3, usize::MAX] {
         let (card, red, blue) = two();
-        let last = place_of(&red, told_of(&blue, &red));
+        let last = place_of(&red, recorded_line_of(&blue, &red));
         let line = last.saturating_sub(before).max(1);
         rewrite_from(&red, line);
         let both = [(&red, "RED"), (&blue, "BLUE")];
         for order in [both, [both[1], both[0]]] {
             let spare = Card::new();
-            look(&spare, &order);
+            inspect(&spare, &order);
             let found = found(&spare);
-            let mut said = said(&found);
-            said.sort_unstable_by_key(|found| found.0);
+            let mut summaries = summaries(&found);
+            summaries.sort_unstable_by_key(|found| found.0);
             let about = Contradicting::Line;
             assert_eq!(
-                said,
+                summaries,
                 [("BLUE", Some("RED"), about, false), ("RED", Some("BLUE"), about, false)],
                 "from {line}"
             );
             assert!(!counts(&spare, "RED") && !counts(&spare, "BLUE"), "nobody can tell");
         }
-        // All mail of both comes back, and it is said.
+        // All mail of both comes back, and the contradiction is reported.
         expect_all_back(&card, &[&red, &blue]);
         let drives = both.map(|(drive, label)| drive_ref(drive, label));
-        let gathered = open_sources(&drives, &crate::card::station(), &card.clock).unwrap();
-        let told = gathered.contradictions().unwrap();
-        assert_eq!(told.len(), 2, "from {line}");
-        assert!(told.iter().any(|found| found.drive.id.to_string() == id(&red)));
+        let sources = open_sources(&drives, &crate::card::station(), &card.clock).unwrap();
+        let all = sources.contradictions().unwrap();
+        assert_eq!(all.len(), 2, "from {line}");
+        assert!(all.iter().any(|found| found.drive.id.to_string() == id(&red)));
     }
-    // One that only goes on behind what is told of it contradicts nobody.
+    // A stick that only continues after what is recorded about it contradicts nobody.
     let (_, red, blue) = two();
     append(&red, "\"kind\":\"opened\",\"program\":\"x\"");
     let spare = Card::new();
-    look(&spare, &[(&red, "RED"), (&blue, "BLUE")]);
+    inspect(&spare, &[(&red, "RED"), (&blue, "BLUE")]);
     assert_eq!(found(&spare), []);
 }
 
-/// Which line of a ledger has a number, from 1 on.
+/// The index of the ledger line with this number, from 1 on.
 fn place_of(drive: &MemoryDrive, number: u64) -> usize {
     lines(drive).iter().position(|line| number_of(line) == number).unwrap() + 1
 }
 
-/// The last line of one ledger of which another tells.
-pub(crate) fn told_of(by: &MemoryDrive, of: &MemoryDrive) -> u64 {
+/// The last line of one ledger that another has recorded.
+pub(crate) fn recorded_line_of(by: &MemoryDrive, of: &MemoryDrive) -> u64 {
     let id = id(of);
     let lines = lines(by);
-    let told =
+    let last =
         lines.iter().rev().find(|line| line.contains(&format!("\"drive\":\"{id}\""))).unwrap();
-    let line: serde_json::Value = serde_json::from_str(&format!("{told}}}")).unwrap();
+    let line: serde_json::Value = serde_json::from_str(&format!("{last}}}")).unwrap();
     line["line"].as_u64().unwrap()
 }
 
@@ -301,8 +301,7 @@ fn lies_about_a_good_stick_stop_neither_its_counting_nor_the_mail() {
         let (red, liar) = (stick("s-red"), stick("s-liar"));
         deliver(&card, 0);
         mirror(&card, &[(&red, "RED")]);
-        // Prepared by somebody: a stick of ours by its look, that has lines about RED, and about sticks that there are
-        // not.
+        // Somebody prepared a stick that looks like ours, with lines about RED and about sticks that do not exist.
         let other = Card::new();
         other.deliver("inbox/liar", &mail("liar"));
         other.mirror_as(&liar, "LIAR").outcome.unwrap();
@@ -314,8 +313,8 @@ fn lies_about_a_good_stick_stop_neither_its_counting_nor_the_mail() {
             card.clock.reboot();
         }
         let both = [(&red, "RED"), (&liar, "LIAR")];
-        // Read anew, as where a line of it has rotted: only then can the lie be seen to be one.
-        look(&card, &both);
+        // The ledger is read again, as after a line in it has rotted: only then can the lie be detected.
+        inspect(&card, &both);
         deliver(&card, 1);
         mirror(&card, &both);
         mirror(&card, &both);
@@ -330,7 +329,7 @@ fn lies_about_a_good_stick_stop_neither_its_counting_nor_the_mail() {
     }
 }
 
-/// A line by which a message has left a place, as of a position.
+/// A departure of a message, as of a position.
 pub(crate) fn departure(name: &str, bytes: &[u8], as_of: &str) -> String {
     let identity = counterfoil::model::Identity::of(bytes);
     format!(
@@ -340,7 +339,7 @@ pub(crate) fn departure(name: &str, bytes: &[u8], as_of: &str) -> String {
     )
 }
 
-/// The position as of which the first line of a kind speaks.
+/// The position that the first line of a kind refers to.
 pub(crate) fn position(drive: &MemoryDrive, kind: &str) -> String {
     let lines = lines(drive);
     let line = lines.iter().find(|line| line.contains(&format!("\"kind\":\"{kind}\""))).unwrap();
@@ -355,18 +354,18 @@ fn two_contents_for_one_change_are_found_and_withhold_nothing() {
     mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
     let change = position(&red, "removed");
     append(&red, &departure("inbox/1", &mail("message 1"), &change));
-    // This card knows what it deleted.
+    // This card knows what it deleted itself.
     mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
     let all = found(&card);
-    assert_eq!(said(&all), [("RED", None, Contradicting::Change, false)]);
+    assert_eq!(summaries(&all), [("RED", None, Contradicting::Change, false)]);
     assert!(!counts(&card, "RED") && counts(&card, "BLUE"));
-    // To another card it contradicts itself.
+    // For another card the stick contradicts itself.
     let spare = Card::new();
-    look(&spare, &[(&blue, "BLUE"), (&red, "RED")]);
+    inspect(&spare, &[(&blue, "BLUE"), (&red, "RED")]);
     let all = found(&spare);
-    assert_eq!(said(&all), [("RED", None, Contradicting::Change, false)]);
+    assert_eq!(summaries(&all), [("RED", None, Contradicting::Change, false)]);
     expect_all_back(&card, &[&red, &blue]);
-    // Where each says it once, nobody can tell.
+    // If each stick makes only one of the statements, nobody can decide.
     let mut lines = lines(&red);
     lines.retain(|line| !(line.contains("\"removed\"") && line.contains("inbox/0")));
     renumber(&mut lines, 1);
@@ -374,11 +373,11 @@ fn two_contents_for_one_change_are_found_and_withhold_nothing() {
     red.set_serial("s-other");
     write(&red, &lines);
     let spare = Card::new();
-    look(&spare, &[(&blue, "BLUE"), (&red, "RED")]);
+    inspect(&spare, &[(&blue, "BLUE"), (&red, "RED")]);
     let all = found(&spare);
     let about = Contradicting::Change;
     assert_eq!(
-        said(&all),
+        summaries(&all),
         [("BLUE", Some("RED"), about, false), ("RED", Some("BLUE"), about, false)]
     );
     assert!(whole(&[&red, &blue], false).contains_key("inbox/1"));
@@ -395,25 +394,25 @@ fn a_writer_with_two_beginnings_is_found() {
         }
         write(drive, &all);
     };
-    // RED is a stick of its own, so that nothing but its writers is compared.
+    // RED gets an id of its own, so that only its writers are compared.
     red.put("counterfoil/drive.json", br#"{"format":1,"id":"00000000000000cc"}"#);
     red.set_serial("s-other");
     drop_links(&red);
-    // The card's own writer: it alone is judged.
+    // The card's own writer: only the forgery is disqualified.
     mirror(&card, &[(&red, "OTHER"), (&blue, "BLUE")]);
     let all = found(&card);
-    assert_eq!(said(&all), [("OTHER", None, Contradicting::Writer, false)]);
+    assert_eq!(summaries(&all), [("OTHER", None, Contradicting::Writer, false)]);
     assert!(counts(&card, "BLUE"));
-    // Nobody's: both.
+    // Nobody's writer: both are disqualified.
     let spare = Card::new();
-    look(&spare, &[(&red, "OTHER"), (&blue, "BLUE")]);
+    inspect(&spare, &[(&red, "OTHER"), (&blue, "BLUE")]);
     let all = found(&spare);
     assert_eq!(all.len(), 2);
     assert!(all.iter().all(|c| c.what == Contradicting::Writer && c.disqualified));
     expect_all_back(&card, &[&red, &blue]);
 }
 
-/// Whoever rewrites a stick may say of all mail that it was deleted, by a writer of this card.
+/// Somebody who rewrites a stick can claim, under a writer of this card, that all mail was deleted.
 #[test]
 fn what_a_rewritten_stick_calls_deleted_comes_back_from_the_others() {
     let (card, red, blue) = two();
@@ -421,7 +420,7 @@ fn what_a_rewritten_stick_calls_deleted_comes_back_from_the_others() {
     let writer = as_of.split(':').next().unwrap();
     let mut all = lines(&red);
     let left = all.len() - 2;
-    // Under the numbers of those that were there.
+    // Under the numbers of the lines that were there.
     let from = number_of(&all[left]);
     all.truncate(left);
     write(&red, &all);
@@ -439,6 +438,6 @@ fn what_a_rewritten_stick_calls_deleted_comes_back_from_the_others() {
     expect_all_back(&card, &[&blue, &red]);
     mirror(&card, &[(&blue, "BLUE"), (&red, "RED")]);
     let all = found(&card);
-    assert_eq!(said(&all), [("RED", None, Contradicting::Line, false)]);
+    assert_eq!(summaries(&all), [("RED", None, Contradicting::Line, false)]);
     assert!(counts(&card, "BLUE"));
 }

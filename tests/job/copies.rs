@@ -1,5 +1,5 @@
-//! Drives that were copied from others: each is served under an id of its own, and no ledger is taken for
-//! another one's.
+//! Drives that were copied from others: each is served under an id of its own, and no ledger is confused with
+//! another's.
 
 use crate::card::{Card, drive_ref, mail};
 use crate::medium::{expect_whole_bag, whole};
@@ -30,17 +30,17 @@ fn set_apart(findings: &[Finding]) -> Option<(DriveId, DriveId)> {
     })
 }
 
-/// Fault 16: by being here at once, since the serial number was copied with the rest.
+/// Fault 16: detected because both are present at once; the serial number was copied too.
 #[test]
-fn of_two_with_one_id_the_second_met_gets_its_own_and_both_are_served() {
+fn of_two_with_one_id_the_second_found_gets_its_own_and_both_are_served() {
     for serial in [None, Some("1A2B-3C4D")] {
         let (card, original, copy) = twins(serial);
         let (first, second) = (drive_ref(&original, "amber"), drive_ref(&copy, "birch"));
-        let met = PresentDrives::default();
+        let present_drives = PresentDrives::default();
         card.deliver("inbox/new", &mail("new"));
         card.scan(0);
-        let one = card.copy_beside(&first, &met);
-        let two = card.copy_beside(&second, &met);
+        let one = card.copy_with_present(&first, &present_drives);
+        let two = card.copy_with_present(&second, &present_drives);
         assert_eq!(set_apart(&one.findings), None);
         let (of, own) = set_apart(&two.findings).unwrap();
         assert_eq!(one.drive.unwrap().0, of);
@@ -51,34 +51,35 @@ fn of_two_with_one_id_the_second_met_gets_its_own_and_both_are_served() {
             expect_whole_bag(drive, "after both were served");
             assert_eq!(whole(&[drive], false).len(), 6);
         }
-        // From now on each is itself, with the other or without.
-        let alone = card.copy_beside(&second, &PresentDrives::default());
+        // From now on each keeps its own identity, whether the other is present or not.
+        let alone = card.copy_with_present(&second, &PresentDrives::default());
         assert_eq!((alone.drive.unwrap().0, set_apart(&alone.findings)), (own, None));
     }
 }
 
-/// By the serial number of its file system, though the original is not here.
+/// Detected by the serial number of its file system, although the original is not present.
 #[test]
-fn a_copy_on_another_file_system_is_told_without_its_original() {
+fn a_copy_on_another_file_system_is_recognised_without_its_original() {
     let (card, original, copy) = twins(Some("1A2B-3C4D"));
     copy.set_serial("9F9F-0000");
-    let alone = card.copy_beside(&drive_ref(&copy, "birch"), &PresentDrives::default());
+    let alone = card.copy_with_present(&drive_ref(&copy, "birch"), &PresentDrives::default());
     assert!(set_apart(&alone.findings).is_some());
-    let original = card.copy_beside(&drive_ref(&original, "amber"), &PresentDrives::default());
+    let original =
+        card.copy_with_present(&drive_ref(&original, "amber"), &PresentDrives::default());
     assert_eq!(set_apart(&original.findings), None);
     assert_ne!(original.drive.unwrap().0, alone.drive.unwrap().0);
 }
 
-/// A power failure while the copy gets its id leaves the file torn: it gets one all the same, and keeps it.
+/// A power failure while the copy gets its id leaves the file torn: it still gets an id, and keeps it.
 #[test]
 fn a_copy_whose_new_id_was_torn_by_a_cut_gets_another() {
     let (card, _, copy) = twins(Some("1A2B-3C4D"));
     copy.set_serial("9F9F-0000");
     let birch = drive_ref(&copy, "birch");
-    card.copy_beside(&birch, &PresentDrives::default());
+    card.copy_with_present(&birch, &PresentDrives::default());
     copy.tamper("counterfoil/drive-2.json", |file| file.truncate(7));
-    let first = card.copy_beside(&birch, &PresentDrives::default());
-    let second = card.copy_beside(&birch, &PresentDrives::default());
+    let first = card.copy_with_present(&birch, &PresentDrives::default());
+    let second = card.copy_with_present(&birch, &PresentDrives::default());
     assert_eq!(first.drive.unwrap().0, second.drive.unwrap().0);
     expect_whole_bag(&copy, "after the torn id");
 }
@@ -86,27 +87,27 @@ fn a_copy_whose_new_id_was_torn_by_a_cut_gets_another() {
 #[test]
 fn one_drive_by_two_paths_is_not_a_copy_and_not_written_twice() {
     let (card, drive, _) = twins(None);
-    let met = PresentDrives::default();
-    card.copy_beside(&drive_ref(&drive, "amber"), &met);
+    let present_drives = PresentDrives::default();
+    card.copy_with_present(&drive_ref(&drive, "amber"), &present_drives);
     let before = drive.files();
-    let again = card.copy_beside(&drive_ref(&drive, "amber-again"), &met);
+    let again = card.copy_with_present(&drive_ref(&drive, "amber-again"), &present_drives);
     assert!(matches!(again.outcome, Err(JobError::SecondTime { .. })));
     assert_eq!(drive.files(), before);
 }
 
-/// Fault 12: pulled and plugged in again, it is no copy of what it was.
+/// Fault 12: a drive pulled and plugged in again is not a copy of itself.
 #[test]
 fn a_drive_that_comes_back_as_another_device_is_itself() {
     let (card, drive, _) = twins(None);
-    let met = PresentDrives::default();
-    let before = card.copy_beside(&drive_ref(&drive, "amber"), &met);
+    let present_drives = PresentDrives::default();
+    let before = card.copy_with_present(&drive_ref(&drive, "amber"), &present_drives);
     drive.replug(false);
-    let after = card.copy_beside(&drive_ref(&drive, "amber-2"), &met);
+    let after = card.copy_with_present(&drive_ref(&drive, "amber-2"), &present_drives);
     assert_eq!(before.drive, after.drive);
     assert_eq!(set_apart(&after.findings), None);
 }
 
-/// Its owner wants it left alone, or it was never made ours.
+/// Its owner marked it to be left alone, or it was never one of ours.
 #[test]
 fn a_marked_drive_and_a_strange_one_are_not_written_to() {
     use counterfoil::job::replica::Begin;
@@ -115,23 +116,26 @@ fn a_marked_drive_and_a_strange_one_are_not_written_to() {
     card.scan(0);
     let marked = MemoryDrive::default();
     marked.put("counterfoil.skip", b"");
-    let round = card.copy_beside(&drive_ref(&marked, "marked"), &PresentDrives::default());
+    let round = card.copy_with_present(&drive_ref(&marked, "marked"), &PresentDrives::default());
     assert!(matches!(round.outcome, Err(JobError::SkipFile { .. })));
     assert_eq!((round.state(), marked.files().len()), ("left-alone", 1));
 
     let strange = MemoryDrive::default();
     let mut drive = drive_ref(&strange, "strange");
     drive.begin = Begin::Known;
-    let round = card.copy_beside(&drive, &PresentDrives::default());
+    let round = card.copy_with_present(&drive, &PresentDrives::default());
     assert!(matches!(round.outcome, Err(JobError::NotAccepted { .. })));
     assert_eq!(strange.files().len(), 0);
-    // Where a device is seen to be, another drive may have been before.
+    // Another drive may have been mounted earlier where a device is mounted now.
     card.mirror_as(&MemoryDrive::default(), "strange");
     drive.begin = Begin::OnDevice;
-    assert_eq!(card.copy_beside(&drive, &PresentDrives::default()).outcome.unwrap().copied, 1);
+    assert_eq!(
+        card.copy_with_present(&drive, &PresentDrives::default()).outcome.unwrap().copied,
+        1
+    );
 }
 
-/// Found by the fuzzer: an array is no file of ours, though it holds the right things in the right order.
+/// Found by the fuzzer: an array is not an id file, even with the right values in the right order.
 #[test]
 fn an_id_file_of_another_form_is_no_id() {
     for text in [&br#"[1,"00000000000000aa"]"#[..], b"[1]", b"\"00000000000000aa\"", b"null", b"{}"]
@@ -139,7 +143,7 @@ fn an_id_file_of_another_form_is_no_id() {
         let drive = MemoryDrive::default();
         drive.put("counterfoil/drive.json", text);
         let card = Card::new();
-        let round = card.copy_beside(&drive_ref(&drive, "amber"), &PresentDrives::default());
+        let round = card.copy_with_present(&drive_ref(&drive, "amber"), &PresentDrives::default());
         let (id, _) = round.drive.unwrap();
         assert_ne!(id.to_string(), "00000000000000aa");
         let now = drive.file("counterfoil/drive.json").unwrap();

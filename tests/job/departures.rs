@@ -1,5 +1,5 @@
-//! What left the mailbox, and when a drive gives it up: only for what came after it, and only by the word of somebody
-//! who saw it go. Never lets an older version go where the later one was lost.
+//! What left the mailbox, and when a drive gives it up: only for its successor, and only if whoever recorded the
+//! departure saw it happen. An older version is never given up where the later one was lost.
 
 use crate::card::{Card, mail};
 use crate::medium::{HOME, expect_same, whole};
@@ -9,7 +9,7 @@ fn names(drives: &[&MemoryDrive]) -> Vec<String> {
     whole(drives, false).into_keys().collect()
 }
 
-/// The card loses a later version before any drive has it: the drive keeps the one before.
+/// The card loses a later version before any drive has it: the drive keeps the earlier one.
 #[test]
 fn a_version_stays_where_the_later_one_was_lost_before_it_was_copied() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -20,7 +20,7 @@ fn a_version_stays_where_the_later_one_was_lost_before_it_was_copied() {
     card.vanish("inbox/1");
     card.mirrored(&drive);
     assert_eq!(whole(&[&drive], false)["inbox/1"], mail("first"));
-    // Nor does another message at that path end it: both come back.
+    // Another message at that path does not end it either: both come back.
     card.deliver("inbox/1", &mail("another"));
     card.mirrored(&drive);
     let got = whole(&[&drive], false);
@@ -43,7 +43,7 @@ fn a_version_stays_where_the_later_one_was_moved_and_lost() {
     assert_eq!(whole(&[&drive], false)["inbox/1"], mail("first"));
 }
 
-/// A message moves, is replaced there, and is lost: the drive still has it where it was.
+/// A message moves, is replaced there, and is lost: the drive still has it at the new path.
 #[test]
 fn a_moved_message_stays_where_its_later_version_was_lost() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -58,7 +58,8 @@ fn a_moved_message_stays_where_its_later_version_was_lost() {
     assert_eq!(names(&[&drive]), ["inbox/1"]);
 }
 
-/// A version that another drive has is no reason to give up this drive's own; once it is here the older one goes.
+/// A later version on another drive is no reason for this drive to give up its own; once the later one is here, the
+/// older one goes.
 #[test]
 fn a_version_goes_once_the_later_one_is_on_the_same_drive() {
     let card = Card::new();
@@ -71,7 +72,7 @@ fn a_version_goes_once_the_later_one_is_on_the_same_drive() {
     card.vanish("inbox/1");
     card.mirror_as(&second, "second").outcome.unwrap();
     card.mirror_as(&first, "first").outcome.unwrap();
-    // The second drive was told, and its word counts for both.
+    // The departure is recorded on the second drive, and counts for both.
     assert_eq!(whole(&[&first, &second], false)["inbox/1"], mail("second"));
     assert_eq!(whole(&[&first], false)["inbox/1"], mail("first"));
     card.deliver("archive/1", &mail("second"));
@@ -79,8 +80,8 @@ fn a_version_goes_once_the_later_one_is_on_the_same_drive() {
     assert_eq!(names(&[&first]), ["archive/1"]);
 }
 
-/// The catalogue loses its last changes in a power failure: what it told a drive meanwhile it reads there, and from
-/// then on it speaks of that too.
+/// The catalogue loses its last changes in a power failure. It reads from the drive what it recorded there meanwhile,
+/// and from then on its departures cover that too.
 #[test]
 fn what_a_lost_end_of_the_state_told_is_ended_by_what_is_told_later() {
     let (mut card, drive) = (Card::new(), MemoryDrive::default());
@@ -96,15 +97,15 @@ fn what_a_lost_end_of_the_state_told_is_ended_by_what_is_told_later() {
     card.delete("inbox/2");
     card.mirrored(&drive);
     assert_eq!(names(&[&drive]), ["inbox/1"]);
-    // A later version is later than what was told then, too.
+    // A later version is also later than what was recorded then.
     card.deliver("inbox/1", &mail("one, corrected"));
     card.mirrored(&drive);
     assert_eq!(whole(&[&drive], false)["inbox/1"], mail("one, corrected"));
     assert_eq!(names(&[&drive]), ["inbox/1"]);
 }
 
-/// What a lost end of this card's state told says nothing of what came since, though the numbers are the same: it is
-/// told again.
+/// Lines from a lost end of this card's state make nothing safe that came since, although the numbers are the same: it
+/// is recorded again.
 #[test]
 fn a_line_of_a_lost_end_of_the_state_makes_nothing_safe_that_came_since() {
     let mut card = Card::new();
@@ -126,7 +127,7 @@ fn a_line_of_a_lost_end_of_the_state_makes_nothing_safe_that_came_since() {
     card.catalogue = before;
     card.clock.reboot();
     first.replug(true);
-    // The drive is read before the mailbox is looked at.
+    // The drive is read before the mailbox is scanned.
     card.copy(&first, "first").outcome.unwrap();
     card.deliver("inbox/2", &mail("two"));
     std::fs::File::options().write(true).open(&at).unwrap().set_modified(modified).unwrap();
@@ -134,8 +135,8 @@ fn a_line_of_a_lost_end_of_the_state_makes_nothing_safe_that_came_since() {
     assert!(names(&[&first, &second]).contains(&"inbox/2".into()));
 }
 
-/// A later version has the same content as a message that is copied in the same batch, and other messages are told
-/// again, each by a line of its own: the version before goes all the same.
+/// A later version has the same content as a message copied in the same batch, and other messages are recorded again,
+/// each by a line of its own: the earlier version still goes.
 #[test]
 fn a_version_goes_though_the_later_one_is_told_among_those_told_again() {
     let mut card = Card::new();
@@ -152,8 +153,8 @@ fn a_version_goes_though_the_later_one_is_told_among_those_told_again() {
     assert_eq!(names(&[&second]), ["inbox/1", "inbox/2", "inbox/3"]);
 }
 
-/// A message was moved and then deleted while a drive was away: for that drive it was deleted, and comes back with what
-/// was removed.
+/// A message was moved and then deleted while a drive was away: for that drive it was deleted, and it comes back with
+/// the removed messages.
 #[test]
 fn what_was_moved_and_deleted_comes_back_with_what_was_removed() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -167,8 +168,8 @@ fn what_was_moved_and_deleted_comes_back_with_what_was_removed() {
     assert_eq!(whole(&[&drive], true)["inbox/1"], mail("one"));
 }
 
-/// A message is moved, and an empty one comes in its place before a drive is told of either: it is no damage, and the
-/// other one is not missing there.
+/// A message is moved, and an empty one takes its place before either is recorded on a drive: the empty one is not
+/// damage, and the other one is not missing there.
 #[test]
 fn an_empty_message_where_another_was_moved_away_is_no_damage() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -182,8 +183,8 @@ fn an_empty_message_where_another_was_moved_away_is_no_damage() {
     assert_eq!(whole(&[&drive], false)["inbox/1"], b"");
 }
 
-/// One of two places of a message was spoilt by the card before a new drive came: the good version is told there too,
-/// beside its copy for the other place, and stays when that one is deleted.
+/// The card damaged one of two files of a message before a new drive came: the good version is recorded at that
+/// location too, in addition to its copy for the other one, and stays when the other one is deleted.
 #[test]
 fn a_good_version_is_told_at_its_place_beside_its_copy_for_another() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -200,8 +201,8 @@ fn a_good_version_is_told_at_its_place_beside_its_copy_for_another() {
     assert_eq!(got["inbox/1"], mail("one"));
 }
 
-/// A copy of a card still has a message that went on growing on the card: it is the version before, and no rest of the
-/// later one that the drive has. When it is lost there, and nobody sees it, it is missing.
+/// A copy of a card still has a message that went on growing on the card: it is the earlier version, and not damage to
+/// the later one that the drive has. If it is lost there and nobody sees it, it is missing.
 #[test]
 fn an_earlier_version_on_a_copied_card_is_no_damage() {
     let drive = MemoryDrive::default();
@@ -222,8 +223,8 @@ fn an_earlier_version_on_a_copied_card_is_no_damage() {
     assert!(got.contains(&mail("one")) && got.contains(&long), "{}", got.len());
 }
 
-/// A message is missing from a path where another is now. However late a drive is told that, the one that is there has
-/// the path.
+/// A message is missing from a path where another is now. However late that is recorded on a drive, the message that is
+/// there has the path.
 #[test]
 fn what_is_missing_does_not_take_the_place_of_what_is_there() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -233,7 +234,7 @@ fn what_is_missing_does_not_take_the_place_of_what_is_there() {
     card.scan(0);
     card.deliver("inbox/1", &mail("another"));
     card.mirrored(&drive);
-    // The drive loses its last line, and is told once more, after something else.
+    // The drive loses its last line, and the statement is recorded again, after something else.
     drive.tamper(&format!("{HOME}ledger.jsonl"), |bytes| {
         let end = bytes[..bytes.len() - 1].iter().rposition(|byte| *byte == b'\n').unwrap();
         assert!(bytes[end..].windows(9).any(|window| window == b"\"missing\""));
@@ -247,8 +248,8 @@ fn what_is_missing_does_not_take_the_place_of_what_is_there() {
     assert!(got.into_values().any(|bytes| bytes == mail("one")));
 }
 
-/// The longer version is on a drive that has never seen the shorter one, and comes from a card that had it: that one is
-/// still no rest of it.
+/// The longer version is on a drive that has never seen the shorter one, and comes from a card that had it: the shorter
+/// one still does not count as damage to it.
 #[test]
 fn an_earlier_version_is_no_damage_on_a_drive_that_has_only_the_later_one() {
     let (first, second) = (MemoryDrive::default(), MemoryDrive::default());
@@ -272,8 +273,8 @@ fn an_earlier_version_is_no_damage_on_a_drive_that_has_only_the_later_one() {
     assert!(got.contains(&mail("one")) && got.contains(&long));
 }
 
-/// What the card made of a message vanishes too, and comes back from a drive that has nothing else: it is damage still.
-/// Where a later version takes its place, and nobody sees that, the good one does not come back beside it.
+/// The damaged message on the card vanishes too, and comes back from a drive that has nothing else: it still counts as
+/// damage. Where a later version takes its place, and nobody sees that, the good one does not come back next to it.
 #[test]
 fn damage_that_comes_back_is_damage_still() {
     let version = |text: &str| [b"Message-ID: <7@example.org>\r\n".to_vec(), mail(text)].concat();

@@ -1,5 +1,5 @@
-//! A sync that fails: what was written before it is void, nothing more is written to the drive as it was opened, and
-//! the next admission mends. Never sees a second sync believed.
+//! A sync that fails: everything written before it is void, nothing more is written to the drive while it is open, and
+//! the next admission recovers. A second sync is never believed.
 
 use crate::card::{Card, folder, mail};
 use crate::medium::{HOME, expect_same, expect_whole_bag, snapshot, whole};
@@ -12,7 +12,7 @@ use rustix::io::Errno;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
 
-/// The power goes, and everything that was not synced with it.
+/// The power fails, and everything not synced is lost.
 fn come_back(card: &Card, drive: &MemoryDrive) {
     drive.replug(true);
     card.clock.reboot();
@@ -42,7 +42,7 @@ fn whoever_forgets_a_failed_sync_writes_nothing_more() {
         assert!(error.contains("written to again only once it is opened anew"), "{error}");
     }
     assert_eq!(snapshot(&drive), before);
-    assert_eq!(card.told("stick", "inbox/b"), None);
+    assert_eq!(card.recorded_content("stick", "inbox/b"), None);
     let ledger = RelName::new(format!("{HOME}ledger.jsonl")).unwrap();
     assert!(replica.volume.length(&ledger).unwrap().is_some(), "it is still read");
     drop(replica);
@@ -52,7 +52,7 @@ fn whoever_forgets_a_failed_sync_writes_nothing_more() {
     expect_all_safe(&card, &drive, "admitted anew");
 }
 
-/// Every sync of making a drive, of its first messages and of later ones.
+/// Every sync while a drive is initialised, and while its first and later messages are copied.
 #[test]
 fn any_sync_may_fail_and_the_next_admission_mends() {
     let mut failed = 0;
@@ -79,7 +79,7 @@ fn any_sync_may_fail_and_the_next_admission_mends() {
     assert!(failed > 6, "{failed}");
 }
 
-/// A folder in which the second sync finds no room for what was written before.
+/// A folder in which the second sync finds no room for what was written before it.
 struct FullAtSync {
     volume_source: DirVolumeSource,
     syncs: Arc<AtomicU32>,

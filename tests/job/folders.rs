@@ -1,5 +1,5 @@
-//! New folders of a mailbox in a restore: filled apart, they get their names with all that is in them. Whatever keeps
-//! one from its name, each message is put back whole.
+//! New mailbox folders in a restore: they are filled in a staging folder and get their names with all their contents.
+//! Whatever prevents the rename, each message is restored whole.
 
 use crate::card::{Card, folder, mail, tree};
 use crate::medium::{copies_of, expect_same, restored_into, try_restored_into};
@@ -24,7 +24,7 @@ fn expect_nothing_staged(into: &Path) {
     assert!(!into.join(STAGING).exists());
 }
 
-/// Does something to the folder restored into as soon as the first message is there, before any has its name.
+/// Changes the target folder as soon as the first message is there, before any message has its name.
 struct Meanwhile<F>(std::sync::Once, F);
 
 impl<F: Fn() + Send + Sync> Progress for Meanwhile<F> {
@@ -37,7 +37,7 @@ fn meanwhile<F: Fn() + Send + Sync>(what: F) -> Meanwhile<F> {
     Meanwhile(std::sync::Once::new(), what)
 }
 
-/// Folders in folders, and more of them than are filled apart at once.
+/// Nested folders, and more of them than are staged at once.
 #[test]
 fn many_new_folders_come_back_each_with_its_own() {
     let folders = RESTORE_NEW_FOLDERS as u32 + 20;
@@ -55,7 +55,7 @@ fn many_new_folders_come_back_each_with_its_own() {
     expect_nothing_staged(into.path());
 }
 
-/// The mail program makes the folder, and delivers into it, while its messages are on their way.
+/// The mail program creates the folder and delivers into it while its messages are being restored.
 #[test]
 fn a_folder_that_is_made_meanwhile_keeps_its_own_and_gets_the_rest() {
     let (card, drive) = mirrored(["in/one", "in/two", "in/three"].map(str::to_owned));
@@ -72,9 +72,10 @@ fn a_folder_that_is_made_meanwhile_keeps_its_own_and_gets_the_rest() {
     let mut files = tree(into.path());
     assert_eq!(files.remove("in/two").unwrap(), b"delivered meanwhile");
     assert_eq!(files.remove("in/four").unwrap(), b"delivered too");
-    let beside: Vec<_> = files.keys().filter(|path| path.starts_with("in/two.")).cloned().collect();
-    assert_eq!(beside.len(), 1, "{files:?}");
-    let two = files.remove(&beside[0]).unwrap();
+    let conflict_names: Vec<_> =
+        files.keys().filter(|path| path.starts_with("in/two.")).cloned().collect();
+    assert_eq!(conflict_names.len(), 1, "{files:?}");
+    let two = files.remove(&conflict_names[0]).unwrap();
     files.insert("in/two".to_owned(), two);
     expect_same(&files, &card.messages(), "restored");
     expect_nothing_staged(into.path());
@@ -92,7 +93,7 @@ fn a_link_made_meanwhile_in_a_folders_place_leads_nothing_out() {
     expect_nothing_staged(into.path());
 }
 
-/// A copy that proves wrong was written in part already: nothing of it may be in the folder when that gets its name.
+/// A copy that proves wrong was already written in part: none of it may be in the folder when that gets its name.
 #[test]
 fn a_damaged_copy_leaves_no_file_in_its_new_folder() {
     let (card, drive) = mirrored(["in/one", "in/two", "in/three"].map(str::to_owned));
@@ -102,13 +103,13 @@ fn a_damaged_copy_leaves_no_file_in_its_new_folder() {
     let into = folder();
     let report = restored_into(into.path(), &[&drive], false, &Unwatched);
     assert_eq!((report.restored, report.damaged.len()), (2, 1), "{report:?}");
-    let mut wanted = card.messages();
-    wanted.remove("in/two");
-    expect_same(&tree(into.path()), &wanted, "restored");
+    let mut expected = card.messages();
+    expected.remove("in/two");
+    expect_same(&tree(into.path()), &expected, "restored");
     expect_nothing_staged(into.path());
 }
 
-/// A second restore begins while files of the first are staged: it is told to wait, and clears nothing away.
+/// A second restore begins while files of the first are staged: it is refused, and cleans up nothing.
 #[test]
 fn a_second_restore_in_the_middle_of_the_first_is_refused() {
     let (card, drive) = mirrored(["in/one", "in/two", "flat"].map(str::to_owned));
@@ -116,10 +117,10 @@ fn a_second_restore_in_the_middle_of_the_first_is_refused() {
     let second = meanwhile(|| {
         assert!(into.path().join(STAGING).exists(), "the first has staged something");
         let before = tree(into.path());
-        let told = try_restored_into(into.path(), &[&drive], false, &Unwatched);
-        assert!(matches!(told, Err(JobError::TargetBusy { .. })), "{told:?}");
+        let refused = try_restored_into(into.path(), &[&drive], false, &Unwatched);
+        assert!(matches!(refused, Err(JobError::TargetBusy { .. })), "{refused:?}");
         assert_eq!(tree(into.path()), before);
-        // Into another folder it may.
+        // Into another folder it is allowed.
         restored_into(other.path(), &[&drive], false, &Unwatched);
     });
     let report = restored_into(into.path(), &[&drive], false, &second);
@@ -132,7 +133,7 @@ fn a_second_restore_in_the_middle_of_the_first_is_refused() {
     restored_into(into.path(), &[&drive], false, &Unwatched);
 }
 
-/// Two mailboxes that go into one folder are no two restores.
+/// Two mailboxes restored into one folder are not two restores.
 #[test]
 fn two_mailboxes_into_one_folder_do_not_wait_for_each_other() {
     let into = folder();
@@ -150,8 +151,8 @@ fn two_mailboxes_into_one_folder_do_not_wait_for_each_other() {
     assert_eq!(fs::read_dir(into.path()).unwrap().count(), 0);
 }
 
-/// What an earlier restore left goes, and nothing else: a link there is not followed, and a folder with folders in
-/// it is none of ours.
+/// The remains of an earlier restore are removed, and nothing else: a link there is not followed, and a folder that
+/// contains folders is not ours.
 #[test]
 fn only_what_an_earlier_restore_left_staged_is_cleared() {
     let (card, drive) = mirrored(["in/one".to_owned()]);

@@ -1,5 +1,5 @@
-//! Drives whose ledgers somebody wrote who knows the format: every hash is right, and what the lines say is not.
-//! Never says that a forgery is found out: that needs a secret. It may cost nothing but its own drive.
+//! Drives whose ledgers were written by somebody who knows the format: every hash is right, and the lines are false.
+//! Detecting such a forgery would need a secret, so no test expects that; but it may harm nothing except its own drive.
 
 use crate::card::{Card, mail};
 use crate::medium::{HOME, expect_same, expect_whole_bag, restored, whole};
@@ -10,7 +10,7 @@ use counterfoil::model::ledger::{Chain, Event, LineVerdict, Reader};
 use counterfoil::model::limits::{COUNT_MAX, LINES_MAX};
 use counterfoil::model::{Digest, EventTime, Identity, Timestamp};
 
-/// A drive with a ledger of a line of this number, that speaks as of this change of some writer; sound to its end.
+/// A drive whose ledger has one line with this number, as of this change of some writer; sound to its end.
 fn forged(number: u64, n: u64) -> MemoryDrive {
     let drive = MemoryDrive::default();
     drive.put("counterfoil/drive.json", br#"{"format":1,"id":"00000000000000aa"}"#);
@@ -24,7 +24,7 @@ fn forged(number: u64, n: u64) -> MemoryDrive {
     drive
 }
 
-/// Every line is sound but those a forger wrote: how many are not.
+/// The number of unsound lines: every line is sound except the forger's.
 fn junk(drive: &MemoryDrive) -> usize {
     let ledger = drive.file(&format!("{HOME}ledger.jsonl")).unwrap();
     let mut reader = Reader::default();
@@ -35,7 +35,7 @@ fn junk(drive: &MemoryDrive) -> usize {
     junk
 }
 
-/// A card whose own numbers were driven up would write lines that nobody reads back, to every other drive.
+/// If a forgery drove this card's own numbers up, it would write lines that nobody reads back to every other drive.
 #[test]
 fn a_forged_position_does_not_spoil_what_is_written_to_other_drives() {
     for n in [u64::MAX, i64::MAX as u64, COUNT_MAX + 1, COUNT_MAX] {
@@ -50,7 +50,7 @@ fn a_forged_position_does_not_spoil_what_is_written_to_other_drives() {
     }
 }
 
-/// A number that is none of ours is passed over; the last one that is ends the ledger, and is said, and nothing more
+/// A number outside our range is skipped; the last one within it ends the ledger, which is reported, and nothing more
 /// is written that nobody would read back.
 #[test]
 fn a_forged_last_number_is_passed_over_or_said() {
@@ -62,7 +62,7 @@ fn a_forged_last_number_is_passed_over_or_said() {
         if number > COUNT_MAX {
             assert!(outcome.is_ok(), "number {number}");
             assert_eq!(junk(&drive), 1, "number {number}");
-            expect_whole_bag(&drive, "beside a forged number");
+            expect_whole_bag(&drive, "with a forged number");
             expect_same(&whole(&[&drive], false), &card.messages(), &format!("number {number}"));
         } else {
             assert!(matches!(outcome, Err(JobError::NumbersUsedUp { .. })), "number {number}");
@@ -71,8 +71,8 @@ fn a_forged_last_number_is_passed_over_or_said() {
     }
 }
 
-/// Fault 63: a line gives the digest of a message another length. Two contents of one digest are kept apart, and the
-/// message can be mirrored to every drive all the same.
+/// Fault 63: a line gives the digest of a message another length. The two contents with one digest are kept apart, and
+/// the message can still be mirrored to every drive.
 #[test]
 fn a_forged_length_does_not_keep_the_message_from_being_mirrored() {
     let (card, honest) = (Card::new(), MemoryDrive::default());
@@ -97,7 +97,7 @@ fn a_forged_length_does_not_keep_the_message_from_being_mirrored() {
     assert_eq!(junk(&honest), 0);
 }
 
-/// Bytes by chance, the same each time (Marsaglia's xorshift), mostly small so that choices meet.
+/// Reproducible random bytes (Marsaglia's xorshift), mostly small so that choices coincide.
 fn chance(seed: u64, bytes: usize) -> Vec<u8> {
     let mut state = seed * 2 + 1;
     let mut next = || {
@@ -109,14 +109,14 @@ fn chance(seed: u64, bytes: usize) -> Vec<u8> {
     (0..bytes).map(|_| if next() % 3 == 0 { next() } else { next() % 8 }).collect()
 }
 
-/// Whatever a drive tells: it is mirrored to, and the one beside it holds every message, and so does it alone where it
-/// has no later word of its own on a path.
+/// Whatever a drive claims, it is mirrored to; together with another drive every message comes back, and from the drive
+/// alone too where it has no later statement of its own about a path.
 #[test]
-fn no_drive_by_chance_costs_a_message_on_the_one_beside_it() {
+fn no_random_drive_costs_a_message_on_another_one() {
     for seed in 0..150 {
         let (card, honest) = (Card::new(), MemoryDrive::default());
         let drive = chosen(&chance(seed, 400));
-        // Some of the contents that the forged lines tell of, among them.
+        // Including some of the contents that the forged lines name.
         for n in 0..4 {
             card.deliver(&format!("inbox/{n}"), &[n]);
         }

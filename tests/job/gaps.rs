@@ -1,10 +1,10 @@
-//! Lines of a ledger that cannot be read, and what is said to have left: such a line may have told of it again. Never
-//! leaves a message out by the word of somebody who did not know of that line.
+//! Unreadable ledger lines and departures: such a line may have asserted the message again. A message is never left out
+//! because of a departure whose writer did not know of that line.
 
 use crate::card::{Card, mail, station};
-use crate::heard::card_and_copy;
 use crate::logs::logs_verified;
 use crate::medium::{HOME, expect_same, whole};
+use crate::other_cards::card_and_copy;
 use crate::support::memory::MemoryDrive;
 use counterfoil::daemon::clock::SystemClock;
 use counterfoil::job::acknowledge::{acknowledge_lacking, lacked};
@@ -13,7 +13,7 @@ fn ledger() -> String {
     format!("{HOME}ledger.jsonl")
 }
 
-/// The last line of these kinds cannot be read any more.
+/// The last line of one of these kinds becomes unreadable.
 fn lose_last(drive: &MemoryDrive, kinds: &[&str]) {
     drive.tamper(&ledger(), |bytes| {
         let mut lines = bytes.split_mut(|byte| *byte == b'\n');
@@ -22,8 +22,9 @@ fn lose_last(drive: &MemoryDrive, kinds: &[&str]) {
     });
 }
 
-/// A card with a message that its copy saw go: the drive was told that, and then by the card that it is there.
-fn told_again() -> (Card, Card, [MemoryDrive; 3]) {
+/// A card with a message that its copy saw leave: the drive recorded the departure, and then the card asserted the
+/// message again.
+fn asserted_again() -> (Card, Card, [MemoryDrive; 3]) {
     let (card, copy, drives) = card_and_copy();
     copy.delete("inbox/1");
     copy.mirror_as(&drives[0], "a").outcome.unwrap();
@@ -33,15 +34,15 @@ fn told_again() -> (Card, Card, [MemoryDrive; 3]) {
 
 #[test]
 fn what_was_told_again_in_a_line_that_rotted_is_given_back() {
-    let (_card, _copy, [a, ..]) = told_again();
+    let (_card, _copy, [a, ..]) = asserted_again();
     lose_last(&a, &["placed", "mark"]);
     assert_eq!(whole(&[&a], false)["inbox/1"], mail("one"));
 }
 
-/// Nor does who saw it go say so once more: it cannot know what the line told.
+/// The card that saw it leave does not record that again either: it cannot know what the line said.
 #[test]
 fn a_departure_from_before_a_line_rotted_is_not_told_again() {
-    let (_card, copy, [a, ..]) = told_again();
+    let (_card, copy, [a, ..]) = asserted_again();
     lose_last(&a, &["placed", "mark"]);
     for _ in 0..2 {
         copy.mirror_as(&a, "a").outcome.unwrap();
@@ -60,11 +61,11 @@ fn count_readable(drive: &MemoryDrive, of: &str) -> usize {
     text.split(|byte| *byte == b'\n').filter(|line| kind(line) == of).count()
 }
 
-/// The same where the card that saw it go had read the line: it tells again what it knew, and not the departure that
-/// the line took back.
+/// The same where the card that saw it leave had read the line: it asserts again what it knew, and not the departure
+/// that the line cancelled.
 #[test]
 fn who_read_the_line_that_rotted_does_not_tell_of_the_departure_before_it() {
-    let (_card, copy, [a, ..]) = told_again();
+    let (_card, copy, [a, ..]) = asserted_again();
     copy.mirror_as(&a, "a").outcome.unwrap();
     lose_last(&a, &["placed", "mark"]);
     logs_verified(&copy, &a);
@@ -72,7 +73,7 @@ fn who_read_the_line_that_rotted_does_not_tell_of_the_departure_before_it() {
     assert_eq!(whole(&[&a], false)["inbox/1"], mail("one"));
 }
 
-/// A line that rotted before what was seen since hinders nothing: its writer knew of it.
+/// A line that rotted before a departure does not affect it: the departure's writer knew of the gap.
 #[test]
 fn what_leaves_after_a_line_rotted_is_left_out() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -87,7 +88,8 @@ fn what_leaves_after_a_line_rotted_is_left_out() {
     expect_same(&whole(&[&drive], false), &card.messages(), "after a rotten line");
 }
 
-/// What this card saw go before it met the line is lacking, and is asked about; it goes once a person says so.
+/// A departure that this card saw before it found the unreadable line is reported as lacking; the message goes once a
+/// person acknowledges it.
 #[test]
 fn what_left_before_a_line_rotted_is_lacking_until_it_is_acknowledged() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -117,7 +119,7 @@ fn acknowledge(card: &Card, id: counterfoil::model::DriveId) {
     acknowledge_lacking(&card.catalogue, &lacked, &SystemClock::new()).unwrap();
 }
 
-/// Another card meets a ledger with a line that it never read: what left before is lacking there, and the same is so.
+/// Another card finds a ledger with a line that it never read: what left before that is lacking there, in the same way.
 #[test]
 fn another_card_asks_about_what_left_before_a_line_that_it_never_read() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -143,27 +145,27 @@ fn another_card_asks_about_what_left_before_a_line_that_it_never_read() {
     other.mirrored(&drive);
     let replica = other.catalogue.replica(row.row, &station()).unwrap();
     assert_eq!(other.catalogue.lacking(&replica).unwrap().messages, 0);
-    // It was never this card's: the drive is told nothing, and gives it back to any other.
+    // It was never this card's: nothing is recorded on the drive, and any other restore gets it back.
     assert!(whole(&[&drive], false).contains_key("inbox/one"));
 }
 
-/// Of a ledger that cannot be read whole, what another ledger says left may have been told again.
+/// If a ledger cannot be read whole, a message that another ledger reports as gone may have been asserted again in it.
 #[test]
 fn a_departure_in_one_ledger_takes_back_nothing_of_one_that_is_not_whole() {
     let (card, copy, [a, b, _c]) = card_and_copy();
     copy.delete("inbox/1");
     copy.mirror_as(&a, "a").outcome.unwrap();
-    let told = a.file(&ledger()).unwrap();
+    let before = a.file(&ledger()).unwrap();
     card.mirror_as(&a, "a").outcome.unwrap();
     card.mirror_as(&b, "b").outcome.unwrap();
-    // `a` is as it was before the card told it again, and a line of `b` rots that the card wrote since.
-    a.tamper(&ledger(), |bytes| bytes.clone_from(&told));
+    // `a` is as it was before the card asserted the message again, and a line of `b` rots that the card wrote since.
+    a.tamper(&ledger(), |bytes| bytes.clone_from(&before));
     assert!(whole(&[&a], false).is_empty());
     lose_last(&b, &["placed", "mark"]);
     assert_eq!(whole(&[&a, &b], false)["recovered/inbox/1"], mail("one"));
 }
 
-/// A line that a power failure tore was never committed, and is no gap, whoever reads it.
+/// A line that a power failure tore was never committed, and is no gap for any reader.
 #[test]
 fn what_left_stays_left_though_a_cut_tears_a_line() {
     for ended in [false, true] {
@@ -174,7 +176,7 @@ fn what_left_stays_left_though_a_cut_tears_a_line() {
         card.mirrored(&drive);
         card.delete("inbox/one");
         card.mirrored(&drive);
-        let wanted = card.messages();
+        let expected = card.messages();
         drive.tamper(&ledger(), |bytes| {
             let line = bytes.iter().rev().skip(1).position(|byte| *byte == b'\n').unwrap();
             let begin = bytes.len() - line - 1;
@@ -184,15 +186,15 @@ fn what_left_stays_left_though_a_cut_tears_a_line() {
             }
         });
         if !ended {
-            expect_same(&whole(&[&drive], false), &wanted, "torn");
+            expect_same(&whole(&[&drive], false), &expected, "torn");
         }
         card.mirrored(&drive);
-        expect_same(&whole(&[&drive], false), &wanted, "settled");
+        expect_same(&whole(&[&drive], false), &expected, "settled");
         let lines = count_readable(&drive, "removed");
         card.delete("inbox/two");
         card.deliver("inbox/three", &mail("three"));
         card.mirrored(&drive);
         expect_same(&whole(&[&drive], false), &card.messages(), "after it");
-        assert_eq!((lines, count_readable(&drive, "removed")), (1, 2), "nothing is told again");
+        assert_eq!((lines, count_readable(&drive, "removed")), (1, 2), "nothing is recorded again");
     }
 }

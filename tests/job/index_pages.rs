@@ -1,5 +1,5 @@
-//! The list of a drive's messages, page by page, by the numbers of their copies: no page changes that need not.
-//! Never looks at how a page is laid out.
+//! The list of a drive's messages, page by page, by the numbers of their copies: no page changes without need. Never
+//! checks how a page is laid out.
 
 use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::HOME;
@@ -15,10 +15,10 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
-/// Messages on a page here.
+/// Messages on a page in these tests.
 const MOST: usize = 3;
 
-/// A page that has its links and its subjects, a line each.
+/// A page that consists of its links and its subjects, one a line.
 struct Lines(usize);
 
 impl Pages for Lines {
@@ -51,14 +51,14 @@ impl Pages for Lines {
     }
 }
 
-fn carried(card: &Card, drive: &MemoryDrive, most: usize) -> ExtrasOutcome {
+fn write_pages(card: &Card, drive: &MemoryDrive, most: usize) -> ExtrasOutcome {
     let cargo = Extras { pages: Some(Arc::new(Lines(most))), ..Extras::default() };
     let (drive, present_drives) = (drive_ref(drive, "stick"), PresentDrives::default());
     carry_on(&card.catalogue, &station(), &drive, &present_drives, &card.clock, &cargo, &Unwatched)
         .unwrap()
 }
 
-/// Every page of the list, by its name, without what it is filled up with.
+/// Every page of the list, by name, without its padding.
 fn pages(drive: &MemoryDrive) -> BTreeMap<String, String> {
     let files = crate::medium::snapshot(drive).into_iter();
     let names = files.filter_map(|(path, bytes)| {
@@ -75,7 +75,7 @@ fn pages(drive: &MemoryDrive) -> BTreeMap<String, String> {
     pages
 }
 
-/// Pages that are not as they were, or new.
+/// Pages that changed or are new.
 fn changed(before: &BTreeMap<String, String>, after: &BTreeMap<String, String>) -> Vec<String> {
     after
         .iter()
@@ -84,7 +84,7 @@ fn changed(before: &BTreeMap<String, String>, after: &BTreeMap<String, String>) 
         .collect()
 }
 
-/// A message of that day of July 2003, which its name says, delivered and copied.
+/// Delivers and copies a message of this day of July 2003; its name says the day.
 fn deliver(card: &Card, drive: &MemoryDrive, day: usize) {
     let text = format!("Date: {day} Jul 2003 01:00:00 +0000\r\n").into_bytes();
     let name = format!("Jul-{day}");
@@ -92,11 +92,11 @@ fn deliver(card: &Card, drive: &MemoryDrive, day: usize) {
     card.mirrored(drive);
 }
 
-/// So many messages of as many days, copied one after the other.
+/// This many messages of as many days, copied one after the other.
 fn july(messages: usize) -> (Card, MemoryDrive) {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     (1..=messages).for_each(|day| deliver(&card, &drive, day));
-    carried(&card, &drive, MOST);
+    write_pages(&card, &drive, MOST);
     (card, drive)
 }
 
@@ -138,7 +138,7 @@ fn each_page_leads_to_its_neighbours_and_the_first_page_to_all_with_their_counts
     );
 }
 
-/// Copied at once, in the order of their names: on a page, and among the latest, they stand by their dates.
+/// Copied in one batch, in the order of their names: on a page, and among the latest, they are listed by date.
 #[test]
 fn the_latest_are_those_of_the_latest_dates_on_whatever_page() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -150,7 +150,7 @@ fn the_latest_are_those_of_the_latest_dates_on_whatever_page() {
         card.deliver(&format!("inbox/{:03}", 100 - day), &text);
     }
     card.mirrored(&drive);
-    carried(&card, &drive, MOST);
+    write_pages(&card, &drive, MOST);
     let pages = pages(&drive);
     let latest = pages["index.html"].split_once("latest\n").unwrap().1;
     let expected = (days - INDEX_LATEST + 1..=days).rev();
@@ -169,11 +169,11 @@ fn one_more_message_changes_the_last_page_and_the_first_alone() {
     for day in 2..=3 * MOST {
         let before = pages(&drive);
         deliver(&card, &drive, day);
-        let written = carried(&card, &drive, MOST).written;
+        let written = write_pages(&card, &drive, MOST).written;
         let (page, begins) = ((day - 1) / MOST + 1, day % MOST == 1);
         let name = |page: usize| bag::index_page(page as u32).to_string();
         let mut expected = vec![bag::INDEX.to_owned(), name(page)];
-        // Once, as the next one begins, the page before leads there.
+        // The page before changes once, to link to the next one as that begins.
         expected.extend(begins.then(|| name(page - 1)));
         expected.sort();
         let mut found = changed(&before, &pages(&drive));
@@ -181,36 +181,36 @@ fn one_more_message_changes_the_last_page_and_the_first_alone() {
         assert_eq!(found, expected, "day {day}");
         assert_eq!(written, expected.len() as u64, "day {day}");
     }
-    // A message of an earlier date comes late: it is copied now, and changes no earlier page.
+    // A message of an earlier date arrives late: it is copied now, and changes no earlier page.
     let before = pages(&drive);
     card.deliver(
         "inbox/late",
         &[b"Date: 1 Jan 2003 01:00:00 +0000\r\n".to_vec(), mail("late")].concat(),
     );
     card.mirrored(&drive);
-    carried(&card, &drive, MOST);
+    write_pages(&card, &drive, MOST);
     let expected = ["index-3.html", "index-4.html", "index.html"];
     assert_eq!(changed(&before, &pages(&drive)), expected);
-    assert_eq!(carried(&card, &drive, MOST).written, 0);
+    assert_eq!(write_pages(&card, &drive, MOST).written, 0);
 }
 
-/// Where pages took fewer messages once, pages are left that have none: they say so, lead nowhere else, and are filled
+/// If pages used to take fewer messages, empty pages remain: they say so, link to no other empty page, and are filled
 /// again.
 #[test]
 fn a_page_without_messages_says_so_and_leads_to_no_other() {
     let (card, drive) = july(2 * MOST + 1);
-    carried(&card, &drive, 2 * MOST);
+    write_pages(&card, &drive, 2 * MOST);
     let after = pages(&drive);
     assert_eq!(after["index-3.html"], "", "{after:?}");
     assert!(!after["index.html"].contains("index-3.html"), "{after:?}");
-    assert_eq!(carried(&card, &drive, 2 * MOST).written, 0);
-    carried(&card, &drive, MOST);
+    assert_eq!(write_pages(&card, &drive, 2 * MOST).written, 0);
+    write_pages(&card, &drive, MOST);
     assert!(pages(&drive)["index-3.html"].ends_with("Jul-7 in in/inbox"));
-    carried(&card, &drive, 1);
+    write_pages(&card, &drive, 1);
     assert_eq!(pages(&drive).len(), 1 + 2 * MOST + 1, "smaller pages");
 }
 
-/// Whatever else is pruned: the pages after it stay as they are.
+/// Whatever is pruned, the pages after it stay as they are.
 #[test]
 fn what_is_given_up_is_not_listed_and_moves_nothing() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -222,7 +222,7 @@ fn what_is_given_up_is_not_listed_and_moves_nothing() {
         card.mirrored(&drive);
         (2..=2 * MOST).for_each(|day| deliver(&card, &drive, day));
     }
-    carried(&card, &drive, MOST);
+    write_pages(&card, &drive, MOST);
     let before = pages(&drive);
     assert!(before["index-1.html"].contains("old"), "{before:?}");
     card.clock.set_wall(1_820_000_000);
@@ -231,7 +231,7 @@ fn what_is_given_up_is_not_listed_and_moves_nothing() {
     let pruned = prune(&card.catalogue, &mut admitted, u64::MAX, after, &card.clock, &Unwatched);
     assert_eq!(pruned.unwrap().copies, 1);
     drop(admitted);
-    carried(&card, &drive, MOST);
+    write_pages(&card, &drive, MOST);
     let after = pages(&drive);
     assert_eq!(changed(&before, &after), ["index-1.html", "index.html"]);
     assert!(!after["index-1.html"].contains("old"), "{after:?}");
@@ -249,7 +249,7 @@ fn a_folder_with_a_long_name_is_shortened() {
     let folder = vec!["x".repeat(200); 5].join("/");
     card.deliver(&format!("{folder}/one"), &mail("one"));
     card.mirrored(&drive);
-    carried(&card, &drive, MOST);
+    write_pages(&card, &drive, MOST);
     let pages = pages(&drive);
     let folder = pages["index-1.html"].split_once(" in ").unwrap().1;
     assert_eq!(folder.chars().count(), INDEX_FOLDER_CHARS + 1);
@@ -263,6 +263,6 @@ fn headers_are_the_same_whether_they_are_known_or_read_from_the_copies() {
     let before = pages(&drive);
     card.lose_catalogue();
     card.catalogue.begin_run(&card.clock).unwrap();
-    carried(&card, &drive, MOST);
+    write_pages(&card, &drive, MOST);
     assert_eq!(pages(&drive), before);
 }

@@ -1,5 +1,5 @@
-//! `accept = "known"`: which sticks are written to, whatever they say of themselves; and how new ones are announced
-//! where any is used.
+//! `accept = "known"`: which sticks are written to, whatever they claim; and how new ones are announced where any stick
+//! is accepted.
 
 use crate::card::{Card, drive_ref, mail};
 use crate::support::memory::MemoryDrive;
@@ -26,7 +26,7 @@ pub(crate) fn stick(serial: &str) -> MemoryDrive {
 
 pub(crate) fn come(card: &Card, drive: &MemoryDrive, label: &str, begin: Begin) -> SyncOutcome {
     let drive = DriveRef { begin, ..drive_ref(drive, label) };
-    card.copy_beside(&drive, &PresentDrives::default())
+    card.copy_with_present(&drive, &PresentDrives::default())
 }
 
 pub(crate) fn add(card: &Card, drive: &MemoryDrive, label: &str) -> DriveId {
@@ -38,7 +38,7 @@ pub(crate) fn add(card: &Card, drive: &MemoryDrive, label: &str) -> DriveId {
     added.id
 }
 
-/// A stick prepared by somebody: an id, and the serial number that it is on, if it has one.
+/// A stick prepared by somebody: an id, and the serial number of its file system, if it has one.
 pub(crate) fn prepared(id: &str, serial: &str) -> MemoryDrive {
     let drive = if serial.is_empty() { MemoryDrive::default() } else { stick(serial) };
     let text = format!(r#"{{"format":1,"id":"{id}","made":"","volume":"{serial}"}}"#);
@@ -75,19 +75,19 @@ pub(crate) fn is_new(round: &SyncOutcome) -> bool {
 fn a_stick_that_says_it_is_ours_gets_nothing() {
     let card = with_mail();
     expect_refused(&card, &prepared("00000000000000aa", "s-1"), "EMBER");
-    // What cannot be read is no reason to begin it anew.
+    // An unreadable id is no reason to initialise the stick again.
     for text in [&b"junk"[..], b"", b"[1]", b"{}"] {
         let drive = stick("s-2");
         drive.put("counterfoil/drive.json", text);
         expect_refused(&card, &drive, "EMBER");
     }
-    // Once it was met it is no more ours than before.
+    // Having been seen once does not make it ours.
     expect_refused(&card, &prepared("00000000000000aa", "s-1"), "EMBER");
     assert_eq!(card.catalogue.known_as("00000000000000aa".parse().unwrap()).unwrap(), None);
 }
 
 #[test]
-fn the_id_of_a_known_stick_on_another_file_system_opens_no_door() {
+fn the_id_of_a_known_stick_on_another_file_system_is_not_accepted() {
     let card = with_mail();
     let red = stick("s-red");
     let id = add(&card, &red, "RED");
@@ -103,20 +103,20 @@ fn the_id_of_a_known_stick_on_another_file_system_opens_no_door() {
         assert!(refused, "{serial}");
         assert!(everything(&false_red) == before);
     }
-    // All of the true one, with its ledger, on another stick.
+    // Everything on the true stick, with its ledger, on another stick.
     let copy = red.copied();
     copy.set_serial("s-copy");
     expect_refused(&card, &copy, "RED");
-    // The same while its id is spoilt: by its ledger it would be known again.
+    // The same while its id is spoilt: its ledger would otherwise identify it.
     copy.put("counterfoil/drive.json", b"spoilt");
     expect_refused(&card, &copy, "RED");
-    // And the true one is served as before.
+    // The true stick is served as before.
     card.deliver("inbox/2", &mail("2"));
     card.scan(0);
     assert_eq!(expect_used(&card, &red, "RED").outcome.unwrap().copied, 1);
 }
 
-/// An honest stick whose id has rotted asks nobody.
+/// For an honest stick whose id has rotted nobody is asked.
 #[test]
 fn a_known_stick_with_a_spoilt_id_is_known_by_its_file_system() {
     let card = with_mail();
@@ -130,7 +130,8 @@ fn a_known_stick_with_a_spoilt_id_is_known_by_its_file_system() {
     assert!(round.findings.contains(&Finding::IdRestored { id }));
 }
 
-/// A copy to the bit, here beside the original: one of them is known, and the other gets nothing, not even an id.
+/// A bit-for-bit copy, present together with the original: one of them is known, and the other gets nothing, not even
+/// an id.
 #[test]
 fn of_a_known_stick_and_its_twin_that_are_here_at_once_one_is_written_to() {
     let card = with_mail();
@@ -138,12 +139,12 @@ fn of_a_known_stick_and_its_twin_that_are_here_at_once_one_is_written_to() {
     add(&card, &red, "RED");
     expect_used(&card, &red, "RED");
     let twin = red.copied();
-    let met = PresentDrives::default();
+    let present_drives = PresentDrives::default();
     let known =
         |drive: &MemoryDrive, label| DriveRef { begin: Begin::Known, ..drive_ref(drive, label) };
-    assert!(card.copy_beside(&known(&red, "RED"), &met).outcome.is_ok());
+    assert!(card.copy_with_present(&known(&red, "RED"), &present_drives).outcome.is_ok());
     let before = everything(&twin);
-    let round = card.copy_beside(&known(&twin, "RED-2"), &met);
+    let round = card.copy_with_present(&known(&twin, "RED-2"), &present_drives);
     assert!(matches!(round.outcome, Err(JobError::NotTheKnown { .. })));
     assert!(everything(&twin) == before);
 }
@@ -161,7 +162,7 @@ fn what_got_a_copy_while_any_was_used_is_known_and_what_got_none_is_not() {
     let round = expect_used(&card, &red, "RED");
     let known = card.catalogue.known_as(round.drive.unwrap().0).unwrap().unwrap();
     assert_eq!((known.how, known.serial.as_deref()), (KnownHow::Copied, Some("s-red")));
-    // Another stick that came with its id meanwhile did not take its place: it got copies as one of its own.
+    // Another stick that came with its id meanwhile did not take its place: it got copies under an id of its own.
     let id = round.drive.unwrap().0;
     let false_red = prepared(&id.to_string(), "s-other");
     let other = come(&card, &false_red, "RED", Begin::OnDevice);
@@ -171,7 +172,7 @@ fn what_got_a_copy_while_any_was_used_is_known_and_what_got_none_is_not() {
     assert_eq!(expect_used(&card, &red, "RED").drive.unwrap().0, id);
 }
 
-/// The state is lost, or an update sets the catalogue aside: the file beside it tells which drives are known.
+/// The state is lost, or an update sets the catalogue aside: the file next to it records which drives are known.
 #[test]
 fn which_drives_are_known_survives_the_loss_of_the_catalogue_and_nothing_more() {
     let state = crate::card::folder();
@@ -194,13 +195,13 @@ fn which_drives_are_known_survives_the_loss_of_the_catalogue_and_nothing_more() 
     expect_used(&card, &red, "RED");
     expect_refused(&card, &blue, "BLUE");
     expect_refused(&card, &prepared(&id.to_string(), "s-other"), "RED");
-    // Without the file too, none is known until it is added again.
+    // Without that file too, none is known until it is added again.
     std::fs::remove_file(state.path().join("known-drives")).unwrap();
     lose(&mut card);
     expect_refused(&card, &red, "RED");
     assert_eq!(add(&card, &red, "RED"), id);
     expect_used(&card, &red, "RED");
-    // Lines that are none of ours name nobody.
+    // Lines in another format name no drive.
     std::fs::write(state.path().join("known-drives"), b"junk\n{}\n{\"id\":\"x\"}\n").unwrap();
     lose(&mut card);
     expect_refused(&card, &red, "RED");
@@ -230,7 +231,7 @@ fn leave_for_the_next_stick_ends_with_its_time_and_with_the_boot() {
     let leave = Duration::from_secs(600);
     card.catalogue.let_next_in(leave, Vec::new(), &card.clock).unwrap();
     card.clock.advance(599_999);
-    // A wall clock that jumps is nothing to it.
+    // A wall clock that jumps has no effect.
     card.clock.set_wall(0);
     assert!(card.catalogue.next_let_in(&card.clock).unwrap().is_some());
     card.clock.advance(1);
@@ -242,7 +243,8 @@ fn leave_for_the_next_stick_ends_with_its_time_and_with_the_boot() {
     expect_refused(&card, &stick("s-red"), "RED");
 }
 
-/// What was plugged in before leave was given did not come next; and what claims to be a known stick is no new one.
+/// A stick that was plugged in before permission was given is not the next one; and a stick that claims to be a known
+/// one is not new.
 #[test]
 fn leave_is_not_for_what_is_here_already_nor_for_what_claims_a_known_id() {
     let card = with_mail();
@@ -257,7 +259,7 @@ fn leave_is_not_for_what_is_here_already_nor_for_what_claims_a_known_id() {
     card.catalogue.let_next_in(Duration::from_secs(60), before, &card.clock).unwrap();
     expect_refused(&card, &here, "HERE");
     expect_refused(&card, &prepared(&id.to_string(), "s-other"), "RED");
-    // One that its owner keeps out does not use it up, nor one that a later version wrote.
+    // A stick that its owner excludes does not use it up, nor does one written by a later version.
     let newer = stick("s-newer");
     newer.put("counterfoil/drive.json", br#"{"format":9,"id":"00000000000000bb"}"#);
     expect_refused(&card, &newer, "NEWER");
@@ -270,7 +272,7 @@ fn leave_is_not_for_what_is_here_already_nor_for_what_claims_a_known_id() {
     expect_refused(&card, &stick("s-late"), "LATE");
 }
 
-/// Where any stick is used, one that is seen for the first time is announced once, and shown for a day of running.
+/// If any stick is accepted, one seen for the first time is announced once, and listed for a day of running time.
 #[test]
 fn a_new_stick_is_announced_once_and_for_a_day() {
     let card = with_mail();
@@ -283,7 +285,7 @@ fn a_new_stick_is_announced_once_and_for_a_day() {
         assert!(!is_new(&come(&card, &ember, "EMBER", Begin::OnDevice)));
         assert!(shown());
     }
-    // Pulled at once, and the power cut: it is still said.
+    // Pulled at once, and the power fails: it is still announced.
     card.clock.advance(86_000_000);
     card.clock.reboot();
     card.catalogue.end_announcements(&card.clock).unwrap();
@@ -305,12 +307,12 @@ fn a_stick_with_the_id_of_a_known_one_is_announced_as_the_new_one_it_is() {
     assert!(is_new(&come(&card, &false_red, "RED", Begin::OnDevice)));
     assert!(!is_new(&come(&card, &false_red, "RED", Begin::OnDevice)));
     assert!(!is_new(&come(&card, &red, "RED", Begin::OnDevice)));
-    // The operator says whose it is by adding the true one, and refuses no other by it.
+    // The operator settles which stick it is by adding the true one; no other one is refused because of that.
     assert_eq!(add(&card, &red, "RED"), id);
     assert!(!card.catalogue.is_announced(id, &card.clock).unwrap());
 }
 
-/// Named folders are the operator's own word.
+/// Named folders are the operator's own decision.
 #[test]
 fn a_folder_that_is_named_is_not_announced() {
     let card = with_mail();
@@ -331,7 +333,7 @@ fn a_stick_that_is_refused_gets_nothing_until_it_is_added() {
         let before = everything(&ember);
         for spoilt in [false, true] {
             if spoilt {
-                // Its id taken away: it is known again by its file system, and still refused.
+                // Its id is spoilt: it is recognised by its file system, and still refused.
                 ember.put("counterfoil/drive.json", b"spoilt");
             }
             let before = if spoilt { everything(&ember) } else { before.clone() };

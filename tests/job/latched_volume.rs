@@ -1,4 +1,4 @@
-//! A volume after a failed sync: every write is refused, by its own hand, and every read still works.
+//! A volume after a failed sync: it refuses every write itself, and every read still works.
 
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::{Access, ReadFrom, Trouble, Volume, VolumeSource as _, read_full};
@@ -20,7 +20,7 @@ fn drive() -> MemoryDrive {
     drive
 }
 
-/// Everything that would write is refused, and nothing of it reaches the drive.
+/// Every operation that writes is refused, and nothing of it reaches the drive.
 fn expect_latched(volume: &dyn Volume, drive: &MemoryDrive) {
     let (files, operations) = (drive.files(), drive.operations());
     let (old, new) = (name(OLD), name("new"));

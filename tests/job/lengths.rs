@@ -1,5 +1,5 @@
-//! Lengths of copies, looked at when a drive comes: what is gone or cut counts for nothing at once, and a file system
-//! that is slow to tell lengths holds up nothing. Never waits: time passes by what is asked.
+//! Lengths of copies, checked when a drive comes: an absent or shortened copy stops counting at once, and a file system
+//! that is slow to report lengths delays nothing. Never waits: the clock advances with each request.
 
 use crate::card::{Card, mail, station};
 use crate::medium::{copies_of, count, expect_same, whole};
@@ -14,7 +14,8 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
-/// Lengths are compared when a drive comes: what is absent or cut counts for nothing from then on, wherever it stands.
+/// Lengths are compared when a drive comes: an absent or shortened copy counts for nothing from then on, whatever its
+/// number.
 #[test]
 fn a_copy_that_is_gone_or_cut_is_found_when_the_drive_comes_and_copied_in_the_same_pass() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -24,11 +25,11 @@ fn a_copy_that_is_gone_or_cut_is_found_when_the_drive_comes_and_copied_in_the_sa
     card.mirrored(&drive);
     let copy = |n: u32| copies_of(&drive, &mail(&format!("message {n}"))).pop().unwrap();
     // The first ones: the last commits are read again anyway.
-    let (gone, cut, longer) = (copy(199), copy(198), copy(197));
+    let (gone, shortened, longer) = (copy(199), copy(198), copy(197));
     let early = |path: &str| path.ends_with("0001.EML") || path.ends_with("0002.EML");
-    assert!(early(&gone) && early(&cut), "the newest go first: {gone} {cut}");
+    assert!(early(&gone) && early(&shortened), "the newest go first: {gone} {shortened}");
     drive.remove(&gone);
-    drive.tamper(&cut, |bytes| bytes.truncate(30));
+    drive.tamper(&shortened, |bytes| bytes.truncate(30));
     drive.tamper(&longer, |bytes| bytes.extend_from_slice(b"more"));
     drive.replug(false);
     card.clock.reboot();
@@ -44,7 +45,7 @@ fn a_copy_that_is_gone_or_cut_is_found_when_the_drive_comes_and_copied_in_the_sa
     assert_eq!(card.mirror(&drive).findings, []);
 }
 
-/// A card that never saw the drive, and only looks: absent copies count for nothing either.
+/// A card that never saw the drive, and only reads it: absent copies count for nothing either.
 #[test]
 fn a_card_that_knows_nothing_and_only_looks_counts_no_absent_copy() {
     let (card, drive) = crate::logs::archived();
@@ -55,13 +56,13 @@ fn a_card_that_knows_nothing_and_only_looks_counts_no_absent_copy() {
     let admitted = card.admit(&drive, Access::Read).unwrap();
     assert_eq!(admitted.findings.len(), 1, "{:?}", admitted.findings);
     let totals = card.catalogue.totals(&station(), 1).unwrap();
-    // Nothing was told by this card yet, and nobody knows that the mailbox is as it was.
+    // This card has recorded nothing yet, and nobody knows that the mailbox is unchanged.
     assert_eq!((totals.messages, totals.mirrored), (5, 0));
     card.mirrored(&drive);
     assert_eq!(card.catalogue.totals(&station(), 1).unwrap().mirrored, 5);
 }
 
-/// A drive whose file system takes this long for the lengths of a folder, by the clock whose milliseconds it shares.
+/// A drive whose file system takes this long to list the lengths of a folder, on a clock whose milliseconds it shares.
 #[derive(Clone)]
 struct Slow {
     drive: MemoryDrive,
@@ -101,13 +102,13 @@ impl Volume for SlowVolume {
     }
 }
 
-/// On FAT each length costs a search through the folder. That a copy is gone is seen at once all the same; one that is
-/// cut is found when its folder's turn comes.
+/// On FAT each length costs a search through the folder. An absent copy is still noticed at once; a shortened one is
+/// found when its folder's turn comes.
 #[test]
 fn a_file_system_that_is_slow_to_tell_lengths_holds_up_no_mail() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     for n in 0..6 {
-        // Each mount session begins a folder of its own.
+        // Each mount session begins a new folder.
         card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n}")));
         card.mirrored(&drive);
         drive.replug(false);
@@ -119,9 +120,9 @@ fn a_file_system_that_is_slow_to_tell_lengths_holds_up_no_mail() {
     }
     card.mirrored(&drive);
     let copy = |n: u32| copies_of(&drive, &mail(&format!("message {n}"))).pop().unwrap();
-    let (cut, gone) = (copy(4), copy(5));
-    assert!(cut.contains("/0005/") && gone.contains("/0006/"), "{cut} {gone}");
-    drive.tamper(&cut, |bytes| bytes.truncate(30));
+    let (shortened, gone) = (copy(4), copy(5));
+    assert!(shortened.contains("/0005/") && gone.contains("/0006/"), "{shortened} {gone}");
+    drive.tamper(&shortened, |bytes| bytes.truncate(30));
     drive.remove(&gone);
     let clock = HandClock::new();
     let slow = Slow { drive: drive.clone(), millis: Arc::clone(&clock.millis) };

@@ -1,5 +1,5 @@
-//! Ledgers and manifests of which lines rot, or which somebody deletes: found by reading them from the first byte, and
-//! written again. Never waits, and never looks at how a catalogue keeps what it knows.
+//! Ledgers and manifests in which lines rot, or which somebody deletes: the damage is found by reading them from the
+//! first byte, and repaired. Never waits, and never checks how a catalogue stores what it knows.
 
 use crate::card::{Card, mail, station};
 use crate::medium::{copies_of, expect_same, expect_whole_bag, ledger_kinds, snapshot, whole};
@@ -16,7 +16,7 @@ use std::sync::atomic::{AtomicU32, Ordering};
 const LEDGER: &str = "counterfoil/pier-4/ledger.jsonl";
 pub(crate) const MANIFEST: &str = "counterfoil/pier-4/manifest-sha256.txt";
 
-/// Changes one byte of the line that has this text, at the text.
+/// Changes one byte of the line that contains this text, within the text.
 fn rot(drive: &MemoryDrive, log: &str, text: &str) {
     drive.tamper(log, |bytes| {
         let at = bytes.windows(text.len()).position(|part| part == text.as_bytes());
@@ -28,7 +28,7 @@ fn ledger(drive: &MemoryDrive) -> String {
     String::from_utf8_lossy(&drive.file(LEDGER).unwrap()).into_owned()
 }
 
-/// What `verify` does first: reads both logs, and opens the drive anew where something is to be written again.
+/// The first part of `verify`: it reads both logs, and opens the drive again where lines have to be rewritten.
 pub(crate) fn logs_verified(card: &Card, drive: &MemoryDrive) -> Vec<LogDamage> {
     let admitted = card.admit(drive, Access::Write).unwrap();
     let found = verify_logs(&card.catalogue, &admitted, &Unwatched).unwrap();
@@ -45,7 +45,7 @@ pub(crate) fn is_safe(card: &Card) -> bool {
     damaged.is_empty() && totals.mirrored == totals.messages
 }
 
-/// Three messages; one of them is in the archive too, which is told by a line without a copy.
+/// Three messages; one of them is in the archive too, which a line without a copy records.
 pub(crate) fn archived() -> (Card, MemoryDrive) {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     for name in ["one", "two", "three"] {
@@ -78,7 +78,7 @@ fn a_rotten_line_of_a_place_is_found_once_and_written_again() {
     assert!(is_safe(&card), "it is written again");
     assert!(ledger(&drive).matches("\"path\":\"archive/two\"").count() == 1);
     expect_same(&whole(&[&drive], false), &card.messages(), "written again");
-    // Said once.
+    // Reported once.
     let after = snapshot(&drive);
     assert_eq!(logs_verified(&card, &drive), []);
     assert_eq!(card.mirrored(&drive).noted, 0, "the pass has nothing more to tell");
@@ -86,7 +86,7 @@ fn a_rotten_line_of_a_place_is_found_once_and_written_again() {
     expect_whole_bag(&drive, "after a rotten line");
 }
 
-/// What a break was settled by covers every line before it: a second one that rots there breaks nothing more.
+/// A line that settled a break covers every line before it: a second line that rots there breaks nothing more.
 #[test]
 fn lines_that_rot_one_after_the_other_are_each_found() {
     let (card, drive) = archived();
@@ -104,7 +104,7 @@ fn lines_that_rot_one_after_the_other_are_each_found() {
     expect_whole_bag(&drive, "after six rotten lines");
 }
 
-/// The very last line: that it ends otherwise is seen whenever the drive is opened.
+/// The very last line: its end is compared whenever the drive is opened.
 #[test]
 fn a_rotten_last_line_is_found_when_the_drive_is_opened() {
     for field in ["\"hash\":\"", "inbox/four", "\"}\n"] {
@@ -137,7 +137,7 @@ fn whichever_byte_of_a_ledger_rots_nothing_is_lost() {
     let length = archived().1.file(LEDGER).unwrap().len();
     for at in (0..length).step_by(cases(7, 63)) {
         let (card, drive) = archived();
-        // Another one may be shorter by some digits: what follows is the last line, which has a test of its own.
+        // Another ledger may be shorter by some digits: what follows is the last line, which has a test of its own.
         if at >= drive.file(LEDGER).unwrap().len() {
             continue;
         }
@@ -156,7 +156,7 @@ fn whichever_byte_of_a_ledger_rots_nothing_is_lost() {
     }
 }
 
-/// Nothing in the mailbox tells of it any more: an earlier card's messages, whose places this one knows from the
+/// The mailbox no longer has these messages: an earlier card had them, and this one knows their locations from the
 /// ledger.
 #[test]
 fn a_line_of_an_earlier_cards_message_is_written_again_from_what_was_known() {
@@ -173,7 +173,7 @@ fn a_line_of_an_earlier_cards_message_is_written_again_from_what_was_known() {
     expect_same(&whole(&[&drive], false), &before, "from what was known");
 }
 
-/// A power failure at any moment while it is written again: then it is written again after that.
+/// A power failure at any moment while a line is written again: it is written again after that.
 #[test]
 fn a_cut_while_lines_are_written_again_loses_none() {
     for operations in 0.. {
@@ -225,7 +225,7 @@ fn on_a_read_only_drive_it_is_said_and_nothing_is_called_safe_until_it_is_writte
     expect_same(&whole(&[&drive], false), &card.messages(), "written again by the next pass");
 }
 
-/// What was known of copies by itself is not given up for a line: a copy known to be bad stays bad, though the line
+/// A line does not override what is known of a copy from reading it: a copy known to be bad stays bad, though the line
 /// that said so has rotted.
 #[test]
 fn a_copy_known_to_be_bad_is_not_called_good_since_the_line_of_it_rotted() {
@@ -244,13 +244,13 @@ fn a_copy_known_to_be_bad_is_not_called_good_since_the_line_of_it_rotted() {
     expect_same(&whole(&[&drive], false), &card.messages(), "copied again");
 }
 
-/// Lines of a kind that can be read.
+/// Readable lines of a kind.
 fn count_whole(drive: &MemoryDrive, kind: &str) -> usize {
     ledger(drive).matches(&format!("\"kind\":\"{kind}\"")).count()
 }
 
-/// One rotten line near the beginning does not have every copy behind it read before new mail may go: this card knows
-/// them by itself.
+/// One rotten line near the beginning does not mean that every copy after it is read before new mail is mirrored: this
+/// card knows those copies from its own reading.
 #[test]
 fn one_rotten_line_has_no_copies_read_that_this_card_knows() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -270,7 +270,7 @@ fn one_rotten_line_has_no_copies_read_that_this_card_knows() {
     expect_same(&whole(&[&drive], false), &card.messages(), "written again");
 }
 
-/// The medium answers with an error in the middle of the ledger: said, and new mail still goes to the drive.
+/// The medium reports an error in the middle of the ledger: that is reported, and new mail still goes to the drive.
 #[test]
 fn a_ledger_with_an_unreadable_part_is_said_and_mail_goes_on() {
     let (card, drive) = archived();
@@ -290,7 +290,7 @@ fn a_ledger_with_an_unreadable_part_is_said_and_mail_goes_on() {
     assert!(is_safe(&card));
 }
 
-pub(crate) fn bite(
+pub(crate) fn scrub_step(
     card: &Card,
     drive: &MemoryDrive,
     rest: &mut Option<Unfinished>,
@@ -299,14 +299,14 @@ pub(crate) fn bite(
     let mut admitted = card.admit(drive, Access::Write).unwrap();
     let mailboxes = [card.mailbox()];
     let (catalogue, clock) = (&card.catalogue, &card.clock);
-    let rereader = Scrubber { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
-    rereader.step(&mut admitted, rest).unwrap()
+    let scrubber = Scrubber { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
+    scrubber.step(&mut admitted, rest).unwrap()
 }
 
-/// Asks to end after so many questions.
-struct Patience(AtomicU32);
+/// Asks to stop after this many polls.
+struct StopAfter(AtomicU32);
 
-impl Progress for Patience {
+impl Progress for StopAfter {
     fn advance(&self, _: u64, _: u64) {}
 
     fn stop(&self) -> bool {
@@ -316,21 +316,21 @@ impl Progress for Patience {
     }
 }
 
-/// Bites that are broken off after a line, with mail that comes in between, and a line that rots meanwhile.
+/// Steps that end after one line, with mail that arrives in between, and a line that rots meanwhile.
 #[test]
-fn a_round_reads_the_whole_ledger_in_bites_of_a_line() {
+fn a_cycle_reads_the_whole_ledger_in_steps_of_one_line() {
     for rotten in [None, Some("inbox/three"), Some("archive/two")] {
         let (card, drive) = archived();
         if let Some(text) = rotten {
             rot(&drive, LEDGER, text);
         }
-        let (mut rest, mut findings, mut bites) = (None, Vec::new(), 0);
+        let (mut rest, mut findings, mut steps) = (None, Vec::new(), 0);
         loop {
-            let taken = bite(&card, &drive, &mut rest, &Patience(AtomicU32::new(1)));
+            let taken = scrub_step(&card, &drive, &mut rest, &StopAfter(AtomicU32::new(1)));
             findings.extend(taken.findings);
-            bites += 1;
-            assert!(bites < 200, "no end");
-            if bites == 3 {
+            steps += 1;
+            assert!(steps < 200, "no end");
+            if steps == 3 {
                 card.deliver("inbox/meanwhile", &mail("meanwhile"));
                 card.mirrored(&drive);
             }
@@ -341,7 +341,7 @@ fn a_round_reads_the_whole_ledger_in_bites_of_a_line() {
                 break;
             }
         }
-        assert!(bites > 10, "{bites}");
+        assert!(steps > 10, "{steps}");
         let lost =
             findings.iter().filter(|f| matches!(f, Finding::LedgerLinesLost { lines: 1, .. }));
         assert_eq!(lost.count(), usize::from(rotten.is_some()), "{findings:?}");
@@ -351,18 +351,18 @@ fn a_round_reads_the_whole_ledger_in_bites_of_a_line() {
     }
 }
 
-/// Once in a round: the next step of it reads copies only.
+/// Once in a cycle: its next step reads copies only.
 #[test]
-fn both_logs_are_read_once_in_a_round() {
+fn both_logs_are_read_once_in_a_cycle() {
     let (card, drive) = archived();
     let logs = || (drive.file(LEDGER).unwrap().len() + drive.file(MANIFEST).unwrap().len()) as u64;
     let before = logs();
-    // One question a line; the last is asked before the first copy.
+    // One poll a line; the last comes before the first copy.
     let lines = ledger_kinds(&drive).len() as u32 + 4;
     let mut rest = None;
-    let taken = bite(&card, &drive, &mut rest, &Patience(AtomicU32::new(lines)));
+    let taken = scrub_step(&card, &drive, &mut rest, &StopAfter(AtomicU32::new(lines)));
     assert_eq!((taken.bytes, taken.ended), (before, false), "both logs and no more");
-    let taken = bite(&card, &drive, &mut rest, &Unwatched);
+    let taken = scrub_step(&card, &drive, &mut rest, &Unwatched);
     assert!(taken.ended);
     // Each copy on the drive, and each message on the card.
     let copies: usize = ["one", "two", "three", "four"].iter().map(|name| mail(name).len()).sum();
@@ -370,7 +370,7 @@ fn both_logs_are_read_once_in_a_round() {
     assert_eq!(taken.bytes, (copies + messages) as u64);
 }
 
-/// Faults 49, 52: somebody deletes a log of a drive that is in use. The next pass writes it again, at once.
+/// Faults 49, 52: somebody deletes a log of a drive that is in use. The very next pass writes it again.
 #[test]
 fn a_log_deleted_while_mounted_is_written_again_by_the_next_pass() {
     for (log, new_mail) in [(LEDGER, false), (LEDGER, true), (MANIFEST, false), (MANIFEST, true)] {
@@ -379,21 +379,21 @@ fn a_log_deleted_while_mounted_is_written_again_by_the_next_pass() {
         card.mirrored(&drive);
         let before = whole(&[&drive], false);
         drive.remove(log);
-        let mut wanted = before.clone();
+        let mut expected = before.clone();
         if new_mail {
             card.deliver("inbox/new", &mail("new"));
-            wanted.insert("inbox/new".to_owned(), mail("new"));
+            expected.insert("inbox/new".to_owned(), mail("new"));
         }
         let report = card.mirrored(&drive);
         assert_eq!(report.copied, u64::from(new_mail), "{log}: copies are there");
         assert!(is_safe(&card), "{log}");
         expect_whole_bag(&drive, log);
-        expect_same(&whole(&[&drive], false), &wanted, log);
+        expect_same(&whole(&[&drive], false), &expected, log);
         assert_eq!(logs_verified(&card, &drive), [], "{log}");
     }
 }
 
-/// A look beside it: nothing on this drive is called safe while its ledger is gone.
+/// An audit meanwhile: nothing on this drive is called safe while its ledger is gone.
 #[test]
 fn a_look_at_a_drive_whose_ledger_was_deleted_calls_nothing_safe() {
     let (mut card, drive) = archived();

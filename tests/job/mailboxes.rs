@@ -1,11 +1,12 @@
-//! What a pass makes of messages and mailboxes that are not there while it works, and are back unchanged later.
-//! Never changes a file itself: only the folder above it goes and comes, so that nothing about the file is new.
+//! How a pass treats messages and mailboxes that are absent while it works, and are back unchanged later. Never changes
+//! a file itself: only the folder above it is moved away and back, so that the file itself does not change.
 
 use crate::card::{Card, done, mail, station};
 use crate::support::memory::MemoryDrive;
 use counterfoil::model::Reason;
 
-/// A pass that finds a message gone has not told the drive of it: the next one does, though the message is as it was.
+/// A pass that finds a message absent has not recorded it on the drive: the next pass does, although the message is
+/// unchanged.
 #[test]
 fn a_message_gone_while_it_is_copied_and_back_unchanged_is_copied_by_the_next_pass() {
     let (card, drive) = (Card::new(), MemoryDrive::default());

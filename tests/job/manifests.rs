@@ -1,4 +1,4 @@
-//! Manifests of which lines rot: found by comparing each with the ledger, and right again. Never waits.
+//! Manifests in which lines rot: found by comparing each with the ledger, and repaired. Never waits.
 
 use crate::logs::{MANIFEST, archived, is_safe, logs_verified};
 use crate::medium::{expect_same, expect_whole_bag, snapshot};
@@ -27,7 +27,7 @@ fn a_manifest_that_rots_anywhere_is_found_and_right_again() {
     }
 }
 
-/// A whole block of it.
+/// A whole block of the manifest rots.
 #[test]
 fn a_block_of_a_manifest_that_rots_is_right_again() {
     for (from, to) in [(0, 50), (30, 200), (100, 320), (0, 320)] {

@@ -1,5 +1,5 @@
-//! A drive seen from outside: its files, its manifest, what a relief operator gets back from it.
-//! Never uses the card's catalogue.
+//! A drive examined from outside: its files, its manifest, and what a relief operator gets back from it. Never uses the
+//! card's catalogue.
 
 use crate::card::{drive_ref, folder, station, tree};
 use crate::support::memory::MemoryDrive;
@@ -32,7 +32,7 @@ pub(crate) fn copies_of(drive: &MemoryDrive, content: &[u8]) -> Vec<String> {
     same.map(|(path, _)| format!("{HOME}{path}")).collect()
 }
 
-/// The kinds of the lines of the ledger, in order, but for those that only tell who writes.
+/// The kinds of the ledger's lines, in order, except those that only define who writes.
 pub(crate) fn ledger_kinds(drive: &MemoryDrive) -> Vec<String> {
     let text = String::from_utf8(drive.file(&format!("{HOME}ledger.jsonl")).unwrap()).unwrap();
     let kind = |line: &str| {
@@ -48,7 +48,7 @@ pub(crate) fn count(drive: &MemoryDrive, kind: &str) -> usize {
     ledger_kinds(drive).iter().filter(|k| *k == kind).count()
 }
 
-/// The manifest lists every copy once, under the hash it has, and nothing else.
+/// The manifest lists every copy once, under its hash, and nothing else.
 pub(crate) fn expect_whole_bag(drive: &MemoryDrive, story: &str) {
     let manifest = drive.file(&format!("{HOME}manifest-sha256.txt")).unwrap();
     let manifest = String::from_utf8(manifest).unwrap();
@@ -68,7 +68,7 @@ pub(crate) fn expect_whole_bag(drive: &MemoryDrive, story: &str) {
 pub(crate) struct Numbers(BTreeMap<u32, (String, Identity)>);
 
 impl Numbers {
-    /// No number stands at two places, nor ever for other bytes than before.
+    /// No number occurs in two places, or was ever used for other bytes.
     pub(crate) fn expect_never_reused(&mut self, drive: &MemoryDrive, story: &str) {
         let mut now = BTreeMap::new();
         for (path, bytes) in copies(drive) {
@@ -83,7 +83,7 @@ impl Numbers {
     }
 }
 
-/// What a restore gave.
+/// The result of a restore.
 pub(crate) struct Restored {
     pub files: BTreeMap<String, Vec<u8>>,
     pub report: RestoreReport,
@@ -92,17 +92,17 @@ pub(crate) struct Restored {
 /// Two sets of files are the same; if not, says which paths differ.
 pub(crate) fn expect_same(
     got: &BTreeMap<String, Vec<u8>>,
-    wanted: &BTreeMap<String, Vec<u8>>,
+    expected: &BTreeMap<String, Vec<u8>>,
     story: &str,
 ) {
-    let missing: Vec<_> = wanted.keys().filter(|path| !got.contains_key(*path)).collect();
-    let surplus: Vec<_> = got.keys().filter(|path| !wanted.contains_key(*path)).collect();
+    let missing: Vec<_> = expected.keys().filter(|path| !got.contains_key(*path)).collect();
+    let surplus: Vec<_> = got.keys().filter(|path| !expected.contains_key(*path)).collect();
     let other =
-        |(path, bytes): &(&String, &Vec<u8>)| wanted.get(*path).is_some_and(|w| w != *bytes);
+        |(path, bytes): &(&String, &Vec<u8>)| expected.get(*path).is_some_and(|w| w != *bytes);
     let other: Vec<_> = got.iter().filter(other).map(|(path, _)| path).collect();
     assert!(
         missing.is_empty() && surplus.is_empty() && other.is_empty(),
-        "{story}: missing {missing:?}, surplus {surplus:?}, other octets {other:?}"
+        "{story}: missing {missing:?}, surplus {surplus:?}, other bytes {other:?}"
     );
 }
 
@@ -133,11 +133,11 @@ pub(crate) fn try_restored_into(
     let clock = counterfoil::daemon::clock::SystemClock::new();
     let refs: Vec<_> =
         drives.iter().enumerate().map(|(n, drive)| drive_ref(drive, &format!("d{n}"))).collect();
-    let gathered = open_sources(&refs, &station(), &clock).unwrap();
-    let failed: Vec<_> = gathered.failed.iter().map(|(_, error)| error.to_string()).collect();
+    let sources = open_sources(&refs, &station(), &clock).unwrap();
+    let failed: Vec<_> = sources.failed.iter().map(|(_, error)| error.to_string()).collect();
     assert_eq!(failed, Vec::<String>::new());
-    let told = gathered.catalogue.recorded_mailboxes_of(&station()).unwrap();
-    let mailbox_targets = told
+    let recorded = sources.catalogue.recorded_mailboxes_of(&station()).unwrap();
+    let mailbox_targets = recorded
         .into_iter()
         .map(|(row, name)| MailboxTarget { row, name, path: into.to_owned() })
         .collect();
@@ -150,7 +150,7 @@ pub(crate) fn try_restored_into(
         dry_run,
         progress,
     };
-    restore(&gathered, &plan)
+    restore(&sources, &plan)
 }
 
 /// A restore that gives everything it knows of.
@@ -160,7 +160,7 @@ pub(crate) fn whole(drives: &[&MemoryDrive], with_removed: bool) -> BTreeMap<Str
     restored.files
 }
 
-/// Every copy of a content rots on a drive.
+/// Damages every copy of a content on a drive.
 pub(crate) fn rot_copies(drive: &MemoryDrive, content: &[u8]) {
     let copies = copies_of(drive, content);
     assert!(!copies.is_empty(), "there is no copy to rot");

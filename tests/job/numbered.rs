@@ -1,5 +1,5 @@
-//! The numbers of changes: whoever has seen one finds the change, in whichever thread it is made. A drive that was told
-//! of all up to a number is never asked again for what lies before it.
+//! The numbers of changes: whoever has seen a number can read the change, whichever thread makes it. Once everything up
+//! to a number is recorded on a drive, changes before it are never compared again.
 
 use crate::card::folder;
 use counterfoil::job::catalogue::Catalogue;
@@ -7,8 +7,8 @@ use counterfoil::model::Identity;
 use counterfoil::model::ledger::Departed;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// How many numbers are met while changes go on.
-const MET: usize = 100;
+/// How many numbers are seen while changes go on.
+const NUMBERS_SEEN: usize = 100;
 
 #[test]
 fn whoever_sees_a_number_finds_its_change() {
@@ -27,7 +27,7 @@ fn whoever_sees_a_number_finds_its_change() {
             }
         });
         let mut last = 0;
-        let all_found = (0..MET).all(|_| {
+        let all_found = (0..NUMBERS_SEEN).all(|_| {
             let now = std::iter::repeat_with(|| elsewhere.change_no().unwrap());
             let now = now.into_iter().find(|now| *now > last).unwrap();
             let found = elsewhere.departed_after(last, now, usize::MAX >> 1).unwrap();

@@ -1,11 +1,11 @@
-//! Sticks that lose lines of their ledgers, all of them or the last few, between two or three cards: no honest one is
-//! said to contradict another, since no number is ever given to two lines, which the ledgers themselves show.
-//! Beside them one who makes use of that; what else may be forged is in `contradictions`.
+//! Sticks that lose lines of their ledgers, all of them or the last few, between two or three cards: no honest stick is
+//! reported to contradict another, because no number is ever given to two lines, as the ledgers themselves show. One
+//! test has somebody exploit that; other forgeries are in `contradictions`.
 
 use crate::card::{Card, folder, mail, tree};
 use crate::contradictions::{
-    LEDGER, append, counts, deliver, departure, expect_all_back, found, last_number, lines, look,
-    mirror, position, renumber, rewrite_from, stick, two, write,
+    LEDGER, append, counts, deliver, departure, expect_all_back, found, inspect, last_number,
+    lines, mirror, position, renumber, rewrite_from, stick, two, write,
 };
 use crate::medium::{expect_same, restored, snapshot, whole};
 use crate::support::cases::cases;
@@ -16,7 +16,7 @@ use counterfoil::model::Finding;
 use proptest::prelude::*;
 use std::collections::HashMap;
 
-/// The number of a line, and the hash that it bears.
+/// The number of each line, and the hash that it carries.
 fn numbered(drive: &MemoryDrive) -> Vec<(u64, String)> {
     let text = String::from_utf8(drive.file(LEDGER).unwrap_or_default()).unwrap();
     let line = |line: &str| {
@@ -26,7 +26,7 @@ fn numbered(drive: &MemoryDrive) -> Vec<(u64, String)> {
     text.lines().map(line).collect()
 }
 
-/// Cuts off the last lines of a ledger; all of them: as a repair tool does that deletes it.
+/// Cuts off the last lines of a ledger; if that is all of them, deletes it, as a repair tool does.
 fn lose(drive: &MemoryDrive, count: usize) {
     let text = String::from_utf8(drive.file(LEDGER).unwrap_or_default()).unwrap();
     let all: Vec<_> = text.split_inclusive('\n').collect();
@@ -37,12 +37,12 @@ fn lose(drive: &MemoryDrive, count: usize) {
     }
 }
 
-/// A card that knows nothing looks at both, in either order, and accuses nobody.
+/// A card without any state reads both, in either order, and accuses nobody.
 fn expect_nobody_accused(red: &MemoryDrive, blue: &MemoryDrive, what: &str) {
     let both = [(red, "RED"), (blue, "BLUE")];
     for order in [both, [both[1], both[0]]] {
         let spare = Card::new();
-        look(&spare, &order);
+        inspect(&spare, &order);
         assert_eq!(found(&spare), [], "{what}");
         assert!(counts(&spare, "RED") && counts(&spare, "BLUE"), "{what}");
     }
@@ -63,7 +63,7 @@ fn a_stick_whose_ledger_was_lost_contradicts_no_other_on_a_new_card() {
             false => mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]),
         }
         expect_nobody_accused(&red, &blue, &what);
-        // Nor once it has more lines than it ever had.
+        // The same after it has more lines than it ever had.
         for number in 10..20 {
             deliver(&card, number);
             mirror(&card, &[(&red, "RED")]);
@@ -74,7 +74,7 @@ fn a_stick_whose_ledger_was_lost_contradicts_no_other_on_a_new_card() {
     }
 }
 
-/// The card that writes after the loss never saw the stick before, and no other stick is there to tell it anything.
+/// The card that writes after the loss never saw the stick before, and no other stick is there with a record of it.
 #[test]
 fn a_new_card_that_knows_nothing_gives_no_number_again() {
     for lost in [1, 4, usize::MAX] {
@@ -86,22 +86,23 @@ fn a_new_card_that_knows_nothing_gives_no_number_again() {
             mirror(&spare, &[(&red, "RED")]);
         }
         expect_nobody_accused(&red, &blue, &format!("{lost} lines lost"));
-        // The first card, which remembers the lines that are gone, is told so, and blames nobody.
+        // The first card, which remembers the lost lines, reports that, and blames nobody.
         card.clock.reboot();
-        look(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+        inspect(&card, &[(&red, "RED"), (&blue, "BLUE")]);
         mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
         assert_eq!(found(&card), [], "{lost} lines lost");
     }
 }
 
-/// Who rewrites a stick may leave out the numbers of which others tell, as an honest card does with a stick that lost
-/// lines. It counts as such a stick, then: this card says what it lost, and no mail is withheld by its word alone.
+/// Somebody who rewrites a stick may skip the numbers that others have recorded, as an honest card does on a stick that
+/// lost lines. Then it counts as such a stick: this card reports the lost lines, and no mail is withheld because of
+/// that stick alone.
 #[test]
 fn what_leaves_out_the_numbers_that_others_tell_of_has_lost_these_lines() {
     let (card, red, blue) = two();
     let as_of = position(&red, "mirrored");
     let writer = as_of.split(':').next().unwrap();
-    let behind = last_number(&red) + 1;
+    let next = last_number(&red) + 1;
     let mut all = lines(&red);
     all.truncate(4);
     write(&red, &all);
@@ -114,11 +115,11 @@ fn what_leaves_out_the_numbers_that_others_tell_of_has_lost_these_lines() {
         append(&red, &gone);
     }
     let mut all = lines(&red);
-    renumber(&mut all[4..], behind);
+    renumber(&mut all[4..], next);
     write(&red, &all);
     let both = [(&red, "RED"), (&blue, "BLUE")];
     let spare = Card::new();
-    look(&spare, &both);
+    inspect(&spare, &both);
     assert_eq!(found(&spare), []);
     let back = restored(&[&red, &blue], false).files;
     for (path, bytes) in card.messages() {
@@ -135,7 +136,7 @@ fn what_leaves_out_the_numbers_that_others_tell_of_has_lost_these_lines() {
     expect_all_back(&card, &[&red]);
 }
 
-/// The card's state and a stick are both put back to what they were, within one boot and one mount.
+/// The card's state and a stick are both put back to an earlier state, within one boot and one mount.
 #[test]
 fn a_state_that_is_put_back_with_its_stick_gives_no_number_again() {
     let (state, kept) = (folder(), folder());
@@ -164,7 +165,7 @@ fn a_state_that_is_put_back_with_its_stick_gives_no_number_again() {
     expect_nobody_accused(&red, &blue, "put back");
 }
 
-/// A new card saw the true stick, and wrote nothing to it that another one was told of. Then another is in its place.
+/// A new card saw the true stick, and wrote nothing to it about another one. Then another ledger is in its place.
 #[test]
 fn what_another_stick_tells_is_compared_again_once_a_ledger_is_another_one() {
     let (_, red, blue) = two();
@@ -172,17 +173,17 @@ fn what_another_stick_tells_is_compared_again_once_a_ledger_is_another_one() {
     let both = [(&red, "RED"), (&blue, "BLUE")];
     for _ in 0..2 {
         spare.clock.reboot();
-        look(&spare, &both);
+        inspect(&spare, &both);
         assert_eq!(found(&spare), []);
     }
     rewrite_from(&red, 3);
     spare.clock.reboot();
-    look(&spare, &both);
+    inspect(&spare, &both);
     assert!(found(&spare).iter().any(|one| one.drive.label == "RED"), "{:?}", found(&spare));
     expect_all_back_as(&blue, &[&red, &blue]);
 }
 
-/// All that one stick gives back alone comes back from all of these.
+/// Everything that one stick gives back alone comes back from all of these.
 fn expect_all_back_as(one: &MemoryDrive, all: &[&MemoryDrive]) {
     let back: Vec<_> = restored(all, false).files.into_values().collect();
     for (path, bytes) in restored(&[one], false).files {
@@ -192,13 +193,13 @@ fn expect_all_back_as(one: &MemoryDrive, all: &[&MemoryDrive]) {
 
 #[derive(Debug, Clone)]
 enum Step {
-    /// A card gets a message and mirrors to the sticks that are in.
+    /// A card gets a message and mirrors to the sticks that are plugged in.
     Mirror {
         card: usize,
         sticks: [bool; 2],
         reboots: bool,
     },
-    /// A stick loses that many lines.
+    /// A stick loses this many lines.
     Lose {
         stick: usize,
         count: usize,
@@ -210,7 +211,7 @@ enum Step {
     PutBack {
         stick: usize,
     },
-    /// A card looks at both.
+    /// A card reads both.
     Look {
         card: usize,
     },
@@ -236,7 +237,7 @@ fn step() -> impl Strategy<Value = Step> {
 proptest! {
     #![proptest_config(ProptestConfig { cases: cases(100, 20), ..ProptestConfig::default() })]
 
-    /// Whatever happens, no number of a stick's lines is ever given twice, and nobody is accused by any card.
+    /// Whatever happens, no number of a stick's lines is ever used twice, and no card accuses anybody.
     #[test]
     fn no_number_is_given_twice(steps in prop::collection::vec(step(), 1..24)) {
         let (mut cards, sticks) = ([Card::new(), Card::new()], [stick("s-red"), stick("s-blue")]);
@@ -254,7 +255,7 @@ proptest! {
                     cards[*card].scan(0);
                     for (slot, (stick, label)) in both.iter().enumerate() {
                         let copied = plugged[slot].then(|| cards[*card].copy(stick, label).outcome);
-                        // One that keeps coming back as it was once is not written to any more.
+                        // A stick that keeps coming back in an earlier state is not written to any more.
                         let ends = matches!(copied, None | Some(Ok(_) | Err(JobError::Untrusted { .. })));
                         prop_assert!(ends, "step {}", number);
                     }
@@ -267,7 +268,7 @@ proptest! {
                 }
                 Step::Look { card } => {
                     cards[*card].clock.reboot();
-                    look(&cards[*card], &both);
+                    inspect(&cards[*card], &both);
                 }
                 Step::NewCard { card } => cards[*card].lose_catalogue(),
             }

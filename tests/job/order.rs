@@ -1,5 +1,5 @@
-//! In which order a drive is asked for what: what the two logs are to need is reserved before everything is
-//! handed over. Never looks at what is written.
+//! The order of operations on a drive: the room that both logs will need is reserved before everything is synced. Never
+//! checks what is written.
 
 use crate::card::{Card, done, mail};
 use crate::support::memory::{MemoryDrive, MemoryVolumeSource};
@@ -7,18 +7,18 @@ use counterfoil::disk::{Access, DiskError, Volume, VolumeFacts, VolumeSource};
 use counterfoil::model::RelName;
 use std::sync::{Arc, Mutex};
 
-/// What a drive was asked for.
+/// An operation on a drive.
 #[derive(Debug, Clone, PartialEq)]
 enum Asked {
-    /// Room for a file of this length.
+    /// Reserves room for a file of this length.
     Reserve(String, u64),
-    /// To hand over everything.
+    /// Syncs everything.
     HandOver,
-    /// To write a file up to this length.
+    /// Writes a file up to this length.
     Write(String, u64),
 }
 
-/// A drive that puts down what it is asked for.
+/// A drive that records the operations on it.
 struct Noting {
     volume_source: MemoryVolumeSource,
     asked: Arc<Mutex<Vec<Asked>>>,
@@ -84,8 +84,8 @@ fn write(log: &str, length: u64) -> Asked {
 const MANIFEST: &str = "manifest-sha256.txt";
 const LEDGER: &str = "ledger.jsonl";
 
-/// On FAT a power failure between the length of a log and its clusters would leave it longer than they go; and clusters
-/// behind its end, which are left if they are too many, make Linux take the file system for damaged.
+/// On FAT a power failure between the length of a log and its clusters would leave it longer than its clusters reach.
+/// Clusters after its end, if too many are left, make Linux take the file system for damaged.
 #[test]
 fn just_what_the_logs_will_need_is_reserved_before_all_is_handed_over() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -114,7 +114,7 @@ fn just_what_the_logs_will_need_is_reserved_before_all_is_handed_over() {
     }
 }
 
-/// What a power failure left reserved is given back before anything is written.
+/// Room left reserved by a power failure is released before anything is written.
 #[test]
 fn what_was_reserved_is_given_back_at_the_first_look() {
     let (card, drive) = (Card::new(), MemoryDrive::default());

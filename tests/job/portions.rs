@@ -1,5 +1,5 @@
-//! Long ledgers are taken in a portion at a time, by a catalogue in a file: whatever ends that in the middle, what is
-//! known in the end is as if it had been read at once, and until then none of it counts.
+//! A catalogue in a file reads long ledgers in portions: whatever interrupts that, the final state is as if the ledger
+//! had been read at once, and until then none of it counts.
 
 use crate::card::{Card, drive_ref, folder, station};
 use crate::support::flood::Flood;
@@ -18,7 +18,7 @@ use std::sync::atomic::{AtomicU32, Ordering};
 /// More than is read in any case, and few enough for any drive.
 const LINES: u64 = 16_000;
 
-fn look(state: &Path, volume_source: Arc<dyn VolumeSource>) -> Result<u64, JobError> {
+fn inspect(state: &Path, volume_source: Arc<dyn VolumeSource>) -> Result<u64, JobError> {
     let card = Card::new();
     let (catalogue, _) = Catalogue::open(state)?;
     let drive = DriveRef {
@@ -28,7 +28,7 @@ fn look(state: &Path, volume_source: Arc<dyn VolumeSource>) -> Result<u64, JobEr
         begin: Begin::InFolder,
     };
     let present_drives = PresentDrives::default();
-    let looked = sync_drive::open(
+    let inspected = sync_drive::open(
         &catalogue,
         &station(),
         &drive,
@@ -36,7 +36,7 @@ fn look(state: &Path, volume_source: Arc<dyn VolumeSource>) -> Result<u64, JobEr
         &present_drives,
         &card.clock,
     )?;
-    catalogue.known_lines(looked.state.row).map(|known| known.lines)
+    catalogue.known_lines(inspected.state.row).map(|known| known.lines)
 }
 
 /// How many rows each table has, and how many replicas count.
@@ -54,7 +54,7 @@ fn rows(state: &Path) -> Vec<(String, i64)> {
     tables
 }
 
-/// A door whose readings hear a stop from the given question on.
+/// A volume source whose reads are asked to stop from this poll on.
 fn stopping(stick: &Path, after: u32) -> Arc<dyn VolumeSource> {
     let asked = AtomicU32::new(0);
     let stop = move || asked.fetch_add(1, Ordering::Relaxed) >= after;
@@ -66,12 +66,12 @@ fn a_reading_that_was_stopped_counts_for_nothing_and_is_done_again() {
     let (stick, whole) = (folder(), folder());
     Flood { copies: 3, ..Flood::of(LINES) }.make(stick.path(), "pier-4");
     let plain = || Arc::new(DirVolumeSource::new(stick.path())) as Arc<dyn VolumeSource>;
-    assert_eq!(look(whole.path(), plain()).unwrap(), LINES);
+    assert_eq!(inspect(whole.path(), plain()).unwrap(), LINES);
     let expected = rows(whole.path());
     let mut partly = 0;
     for after in [0, 8, 15] {
         let state = folder();
-        let ended = look(state.path(), stopping(stick.path(), after));
+        let ended = inspect(state.path(), stopping(stick.path(), after));
         let stopped = |error: &DiskError| error.trouble == Trouble::Stopped;
         assert!(matches!(&ended, Err(JobError::Disk(e)) if stopped(e)), "{after}: {ended:?}");
         let there = rows(state.path());
@@ -79,13 +79,13 @@ fn a_reading_that_was_stopped_counts_for_nothing_and_is_done_again() {
             partly += 1;
             assert_eq!(there.last().unwrap().1, 0, "{after}: it counts: {there:?}");
         }
-        assert_eq!(look(state.path(), plain()).unwrap(), LINES);
+        assert_eq!(inspect(state.path(), plain()).unwrap(), LINES);
         assert_eq!(rows(state.path()), expected, "{after}");
     }
     assert!(partly > 1, "none was stopped in the middle");
 }
 
-/// By his word, which is for that stick: not for whatever has its id.
+/// The operator's decision counts for that stick, not for whatever has its id.
 #[test]
 fn a_ledger_that_no_copies_bear_out_is_taken_in_where_its_operator_added_the_stick() {
     const LONG: u64 = LEDGER_LINES_PLAIN + 500;
@@ -100,7 +100,7 @@ fn a_ledger_that_no_copies_bear_out_is_taken_in_where_its_operator_added_the_sti
     }
     let volume_source = || drive_ref(&drive, "flood").volume_source;
     let expect_refused = || {
-        let ended = look(state.path(), volume_source());
+        let ended = inspect(state.path(), volume_source());
         assert!(matches!(ended, Err(JobError::LedgerNotBorneOut { copies: 0, .. })), "{ended:?}");
     };
     drive.set_serial("s-1");
@@ -109,10 +109,10 @@ fn a_ledger_that_no_copies_bear_out_is_taken_in_where_its_operator_added_the_sti
     let volume = volume_source().open(Access::Write).unwrap();
     add(&catalogue, &*volume, "flood", b"flood", &Card::new().clock).unwrap();
     drop((volume, catalogue));
-    // Not even looked at as that stick.
+    // With another serial number it is not even opened as that stick.
     drive.set_serial("s-2");
-    let ended = look(state.path(), volume_source());
+    let ended = inspect(state.path(), volume_source());
     assert!(matches!(ended, Err(JobError::CopiedDrive { .. })), "{ended:?}");
     drive.set_serial("s-1");
-    assert_eq!(look(state.path(), volume_source()).unwrap(), LONG);
+    assert_eq!(inspect(state.path(), volume_source()).unwrap(), LONG);
 }

@@ -1,6 +1,6 @@
-//! The power fails after every single operation on the drive: nothing reported is lost, nothing is
-//! taken for what it is not, and the next pass makes everything whole.
-//! Never picks the easy moments: every operation of a small history is one.
+//! The power fails after every single operation on the drive: nothing reported is lost, nothing is mistaken for
+//! something else, and the next pass makes everything whole. Never picks the easy moments: every operation of a small
+//! history is one.
 
 use crate::card::{Card, mail};
 use crate::medium::{HOME, Numbers, copies, expect_same, expect_whole_bag, snapshot, whole};
@@ -9,15 +9,15 @@ use crate::support::memory::MemoryDrive;
 use counterfoil::disk::Access;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// What a power failure takes with it.
+/// What a power failure takes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Cut {
+enum Loss {
     /// Everything not synced.
     Unsynced,
     /// Nothing: the stick was pulled a moment after its last write.
     Nothing,
-    /// The copies no ledger line tells of yet, but not the manifest's lines: a device may keep a
-    /// later write and lose an earlier one until it is flushed.
+    /// The copies that no ledger line names yet, but not the manifest's lines: a device may keep a later write and lose
+    /// an earlier one until it is flushed.
     Copies,
     /// Nothing on the drive, but the card's catalogue.
     Catalogue,
@@ -26,7 +26,7 @@ enum Cut {
 const PATHS: [&str; 8] =
     ["inbox/a", "inbox/b", "inbox/c", "inbox/d", "inbox/e", "archive/b", "inbox/f", "inbox/g.b2f"];
 
-/// Five messages, two of them alike; then one is moved, one replaced, one deleted, two come.
+/// Five messages, two of them alike; then one is moved, one replaced, one deleted, and two arrive.
 fn history(card: &Card, drive: &MemoryDrive) -> bool {
     card.deliver("inbox/a", &mail("a"));
     card.deliver("inbox/b", &mail("b"));
@@ -63,11 +63,11 @@ fn operations_of_a_quiet_history() -> u64 {
     drive.operations()
 }
 
-/// What the drive was told of when the power failed: each path with its content.
+/// What was recorded on the drive when the power failed: each path with its content.
 fn reported(card: &Card) -> BTreeMap<&'static str, Vec<u8>> {
     let mut reported = BTreeMap::new();
     for path in PATHS {
-        let Some(identity) = card.told("stick", path) else { continue };
+        let Some(identity) = card.recorded_content("stick", path) else { continue };
         let content = ever().into_iter().map(|(_, bytes)| bytes);
         let content = content.into_iter().find(|b| counterfoil::model::Identity::of(b) == identity);
         reported.insert(path, content.expect("only what was delivered is ever reported"));
@@ -75,34 +75,34 @@ fn reported(card: &Card) -> BTreeMap<&'static str, Vec<u8>> {
     reported
 }
 
-fn come_back(card: &mut Card, drive: &MemoryDrive, cut: Cut) {
-    come_back_keeping(card, drive, cut, &BTreeSet::new());
+fn come_back(card: &mut Card, drive: &MemoryDrive, loss: Loss) {
+    come_back_keeping(card, drive, loss, &BTreeSet::new());
 }
 
-/// The same after a second power failure: what outlived the first is on the medium, and no later power failure takes
+/// The same after a second power failure: what survived the first is on the medium, and no later power failure takes
 /// it.
-fn come_back_keeping(card: &mut Card, drive: &MemoryDrive, cut: Cut, kept: &BTreeSet<String>) {
-    drive.replug(cut == Cut::Unsynced);
+fn come_back_keeping(card: &mut Card, drive: &MemoryDrive, loss: Loss, kept: &BTreeSet<String>) {
+    drive.replug(loss == Loss::Unsynced);
     card.clock.reboot();
-    match cut {
-        Cut::Copies => lose_untold_copies(drive, kept),
-        Cut::Catalogue => card.lose_catalogue(),
-        Cut::Unsynced | Cut::Nothing => {}
+    match loss {
+        Loss::Copies => lose_copies_without_line(drive, kept),
+        Loss::Catalogue => card.lose_catalogue(),
+        Loss::Unsynced | Loss::Nothing => {}
     }
     card.catalogue.begin_run(&card.clock).unwrap();
 }
 
-fn lose_untold_copies(drive: &MemoryDrive, kept: &BTreeSet<String>) {
+fn lose_copies_without_line(drive: &MemoryDrive, kept: &BTreeSet<String>) {
     let ledger = drive.file(&format!("{HOME}ledger.jsonl")).unwrap_or_default();
     let ledger = String::from_utf8(ledger).unwrap();
-    let untold = |path: &String| !ledger.contains(path.as_str()) && !kept.contains(path);
-    for path in copies(drive).into_keys().filter(untold) {
+    let without_line = |path: &String| !ledger.contains(path.as_str()) && !kept.contains(path);
+    for path in copies(drive).into_keys().filter(without_line) {
         drive.remove(&format!("{HOME}{path}"));
     }
 }
 
-/// What came back under its own path. Under a number come copies that were proven before the power failure and whose
-/// line was not written: each must be a message that was once delivered.
+/// The files restored under their own paths. Copies come back under a number if they were proved before the power
+/// failure and their line was not written: each must be a message that was once delivered.
 fn by_path(got: BTreeMap<String, Vec<u8>>, story: &str) -> BTreeMap<String, Vec<u8>> {
     let (numbered, own): (BTreeMap<_, _>, _) =
         got.into_iter().partition(|(path, _)| path.starts_with("recovered/"));
@@ -113,23 +113,23 @@ fn by_path(got: BTreeMap<String, Vec<u8>>, story: &str) -> BTreeMap<String, Vec<
     own
 }
 
-/// After a power failure, before anything is written: everything reported is there, and nothing else than
-/// what was once delivered.
-fn expect_reported(drive: &MemoryDrive, told: &BTreeMap<&'static str, Vec<u8>>, story: &str) {
+/// After a power failure, before anything is written: everything reported is there, and nothing that was never
+/// delivered.
+fn expect_reported(drive: &MemoryDrive, expected: &BTreeMap<&'static str, Vec<u8>>, story: &str) {
     let got = whole(&[drive], true);
-    expect_told_by_then(&by_path(got.clone(), story), told, story);
+    expect_reported_by_then(&by_path(got.clone(), story), expected, story);
     let ever = ever();
     for (path, content) in &by_path(got, story) {
         assert!(ever.contains(&(path.as_str(), content.clone())), "{story}: {path} never was so");
     }
 }
 
-/// Recovers, mirrors and looks at everything once more.
+/// Recovers, mirrors and checks everything again.
 fn expect_made_whole(
     card: &mut Card,
     drive: &MemoryDrive,
     numbers: &mut Numbers,
-    cut: Cut,
+    loss: Loss,
     story: &str,
 ) {
     card.admit(drive, Access::Write).unwrap();
@@ -145,9 +145,9 @@ fn expect_made_whole(
     numbers.expect_never_reused(drive, story);
     expect_whole_bag(drive, story);
     let got = by_path(whole(&[drive], false), story);
-    match cut {
-        // A new catalogue cannot know of what left the mailbox before it was begun.
-        Cut::Catalogue => {
+    match loss {
+        // A new catalogue cannot know what left the mailbox before it was created.
+        Loss::Catalogue => {
             for (path, content) in card.messages() {
                 assert!(got.get(&path) == Some(&content), "{story}: {path}");
             }
@@ -165,86 +165,91 @@ fn expect_made_whole(
 }
 
 /// Faults 1 to 4, 11, 12: every operation is the last one before a power failure.
-fn sweep(cut: Cut) {
+fn sweep(loss: Loss) {
     let operations = operations_of_a_quiet_history();
     assert!(operations > 60, "the history is too short to mean anything: {operations}");
     for last in (0..=operations).step_by(cases(1, 4)) {
-        let story = format!("{cut:?} lost after operation {last} of {operations}");
+        let story = format!("{loss:?} lost after operation {last} of {operations}");
         let (mut card, drive) = (Card::new(), MemoryDrive::default());
         let mut numbers = Numbers::default();
         drive.pull_after(last);
         assert_eq!(history(&card, &drive), last >= operations, "{story}");
-        let told = reported(&card);
-        come_back(&mut card, &drive, cut);
+        let expected = reported(&card);
+        come_back(&mut card, &drive, loss);
         numbers.expect_never_reused(&drive, &story);
-        expect_reported(&drive, &told, &story);
-        expect_made_whole(&mut card, &drive, &mut numbers, cut, &story);
+        expect_reported(&drive, &expected, &story);
+        expect_made_whole(&mut card, &drive, &mut numbers, loss, &story);
     }
 }
 
 #[test]
 fn a_cut_after_any_operation_that_loses_what_was_not_synced() {
-    sweep(Cut::Unsynced);
+    sweep(Loss::Unsynced);
 }
 
 #[test]
 fn a_cut_after_any_operation_that_loses_nothing() {
-    sweep(Cut::Nothing);
+    sweep(Loss::Nothing);
 }
 
 #[test]
 fn a_cut_after_any_operation_that_loses_copies_already_listed() {
-    sweep(Cut::Copies);
+    sweep(Loss::Copies);
 }
 
 /// Fault 7.
 #[test]
 fn a_cut_after_any_operation_that_takes_the_catalogue() {
-    sweep(Cut::Catalogue);
+    sweep(Loss::Catalogue);
 }
 
-/// Fault 5: the power fails again while the first cut is mended, at every operation of that.
+/// Fault 5: the power fails again during the recovery from the first failure, at every operation of it.
 #[test]
 fn a_second_cut_while_the_first_is_mended() {
     let operations = operations_of_a_quiet_history();
-    let kinds = [Cut::Unsynced, Cut::Nothing, Cut::Copies, Cut::Catalogue];
-    let mut cuts_in_recovery = 0;
+    let kinds = [Loss::Unsynced, Loss::Nothing, Loss::Copies, Loss::Catalogue];
+    let mut failures_in_recovery = 0;
     for last in (3..=operations).step_by(cases(23, 115)) {
-        for (n, cut) in kinds.into_iter().enumerate() {
-            let second_cut = kinds[(n + 1 + last as usize) % kinds.len()];
+        for (n, loss) in kinds.into_iter().enumerate() {
+            let second_loss = kinds[(n + 1 + last as usize) % kinds.len()];
             for second in 0.. {
-                let story =
-                    format!("{cut:?} lost after {last}, {second_cut:?} {second} operations later");
+                let story = format!(
+                    "{loss:?} lost after {last}, {second_loss:?} {second} operations later"
+                );
                 let (mut card, drive) = (Card::new(), MemoryDrive::default());
                 let mut numbers = Numbers::default();
                 drive.pull_after(last);
                 history(&card, &drive);
-                let told = reported(&card);
-                come_back(&mut card, &drive, cut);
+                let expected = reported(&card);
+                come_back(&mut card, &drive, loss);
                 numbers.expect_never_reused(&drive, &story);
                 let kept = copies(&drive).into_keys().collect();
                 drive.pull_after(second);
                 let ended = card.mirror(&drive).outcome.is_ok();
-                come_back_keeping(&mut card, &drive, second_cut, &kept);
-                expect_told_by_then(&by_path(whole(&[&drive], true), &story), &told, &story);
+                come_back_keeping(&mut card, &drive, second_loss, &kept);
+                expect_reported_by_then(
+                    &by_path(whole(&[&drive], true), &story),
+                    &expected,
+                    &story,
+                );
                 if ended {
                     break;
                 }
-                cuts_in_recovery += 1;
-                let strictest = if cut == Cut::Catalogue { cut } else { second_cut };
+                failures_in_recovery += 1;
+                let strictest = if loss == Loss::Catalogue { loss } else { second_loss };
                 expect_made_whole(&mut card, &drive, &mut numbers, strictest, &story);
             }
         }
     }
-    assert!(cuts_in_recovery > cases(300, 60), "{cuts_in_recovery}");
+    assert!(failures_in_recovery > cases(300, 60), "{failures_in_recovery}");
 }
 
-/// A copy cut short while it was written, and then the power fails again at every operation of the recovery:
-/// it is debris, and never taken for a copy that was proven.
+/// A copy is cut short while it is written, and then the power fails again at every operation of the recovery: it is
+/// debris, and never mistaken for a proved copy.
 #[test]
 fn a_torn_copy_is_never_adopted_however_often_its_recovery_is_cut() {
-    let mut cuts = 0;
-    for second_cut in [Cut::Unsynced, Cut::Nothing, Cut::Catalogue] {
+    let mut failures = 0;
+    for second_loss in [Loss::Unsynced, Loss::Nothing, Loss::Catalogue] {
         for second in 0.. {
             let (mut card, drive) = (Card::new(), MemoryDrive::default());
             card.deliver("inbox/a", &mail("a"));
@@ -255,8 +260,8 @@ fn a_torn_copy_is_never_adopted_however_often_its_recovery_is_cut() {
             card.clock.reboot();
             drive.pull_after(second);
             let ended = card.admit(&drive, Access::Write).is_ok();
-            come_back(&mut card, &drive, second_cut);
-            let story = format!("{second_cut:?} lost {second} operations into the recovery");
+            come_back(&mut card, &drive, second_loss);
+            let story = format!("{second_loss:?} lost {second} operations into the recovery");
             assert_eq!(by_path(whole(&[&drive], true), &story).len(), 1, "{story}");
             card.mirrored(&drive);
             expect_whole_bag(&drive, &story);
@@ -265,20 +270,20 @@ fn a_torn_copy_is_never_adopted_however_often_its_recovery_is_cut() {
             if ended {
                 break;
             }
-            cuts += 1;
+            failures += 1;
         }
     }
-    assert!(cuts > 20, "{cuts}");
+    assert!(failures > 20, "{failures}");
 }
 
-/// What was reported is there, or was replaced or moved as the mailbox was: a line may be durable that nobody
-/// was told of any more.
-fn expect_told_by_then(
+/// Every reported message is there, or was replaced or moved as in the mailbox: a line may be durable that was not
+/// reported any more.
+fn expect_reported_by_then(
     got: &BTreeMap<String, Vec<u8>>,
-    told: &BTreeMap<&'static str, Vec<u8>>,
+    expected: &BTreeMap<&'static str, Vec<u8>>,
     story: &str,
 ) {
-    for (path, content) in told {
+    for (path, content) in expected {
         let moved = *path == "inbox/b" && got.get("archive/b") == Some(content);
         let replaced = *path == "inbox/c" && got.get(*path) == Some(&mail("c, corrected"));
         let same = got.get(*path) == Some(content);
@@ -286,7 +291,7 @@ fn expect_told_by_then(
     }
 }
 
-/// Found by the fuzzer. The device kept the ledger's word on some debris, and lost the debris and its place in the
+/// Found by the fuzzer. The device kept the ledger's line about some debris, and lost the debris and its line in the
 /// manifest: a file that is not there is not listed, or the bag would be invalid from then on.
 #[test]
 fn debris_that_was_lost_again_is_not_listed() {
@@ -297,20 +302,20 @@ fn debris_that_was_lost_again_is_not_listed() {
     drive.put(&torn, &mail("b")[..9]);
     let manifest = format!("{HOME}manifest-sha256.txt");
     let before = drive.file(&manifest).unwrap();
-    come_back(&mut card, &drive, Cut::Nothing);
+    come_back(&mut card, &drive, Loss::Nothing);
     card.admit(&drive, Access::Write).unwrap();
     expect_whole_bag(&drive, "with debris");
     drive.remove(&torn);
     drive.put(&manifest, &before);
     for _ in 0..2 {
-        come_back(&mut card, &drive, Cut::Catalogue);
+        come_back(&mut card, &drive, Loss::Catalogue);
         card.admit(&drive, Access::Write).unwrap();
         expect_whole_bag(&drive, "without it");
     }
 }
 
-/// Fault 6: a boot storm. The power fails again and again, a few operations later each time, and
-/// every time a little more is safe.
+/// Fault 6: a boot storm. The power fails again and again, a few operations later each time, and every time a little
+/// more is safe.
 #[test]
 fn a_boot_storm_converges() {
     let (mut card, drive) = (Card::new(), MemoryDrive::default());
@@ -322,7 +327,7 @@ fn a_boot_storm_converges() {
         drive.pull_after(span * 8);
         boots += 1;
         let ended = card.mirror(&drive).outcome.is_ok();
-        come_back(&mut card, &drive, Cut::Unsynced);
+        come_back(&mut card, &drive, Loss::Unsynced);
         if ended {
             break;
         }

@@ -1,5 +1,5 @@
-//! Superseded versions given up on a full drive: which go, which never, and a power failure after any operation.
-//! The only stories in which anything on a drive is deleted.
+//! Superseded versions given up on a full drive: which ones go, which never do, and a power failure after any
+//! operation. The only tests in which anything on a drive is deleted.
 
 use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::{copies, copies_of, count, expect_same, expect_whole_bag, restored, whole};
@@ -17,7 +17,7 @@ const DAY: i64 = 86_400;
 const BEGUN: i64 = 1_800_000_000;
 const AFTER: Duration = Duration::from_secs(90 * 86_400);
 
-/// Three messages, of which two have an older version each, told of long ago by a clock that is trusted.
+/// Three messages, two of which have an older version each, recorded long ago by a trusted clock.
 fn with_old_versions() -> (Card, MemoryDrive) {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     card.clock.trust(true);
@@ -66,7 +66,7 @@ fn a_full_drive_loses_its_oldest_superseded_versions_and_takes_what_waits() {
     let round = kept_up(&card, &drive, Some(AFTER));
     let report = round.outcome.unwrap();
     assert_eq!((report.copied, report.failed), (1, vec![]), "{:?}", round.findings);
-    // The newest message is copied first, so that the lowest number is that of the second.
+    // The newest message is copied first, so the lowest number belongs to the second.
     assert_eq!(copies_of(&drive, &mail("two first")), Vec::<String>::new());
     assert_eq!(copies_of(&drive, &mail("one first")).len(), 1, "not more than is needed");
     assert_eq!(count(&drive, "pruned"), 1);
@@ -74,7 +74,7 @@ fn a_full_drive_loses_its_oldest_superseded_versions_and_takes_what_waits() {
     expect_same(&whole(&[&drive], true), &card.messages(), "after pruning");
 }
 
-/// The version that waits follows on the one that is there: what came before both is in nobody's way.
+/// The waiting version supersedes the one that is there; any version before those two may go.
 #[test]
 fn an_old_version_makes_room_for_the_next_of_its_own_message() {
     let (card, drive) = with_old_versions();
@@ -148,8 +148,8 @@ fn what_must_stay_stays() {
     stays(&card, &drive, "it is the latest at another path");
 }
 
-/// As many operations as it takes, the power failing after each, whatever was synced; and once more while that is
-/// mended. What was given up stays given up, the bag is whole again, and no message is lost.
+/// A power failure after every operation of a pruning, whatever was synced, and another one during the recovery. What
+/// was given up stays given up, the bag is whole again, and no message is lost.
 #[test]
 fn a_cut_after_any_operation_of_a_pruning_is_mended() {
     for lose in [false, true] {
@@ -158,14 +158,14 @@ fn a_cut_after_any_operation_of_a_pruning_is_mended() {
             for operations in 0.. {
                 assert!(operations < 400, "never through");
                 let (card, drive) = with_old_versions();
-                let wanted = card.messages();
-                let cut = || {
+                let expected = card.messages();
+                let interrupted = || {
                     let mut admitted = card.admit(&drive, Access::Write)?;
                     drive.pull_after(operations);
                     let (catalogue, clock) = (&card.catalogue, &card.clock);
                     prune(catalogue, &mut admitted, u64::MAX, AFTER, clock, &Unwatched)
                 };
-                let done = cut();
+                let done = interrupted();
                 if let Some(again) = second {
                     drive.replug(lose);
                     card.clock.reboot();
@@ -182,7 +182,7 @@ fn a_cut_after_any_operation_of_a_pruning_is_mended() {
                     + copies_of(&drive, &mail("two first")).len();
                 assert_eq!(there + pruned, 2, "{story}");
                 expect_whole_bag(&drive, &story);
-                expect_same(&whole(&[&drive], true), &wanted, &story);
+                expect_same(&whole(&[&drive], true), &expected, &story);
                 assert_eq!((count(&drive, "missing"), count(&drive, "damaged")), (0, 0), "{story}");
                 if done.is_ok() {
                     assert_eq!(pruned, 2, "{story}: what was reported stays");
@@ -195,7 +195,7 @@ fn a_cut_after_any_operation_of_a_pruning_is_mended() {
     }
 }
 
-/// A new card reads the ledger of a drive that was pruned, and a version that comes back is copied again.
+/// A new card reads the ledger of a pruned drive, and a version that comes back is copied again.
 #[test]
 fn a_version_given_up_is_nobodys_and_may_come_back() {
     let (mut card, drive) = with_old_versions();
@@ -212,7 +212,7 @@ fn a_version_given_up_is_nobodys_and_may_come_back() {
     expect_same(&whole(&[&drive], false), &card.messages(), "with a version that came back");
 }
 
-/// A line alone, as a forger may write one, removes nothing that has a place.
+/// A line alone, as a forger may write one, removes nothing that has a location.
 #[test]
 fn no_line_gives_up_what_has_a_place() {
     use counterfoil::model::ledger::{Chain, Event, LineVerdict, Reader};
@@ -241,7 +241,7 @@ fn no_line_gives_up_what_has_a_place() {
     expect_same(&restored(&[&drive], false).files, &card.messages(), "after the forged line");
 }
 
-/// In a real folder: the file goes, and what else stands in its place, or leads to it, does not.
+/// In a real folder: the file is deleted, and neither what has taken its place nor a link to it is.
 #[test]
 fn in_a_folder_only_files_of_ours_go() {
     let (card, _) = with_old_versions();
@@ -259,12 +259,12 @@ fn in_a_folder_only_files_of_ours_go() {
     }
     let place = |name: &str| {
         let all = crate::card::tree(&home.join("data"));
-        let wanted = mail(&format!("new {name} first"));
-        let found = all.into_iter().find(|(_, bytes)| *bytes == wanted);
+        let expected = mail(&format!("new {name} first"));
+        let found = all.into_iter().find(|(_, bytes)| *bytes == expected);
         home.join("data").join(found.unwrap().0)
     };
     let (one, two, six) = (place("one"), place("two"), place("six"));
-    // Somebody has kept a second name for one, and put a link in the place of another.
+    // Somebody has kept a second name for one, and put a link in place of another.
     std::fs::hard_link(&two, root.path().join("kept")).unwrap();
     let aside = root.path().join("aside");
     std::fs::rename(&six, &aside).unwrap();
@@ -295,7 +295,7 @@ fn in_a_folder_only_files_of_ours_go() {
     assert!(!one.exists());
     assert_eq!(std::fs::read(root.path().join("kept")).unwrap(), mail("new two first"));
     assert_eq!(std::fs::read(&aside).unwrap(), mail("new six first"));
-    // None of it keeps the drive from being used.
+    // None of it prevents the drive from being used.
     card.clock.reboot();
     open().unwrap();
     let manifest = std::fs::read_to_string(home.join("manifest-sha256.txt")).unwrap();

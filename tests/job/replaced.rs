@@ -1,4 +1,4 @@
-//! What is found where another drive was: which evidence lets that one's copies count no more, and which does not.
+//! A drive found where another one was: which evidence makes the other one's copies stop counting, and which does not.
 
 use crate::card::{Card, drive_ref, mail, station};
 use crate::support::memory::MemoryDrive;
@@ -10,7 +10,7 @@ use counterfoil::model::{Clock as _, DriveId, Finding};
 
 const SERIAL: &str = "1A2B-3C4D";
 
-/// A stick that is mounted at a place, as automount or a desktop does it.
+/// A stick mounted at a place, as automount or a desktop does it.
 fn mounted(drive: &MemoryDrive, label: &str) -> DriveRef {
     DriveRef { begin: Begin::OnDevice, ..drive_ref(drive, label) }
 }
@@ -31,19 +31,19 @@ fn card() -> Card {
     card
 }
 
-/// Brings a stick up to date, alone in its socket; every message is copied to one that has none.
+/// Brings a stick up to date, alone in its socket; messages without a copy are copied to it.
 fn copied(card: &Card, drive: &MemoryDrive, label: &str) -> (DriveId, SyncOutcome) {
-    beside(card, drive, label, &PresentDrives::default())
+    copied_with_present(card, drive, label, &PresentDrives::default())
 }
 
-fn beside(
+fn copied_with_present(
     card: &Card,
     drive: &MemoryDrive,
     label: &str,
-    met: &PresentDrives,
+    present_drives: &PresentDrives,
 ) -> (DriveId, SyncOutcome) {
     drive.replug(false);
-    let round = card.copy_beside(&mounted(drive, label), met);
+    let round = card.copy_with_present(&mounted(drive, label), present_drives);
     assert!(round.outcome.is_ok(), "{:?}", round.outcome.as_ref().err());
     (round.drive.unwrap().0, round)
 }
@@ -52,8 +52,8 @@ fn row(card: &Card, id: DriveId) -> DriveRow {
     card.catalogue.drive(id).unwrap().unwrap()
 }
 
-/// Messages with so many copies.
-fn on(card: &Card, copies: u32) -> u64 {
+/// The number of messages with this many copies.
+fn with_copies(card: &Card, copies: u32) -> u64 {
     card.catalogue.totals(&station(), copies).unwrap().mirrored
 }
 
@@ -65,7 +65,7 @@ fn replaces(round: &SyncOutcome) -> Vec<DriveId> {
     round.findings.iter().filter_map(of).collect()
 }
 
-/// Its files were deleted, so that it is begun anew: at once, since mail waits; and what was known on it is gone.
+/// Its files were deleted, so it is initialised again, at once since mail waits; what was known on it is gone.
 #[test]
 fn a_stick_that_was_wiped_is_begun_anew_and_what_was_on_it_counts_no_more() {
     let card = card();
@@ -80,13 +80,13 @@ fn a_stick_that_was_wiped_is_begun_anew_and_what_was_on_it_counts_no_more() {
     let replaced = row.facts.replaced.as_ref().unwrap();
     assert_eq!((replaced.by, replaced.how), (Some(own), ReplacedHow::Serial));
     assert!(!row.counts);
-    assert_eq!((on(&card, 1), on(&card, 2)), (3, 0));
-    // Said once, not at every pass.
+    assert_eq!((with_copies(&card, 1), with_copies(&card, 2)), (3, 0));
+    // Reported once, not at every pass.
     assert_eq!(replaces(&copied(&card, &red, "RED").1), []);
-    assert_eq!((on(&card, 1), on(&card, 2)), (3, 0));
+    assert_eq!((with_copies(&card, 1), with_copies(&card, 2)), (3, 0));
 }
 
-/// What a repair tool or a careless hand left of it is enough to know it by; its copies are made anew.
+/// The remains after a repair tool or a careless hand are enough to identify it; its copies are made again.
 #[test]
 fn a_stick_of_which_only_empty_folders_are_left_is_still_itself() {
     let card = card();
@@ -95,32 +95,32 @@ fn a_stick_of_which_only_empty_folders_are_left_is_still_itself() {
     red.files().iter().for_each(|path| red.remove(path));
     let (same, round) = copied(&card, &red, "RED");
     assert_eq!((same, round.outcome.unwrap().copied), (was, 3));
-    assert_eq!((on(&card, 1), on(&card, 2)), (3, 0));
+    assert_eq!((with_copies(&card, 1), with_copies(&card, 2)), (3, 0));
 }
 
-/// Where new sticks are not taken: what was on it is gone all the same.
+/// If new sticks are not accepted, the old contents are gone all the same.
 #[test]
 fn a_wiped_stick_that_may_not_be_begun_counts_no_more_either() {
     let card = card();
     let red = stick(SERIAL);
     let (was, _) = copied(&card, &red, "RED");
-    assert_eq!(on(&card, 1), 3);
+    assert_eq!(with_copies(&card, 1), 3);
     red.wipe();
     red.replug(false);
     let drive = DriveRef { begin: Begin::Never, ..drive_ref(&red, "RED") };
-    let round = card.copy_beside(&drive, &PresentDrives::default());
+    let round = card.copy_with_present(&drive, &PresentDrives::default());
     assert!(matches!(round.outcome, Err(JobError::NotAccepted { .. })));
-    assert_eq!((on(&card, 1), row(&card, was).facts.replaced.unwrap().by), (0, None));
+    assert_eq!((with_copies(&card, 1), row(&card, was).facts.replaced.unwrap().by), (0, None));
 }
 
-/// Fault: two sticks in turn at one mount point. Each is itself, and both count.
+/// Fault: two sticks in turn at one mount point. Each is recognised, and both count.
 #[test]
 fn two_sticks_in_turn_at_one_mount_point_replace_nobody() {
     let card = card();
     let (red, blue) = (stick(SERIAL), stick("9F9F-0000"));
     let (first, _) = copied(&card, &red, "STICK");
     let (second, round) = copied(&card, &blue, "STICK");
-    assert_eq!((replaces(&round), on(&card, 2)), (vec![], 3));
+    assert_eq!((replaces(&round), with_copies(&card, 2)), (vec![], 3));
     for turn in 0..3 {
         for (drive, id) in [(&red, first), (&blue, second)] {
             card.deliver(&format!("inbox/{turn}-{id}"), &mail(&format!("{turn} {id}")));
@@ -134,7 +134,7 @@ fn two_sticks_in_turn_at_one_mount_point_replace_nobody() {
     assert!(row(&card, first).replaced.is_none() && row(&card, second).replaced.is_none());
 }
 
-/// Sticks without a serial number that is known, in turn: the same.
+/// The same with sticks in turn that have no known serial number.
 #[test]
 fn sticks_without_a_serial_number_replace_nobody() {
     let card = card();
@@ -145,11 +145,11 @@ fn sticks_without_a_serial_number_replace_nobody() {
         assert_eq!(replaces(&copied(&card, drive, "STICK").1), []);
     }
     assert!(row(&card, first).counts && row(&card, second).counts);
-    assert_eq!(on(&card, 2), 3);
+    assert_eq!(with_copies(&card, 2), 3);
 }
 
-/// A new stick where another one was last is that one reformatted, or a second one: only its operator knows, and is
-/// asked until it is settled, by seeing it, by `away`, or by `forget`.
+/// A new stick where another one was last is either that one reformatted, or a second one: only its operator knows, and
+/// is asked until it is settled: the old one is seen again, or the operator uses `away` or `forget`.
 #[test]
 fn a_new_stick_at_the_place_of_another_asks_and_lets_both_count() {
     let ask = |settle: &dyn Fn(&Card, DriveId, &MemoryDrive)| {
@@ -163,12 +163,12 @@ fn a_new_stick_at_the_place_of_another_asks_and_lets_both_count() {
         let known = row(&card, first);
         assert_eq!(known.replaced.clone().unwrap().by, Some(second));
         assert!(known.counts && !known.facts.replaced.unwrap().how.is_sure());
-        assert_eq!(on(&card, 2), 3);
+        assert_eq!(with_copies(&card, 2), 3);
         settle(&card, first, &red);
         assert!(
             row(&card, first).facts.replaced.is_none_or(|_| row(&card, first).forgotten.is_some())
         );
-        on(&card, 2)
+        with_copies(&card, 2)
     };
     let seen = |card: &Card, _: DriveId, red: &MemoryDrive| {
         let (_, round) = copied(card, red, "STICK");
@@ -187,7 +187,8 @@ fn a_new_stick_at_the_place_of_another_asks_and_lets_both_count() {
     assert_eq!(ask(&forget), 0);
 }
 
-/// Nobody is asked about a stick that was used before, one whose operator said where it is, one that is here.
+/// Nobody is asked about a stick that was used before, one whose location the operator has given, or one that is
+/// present.
 #[test]
 fn nobody_is_asked_where_the_answer_is_known() {
     let asks = |round: &SyncOutcome| {
@@ -207,13 +208,13 @@ fn nobody_is_asked_where_the_answer_is_known() {
     let now = card.clock.stamp().time;
     card.catalogue.declare_away(row(&card, third).row, Some(now)).unwrap();
     assert!(!asks(&copied(&card, &stick("0000-0004"), "PLACE").1));
-    // One that is here, by another path.
-    let met = PresentDrives::default();
+    // One that is present under another path.
+    let present_drives = PresentDrives::default();
     let fifth = stick("0000-0005");
     copied(&card, &fifth, "SOCKET");
     fifth.replug(false);
-    card.copy_beside(&mounted(&fifth, "SOCKET-2"), &met).outcome.unwrap();
-    assert!(!asks(&beside(&card, &stick("0000-0006"), "SOCKET", &met).1));
+    card.copy_with_present(&mounted(&fifth, "SOCKET-2"), &present_drives).outcome.unwrap();
+    assert!(!asks(&copied_with_present(&card, &stick("0000-0006"), "SOCKET", &present_drives).1));
 }
 
 /// Fault 16: a copied stick has the serial number of its original, if it was copied byte by byte.
@@ -223,38 +224,38 @@ fn a_copy_and_its_original_never_replace_each_other() {
     let red = stick(SERIAL);
     let (first, _) = copied(&card, &red, "RED");
     let copy = red.copied();
-    let met = PresentDrives::default();
-    beside(&card, &red, "RED", &met);
-    let (second, round) = beside(&card, &copy, "BLUE", &met);
+    let present_drives = PresentDrives::default();
+    copied_with_present(&card, &red, "RED", &present_drives);
+    let (second, round) = copied_with_present(&card, &copy, "BLUE", &present_drives);
     assert!(round.findings.iter().any(|f| matches!(f, Finding::CopiedDrive { .. })));
-    assert_eq!((replaces(&round), on(&card, 2)), (vec![], 3));
+    assert_eq!((replaces(&round), with_copies(&card, 2)), (vec![], 3));
     for drive in [&red, &copy, &copy, &red] {
         assert_eq!(replaces(&copied(&card, drive, "STICK").1), []);
-        assert_eq!(on(&card, 2), 3);
+        assert_eq!(with_copies(&card, 2), 3);
     }
-    // One of the two is wiped: either may be it, until they are seen.
+    // One of the two is wiped: it may be either, until they are seen.
     copy.wipe();
     let (_, round) = copied(&card, &copy, "STICK");
     let mut gone = replaces(&round);
     gone.sort_by_key(ToString::to_string);
     let mut both = [first, second];
     both.sort_by_key(ToString::to_string);
-    assert_eq!((gone.as_slice(), on(&card, 1), on(&card, 2)), (&both[..], 3, 0));
+    assert_eq!((gone.as_slice(), with_copies(&card, 1), with_copies(&card, 2)), (&both[..], 3, 0));
     assert!(copied(&card, &red, "STICK").1.findings.contains(&Finding::SeenAgain));
     assert_eq!((row(&card, first).counts, row(&card, second).counts), (true, false));
 }
 
-/// The same where nobody here ever saw both at once: another card told them apart.
+/// The same where this card never saw both at once: another card distinguished them.
 #[test]
 fn a_copy_that_another_card_told_from_its_original_replaces_nobody() {
     let card = card();
     let red = stick(SERIAL);
     let (first, _) = copied(&card, &red, "RED");
     let copy = red.copied();
-    let (other, met) = (Card::new(), PresentDrives::default());
+    let (other, present_drives) = (Card::new(), PresentDrives::default());
     other.scan(0);
-    beside(&other, &red, "RED", &met);
-    let (second, _) = beside(&other, &copy, "BLUE", &met);
+    copied_with_present(&other, &red, "RED", &present_drives);
+    let (second, _) = copied_with_present(&other, &copy, "BLUE", &present_drives);
     assert_ne!(first, second);
     for drive in [&copy, &red, &copy] {
         let (_, round) = copied(&card, drive, "STICK");
@@ -265,29 +266,32 @@ fn a_copy_that_another_card_told_from_its_original_replaces_nobody() {
     assert!(row(&card, first).counts && row(&card, second).counts);
 }
 
-/// Sticks that were filled in a factory by the byte may have one serial number: to have been here at once tells that
-/// they are two. Until then one of them counts, the one that was seen last.
+/// Sticks that a factory filled byte by byte may share a serial number: seeing both at once proves that they are two.
+/// Until then one of them counts, the one seen last.
 #[test]
 fn sticks_that_share_a_serial_number_are_two_once_both_were_here_at_once() {
     let card = card();
     let (red, blue) = (stick(SERIAL), stick(SERIAL));
     let (first, _) = copied(&card, &red, "STICK");
     let (second, round) = copied(&card, &blue, "STICK");
-    assert_eq!((replaces(&round), on(&card, 2)), (vec![first], 0));
+    assert_eq!((replaces(&round), with_copies(&card, 2)), (vec![first], 0));
     let (_, round) = copied(&card, &red, "STICK");
     assert!(round.findings.contains(&Finding::SeenAgain));
-    assert_eq!((replaces(&round), on(&card, 1), on(&card, 2)), (vec![second], 3, 0));
-    let met = PresentDrives::default();
-    beside(&card, &red, "STICK", &met);
-    beside(&card, &blue, "STICK-2", &met);
-    assert_eq!(on(&card, 2), 3);
+    assert_eq!(
+        (replaces(&round), with_copies(&card, 1), with_copies(&card, 2)),
+        (vec![second], 3, 0)
+    );
+    let present_drives = PresentDrives::default();
+    copied_with_present(&card, &red, "STICK", &present_drives);
+    copied_with_present(&card, &blue, "STICK-2", &present_drives);
+    assert_eq!(with_copies(&card, 2), 3);
     for drive in [&red, &blue, &red, &blue] {
         assert_eq!(replaces(&copied(&card, drive, "STICK").1), []);
-        assert_eq!(on(&card, 2), 3);
+        assert_eq!(with_copies(&card, 2), 3);
     }
 }
 
-/// A byte of the serial number beside the id rots: it is no copy of itself.
+/// A byte of the serial number next to the id rots: the stick is not a copy of itself.
 #[test]
 fn a_stick_whose_own_serial_number_has_rotted_in_its_file_is_no_copy() {
     let card = card();
@@ -300,11 +304,11 @@ fn a_stick_whose_own_serial_number_has_rotted_in_its_file_is_no_copy() {
     });
     let (same, round) = copied(&card, &red, "RED");
     assert_eq!((same, round.findings), (was, vec![]));
-    assert_eq!((on(&card, 1), on(&card, 2)), (3, 0));
+    assert_eq!((with_copies(&card, 1), with_copies(&card, 2)), (3, 0));
     assert_eq!(red.file("counterfoil/drive-2.json"), None);
 }
 
-/// A spoilt id on a device is written again, also where the ledger is gone and the serial number alone is left.
+/// A spoilt id on a device is written again, even where the ledger is gone and only the serial number is left.
 #[test]
 fn a_spoilt_id_is_written_again_by_the_serial_number() {
     for spoilt in [&b"junk"[..], b""] {
@@ -317,14 +321,15 @@ fn a_spoilt_id_is_written_again_by_the_serial_number() {
         let (same, round) = copied(&card, &red, "ELSEWHERE");
         assert_eq!(same, was);
         assert!(round.findings.contains(&Finding::IdRestored { id: was }));
-        assert_eq!((on(&card, 1), on(&card, 2)), (3, 0));
-        // The serial number stands in it again, for whoever meets a copy of it.
+        assert_eq!((with_copies(&card, 1), with_copies(&card, 2)), (3, 0));
+        // The serial number is in it again, for a card that finds a copy of it.
         let text = String::from_utf8(red.file("counterfoil/drive.json").unwrap()).unwrap();
         assert!(text.contains(SERIAL), "{text}");
     }
 }
 
-/// A copy that was set apart, and whose own id is spoilt, is not taken for its original, though its ledger is.
+/// A copy that was given its own id, which is then spoilt, is not mistaken for its original, although its ledger is the
+/// original's.
 #[test]
 fn a_copy_with_a_spoilt_id_is_not_its_original() {
     let card = card();
@@ -338,7 +343,7 @@ fn a_copy_with_a_spoilt_id_is_not_its_original() {
     let (third, _) = copied(&card, &copy, "BLUE");
     assert_eq!(third, second);
     assert!(row(&card, first).counts);
-    assert_eq!(on(&card, 2), 3);
+    assert_eq!(with_copies(&card, 2), 3);
     // Before it was ever known under an id of its own, too.
     let other = red.copied();
     other.set_serial("8E8E-0000");
@@ -348,7 +353,7 @@ fn a_copy_with_a_spoilt_id_is_not_its_original() {
     assert!(row(&card, first).counts && row(&card, second).counts);
 }
 
-/// Here at once, one of them with a spoilt id: it is not the one that is here.
+/// Both are present, one of them with a spoilt id: it is not mistaken for the other.
 #[test]
 fn a_spoilt_id_is_not_that_of_a_drive_that_is_here() {
     let card = card();
@@ -356,10 +361,10 @@ fn a_spoilt_id_is_not_that_of_a_drive_that_is_here() {
     let (first, _) = copied(&card, &red, "RED");
     let copy = red.copied();
     copy.tamper("counterfoil/drive.json", |file| *file = b"junk".to_vec());
-    let met = PresentDrives::default();
-    beside(&card, &red, "RED", &met);
-    let (second, round) = beside(&card, &copy, "BLUE", &met);
+    let present_drives = PresentDrives::default();
+    copied_with_present(&card, &red, "RED", &present_drives);
+    let (second, round) = copied_with_present(&card, &copy, "BLUE", &present_drives);
     assert_ne!(first, second, "{:?}", round.findings);
     assert!(row(&card, first).counts && row(&card, second).counts);
-    assert_eq!(on(&card, 2), 3);
+    assert_eq!(with_copies(&card, 2), 3);
 }

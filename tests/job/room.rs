@@ -1,6 +1,5 @@
-//! A drive that refuses: full, write-protected, another one's place. What waits is said with its
-//! reason, nothing half done counts, and everything is copied once it can be.
-//! Never takes a refusal for an end.
+//! Refusals of a drive: full, write-protected, or another drive in its place. Waiting messages are reported with the
+//! reason, nothing half done counts, and everything is copied once that is possible. A refusal is never final.
 
 use crate::card::{Card, done, mail};
 use crate::medium::{copies, expect_same, expect_whole_bag, snapshot, whole};
@@ -11,7 +10,7 @@ use counterfoil::model::Reason;
 use counterfoil::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES, SEGMENT_MESSAGES};
 use std::sync::Arc;
 
-/// A drive that says other things of itself than it keeps.
+/// A drive that reports other facts about itself than are true.
 struct Says {
     volume_source: MemoryVolumeSource,
     room: u64,
@@ -53,7 +52,7 @@ impl Volume for SaysVolume {
     }
 }
 
-/// Fault 17: that there is room for one of five is seen beforehand; the newest goes first.
+/// Fault 17: that there is room for one of five is known beforehand; the newest goes first.
 #[test]
 fn what_does_not_fit_is_refused_and_copied_when_there_is_room() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -83,8 +82,8 @@ fn what_does_not_fit_is_refused_and_copied_when_there_is_room() {
     assert_eq!(copies(&drive).len(), 5, "nothing twice");
 }
 
-/// Fault 17: the drive said that there was room, and there was not, at any byte of the batch. What was
-/// written before is whole and is committed; of the one refused nothing counts.
+/// Fault 17: the drive reported room and there was none, at any byte of the batch. What was written before is whole and
+/// is committed; nothing of the refused message counts.
 #[test]
 fn a_write_that_finds_no_room_commits_no_message_by_halves() {
     for room in (0..).step_by(60) {
@@ -116,8 +115,8 @@ fn a_write_that_finds_no_room_commits_no_message_by_halves() {
 
         drive.set_room(1 << 30);
         card.mirrored(&drive);
-        expect_whole_bag(&drive, &format!("{room} octets"));
-        expect_same(&whole(&[&drive], false), &card.messages(), &format!("{room} octets"));
+        expect_whole_bag(&drive, &format!("{room} bytes"));
+        expect_same(&whole(&[&drive], false), &card.messages(), &format!("{room} bytes"));
         if fit == 3 {
             break;
         }
@@ -143,7 +142,7 @@ fn a_write_protected_drive_is_left_alone_and_can_be_read() {
     expect_same(&whole(&[&drive], false), &card.messages(), "the switch is back");
 }
 
-/// The drive turns read-only under a batch, as after a file system error.
+/// The drive turns read-only during a batch, as after a file system error.
 #[test]
 fn a_drive_that_turns_read_only_in_a_batch_is_an_error_of_that_pass_only() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -162,7 +161,7 @@ fn a_drive_that_turns_read_only_in_a_batch_is_an_error_of_that_pass_only() {
     expect_whole_bag(&drive, "writable again");
 }
 
-/// Faults 14, 15: where a drive was, there is now a place without one.
+/// Faults 14, 15: the mount point of a drive is now a folder without one.
 #[test]
 fn the_place_of_a_drive_that_is_away_is_not_written_to() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -178,7 +177,7 @@ fn the_place_of_a_drive_that_is_away_is_not_written_to() {
     assert_eq!(card.mirror(&other).outcome.unwrap().copied, 0, "known again by its id");
 }
 
-/// Fault 35: what the file system cannot hold is refused up front, and said.
+/// Fault 35: a file that the file system cannot hold is refused up front, and reported.
 #[test]
 fn a_file_too_long_for_the_drive_is_refused_up_front() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -196,7 +195,8 @@ fn a_file_too_long_for_the_drive_is_refused_up_front() {
     assert_eq!(done(card.copy(&drive, "stick")).copied, 1, "to one that can hold it");
 }
 
-/// Fault 29: a folder on FAT holds 65,536 entries. Ours are left long before, in the middle of a batch if need be.
+/// Fault 29: a folder on FAT holds 65,536 entries. Ours stay far below that: a new one is begun in the middle of a
+/// batch if necessary.
 #[test]
 fn a_folder_is_left_long_before_it_is_full() {
     let (card, drive) = (Card::new(), MemoryDrive::default());

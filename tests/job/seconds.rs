@@ -1,5 +1,5 @@
-//! A card whose file system keeps whole seconds: a change in the second of the one before, at the same length, shows in
-//! nothing that is looked at. It is found all the same, and nothing is read for ever.
+//! A card whose file system keeps whole seconds: a second change within the same second, at the same length, shows in
+//! no attribute of the file. It is still found, and no file is read for ever.
 
 use crate::card::{Card, done, folder, rel};
 use crate::medium::{expect_same, whole};
@@ -9,9 +9,9 @@ use counterfoil::disk::EntryStat;
 use std::path::Path;
 use tempfile::TempDir;
 
-/// A card in a file, mounted: ext4 with inodes that have no place for parts of a second.
+/// A card in a file, mounted: ext4 with inodes that have no room for fractions of a second.
 struct WholeSeconds {
-    // Unmounted before the folder below it goes.
+    // Unmounted before the folder below it is removed.
     _mounted: Mounted,
     card: Card,
     _image: TempDir,
@@ -29,7 +29,7 @@ impl WholeSeconds {
     }
 }
 
-/// The second in which a file last changed. It has no finer part here, or the test proves nothing.
+/// The second in which a file last changed. There is no finer part here, or the test would prove nothing.
 fn changed(card: &Card, path: &str) -> i64 {
     let EntryStat::File(facts) = card.dir().stat(&rel(path)).unwrap() else { panic!("{path}") };
     assert_eq!((facts.modified.nanos, facts.changed.nanos), (0, 0));
@@ -40,8 +40,8 @@ fn write(at: &Path, text: &str) {
     std::fs::write(at, text).unwrap();
 }
 
-/// Writes a message and mirrors it by a clock that is so many seconds off, then writes it anew in the same second: as
-/// often as it takes.
+/// Writes a message and mirrors it by a clock that is this many seconds off, then rewrites it in the same second: tries
+/// as often as necessary.
 fn changed_within_a_second(off: i64) -> (WholeSeconds, MemoryDrive) {
     for _ in 0..20 {
         let (whole, drive) = (WholeSeconds::new(), MemoryDrive::default());
@@ -59,14 +59,14 @@ fn changed_within_a_second(off: i64) -> (WholeSeconds, MemoryDrive) {
     panic!("this machine takes a second for two writes");
 }
 
-/// By a clock that is right, and by one that is behind and tells nothing of how new a file is.
+/// By a clock that is right, and by one that is slow and does not show how new a file is.
 #[test]
 fn a_change_within_the_second_of_the_look_is_found() {
     for off in [0, 1, -1, -1_000_000] {
         let (seen, drive) = changed_within_a_second(off);
         let card = &seen.card;
         card.mirrored(&drive);
-        // The first one is missing, since nobody saw it go: it comes back beside.
+        // The first version is missing, since nobody saw it leave: it comes back under another name.
         let mut back = whole(&[&drive], false);
         assert_eq!(back.len(), 2);
         back.retain(|path, _| card.messages().contains_key(path));
@@ -77,7 +77,7 @@ fn a_change_within_the_second_of_the_look_is_found() {
     }
 }
 
-/// What rests is read once more, when nothing can hide any more, and from then on a pass finds nothing.
+/// A file at rest is read once more, when no change can be hidden any more, and from then on a pass finds nothing.
 #[test]
 fn what_rests_is_read_once_more_and_then_no_more() {
     for (first, later, again) in [(0, 0, 1), (1, 5, 1), (2, 5, 0), (60, 120, 0), (-1_000, -900, 1)]
@@ -87,7 +87,7 @@ fn what_rests_is_read_once_more_and_then_no_more() {
         for name in ["m", "n", "folder/o"] {
             card.deliver(name, name.as_bytes());
         }
-        // Renaming a file is a change of it, too.
+        // Renaming a file changes its status, too.
         let second = changed(card, "folder/o");
         assert!(second - changed(card, "m") <= 1, "delivered within a second or so");
         card.clock.set_wall(changed(card, "m") + first);
@@ -97,7 +97,7 @@ fn what_rests_is_read_once_more_and_then_no_more() {
         card.clock.set_wall(second + later);
         let found = card.scan(0).changes;
         match (first, again) {
-            // Of what was delivered in the next second another look is due by the same rule.
+            // By the same rule another scan is due for a file delivered in the next second.
             (2, _) => assert!(found <= 3),
             (_, 1) => assert_eq!(found, 3, "{first}, {later}"),
             _ => assert_eq!(found, 0, "{first}, {later}"),
@@ -118,7 +118,7 @@ fn what_rests_is_read_once_more_and_then_no_more() {
     }
 }
 
-/// Where times have parts of a second nothing is read twice, however new it is.
+/// If times have fractions of a second, nothing is read twice, however new it is.
 #[test]
 fn a_card_with_finer_times_is_not_read_again() {
     let card = Card::new();

@@ -1,4 +1,4 @@
-//! The inputs that the fuzzer begins with, and each that it ever failed on: `tests/fuzz` without the fuzzer.
+//! The inputs that the fuzzer begins with, and each on which it ever failed: `tests/fuzz` without the fuzzer.
 
 #[allow(unreachable_pub, clippy::duplicate_mod, reason = "a library of its own for the fuzzer")]
 #[path = "../fuzz/src/lib.rs"]
@@ -6,11 +6,11 @@ pub(crate) mod oracles;
 
 use std::path::PathBuf;
 
-type Hold = fn(&[u8]);
+type Check = fn(&[u8]);
 
 #[test]
 fn every_input_kept_for_the_fuzzer_holds() {
-    let readers: [(&str, Hold); 7] = [
+    let readers: [(&str, Check); 7] = [
         ("admission", oracles::admission::hold),
         ("config", oracles::config::hold),
         ("drive_json", oracles::drive_json::hold),
@@ -21,13 +21,13 @@ fn every_input_kept_for_the_fuzzer_holds() {
     ];
     let seeds = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/fuzz/seeds");
     let folders = std::fs::read_dir(&seeds).unwrap().count();
-    assert_eq!(folders, readers.len(), "a reader's seeds are not looked at");
-    for (reader, hold) in readers {
+    assert_eq!(folders, readers.len(), "a reader's seeds are not tried");
+    for (reader, check) in readers {
         let mut inputs = 0;
         for seed in std::fs::read_dir(seeds.join(reader)).unwrap() {
             let path = seed.unwrap().path();
             println!("{}", path.display());
-            hold(&std::fs::read(&path).unwrap());
+            check(&std::fs::read(&path).unwrap());
             inputs += 1;
         }
         assert!(inputs > 3, "{reader}: {inputs} seeds");

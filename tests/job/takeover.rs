@@ -1,7 +1,7 @@
 //! A card that takes a drive over: what another card proved is a claim until this one has read it. Never waits.
 
 use crate::card::{Card, mail, station};
-use crate::logs::{archived, bite, is_safe};
+use crate::logs::{archived, is_safe, scrub_step};
 use crate::medium::{copies_of, expect_same, whole};
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::Access;
@@ -23,7 +23,7 @@ fn due(card: &Card, drive: &MemoryDrive) -> Duration {
     RULES.due(&card.catalogue, admitted.state.row, &card.clock).unwrap().unwrap()
 }
 
-/// A new card takes over: what the other one proved counts, is told as not read here, and is read at once.
+/// A new card takes over: copies proved by the other one count, are reported as not read here, and are read at once.
 #[test]
 fn copies_proven_by_another_card_are_not_called_read_until_they_are() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -45,7 +45,7 @@ fn copies_proven_by_another_card_are_not_called_read_until_they_are() {
     let bad = copies_of(&drive, &mail("message 99")).pop().unwrap();
     drive.tamper(&bad, |bytes| bytes[20] ^= 1);
     let mut rest = None;
-    let taken = bite(&card, &drive, &mut rest, &Unwatched);
+    let taken = scrub_step(&card, &drive, &mut rest, &Unwatched);
     assert!(taken.lost && taken.ended, "{taken:?}");
     assert_eq!(unread(&card).0, 0);
     assert!(due(&card, &drive) > Duration::ZERO, "and then in its time");
@@ -69,7 +69,7 @@ fn verify_makes_claims_of_another_card_good() {
     assert_eq!(unread(&card), (0, 4));
 }
 
-/// Another card verified the drive and said so in its ledger: that is its word.
+/// Another card verified the drive and recorded that in its ledger: only a claim.
 #[test]
 fn what_another_card_says_it_read_is_not_read_here() {
     let (card, drive) = (Card::new(), MemoryDrive::default());

@@ -1,6 +1,5 @@
-//! Cards and drives in turn: a spare card writes to the drive of a dead one, two drives see different
-//! parts of a history. The later word wins, and nothing comes back twice.
-//! Never lets one card know what only another has seen.
+//! Cards and drives in turn: a spare card writes to the drive of a dead one, two drives see different parts of a
+//! history. The later statement wins, and nothing comes back twice. No card knows what only another has seen.
 
 use crate::card::{Card, mail};
 use crate::medium::{
@@ -13,7 +12,7 @@ fn names(drives: &[&MemoryDrive], with_removed: bool) -> Vec<String> {
 }
 
 /// Fault 43: two cards of one station, used in turn on one drive. Each has a message of its own at one path: the one
-/// told last is in place, and the other card's, which nobody saw go, comes back beside it.
+/// recorded last is in place, and the other card's, which nobody saw leave, comes back next to it.
 #[test]
 fn what_two_cards_have_at_one_path_both_comes_back() {
     let drive = MemoryDrive::default();
@@ -31,9 +30,10 @@ fn what_two_cards_have_at_one_path_both_comes_back() {
         let got = whole(&[&drive], false);
         assert_eq!(got["inbox/standing"], mail(&format!("version of turn {turn}")));
         let other = turn.checked_sub(1).map(|turn| mail(&format!("version of turn {turn}")));
-        let beside = |path: &&String| path.starts_with("inbox/standing.counterfoil-");
-        let beside: Vec<_> = got.keys().filter(beside).map(|path| got[path].clone()).collect();
-        assert_eq!(beside, other.into_iter().collect::<Vec<_>>(), "turn {turn}");
+        let conflict_names = |path: &&String| path.starts_with("inbox/standing.counterfoil-");
+        let conflict_names: Vec<_> =
+            got.keys().filter(conflict_names).map(|path| got[path].clone()).collect();
+        assert_eq!(conflict_names, other.into_iter().collect::<Vec<_>>(), "turn {turn}");
     }
     assert_eq!(
         names(&[&drive], false)[..5],
@@ -55,7 +55,7 @@ fn a_spare_card_with_the_restored_mailbox_copies_nothing() {
         spare.deliver(&path, &bytes);
     }
     drive.replug(true);
-    // The files have other times: that is told, and nothing is copied.
+    // The files have other times: that is recorded, and nothing is copied.
     let report = spare.mirrored(&drive);
     assert_eq!((report.copied, report.noted), (0, 4));
     assert_eq!(spare.mirrored(&drive).noted, 0, "once");
@@ -67,7 +67,7 @@ fn a_spare_card_with_the_restored_mailbox_copies_nothing() {
 }
 
 /// Two drives in turn, each with an old view of the mailbox when the other one has a newer. What only the newer one
-/// says is gone, and the other one has, is in doubt.
+/// reports as gone, and the other one has, is in doubt.
 #[test]
 fn a_message_moved_between_two_turns_comes_back_once_where_it_last_was() {
     let card = Card::new();
@@ -99,12 +99,13 @@ fn a_message_moved_between_two_turns_comes_back_once_where_it_last_was() {
         assert_eq!(got["recovered/inbox/stays"], mail("stays"));
         assert_eq!(names(&drives, true), got.into_keys().collect::<Vec<_>>());
     }
-    // The stale one alone tells what it knows.
+    // The outdated one alone gives what it knows.
     assert_eq!(names(&[&second], false).len(), 4);
     assert!(whole(&[&second], false).contains_key("inbox/moved"));
 }
 
-/// The second drive was begun after the change: it never saw the message where it was, and says nothing of it.
+/// The second drive was begun after the change: it has no record of the message at its old location, and says nothing
+/// about it.
 #[test]
 fn only_a_drive_that_was_told_withholds_what_left() {
     let card = Card::new();
@@ -117,7 +118,7 @@ fn only_a_drive_that_was_told_withholds_what_left() {
     card.delete("inbox/removed");
     card.vanish("inbox/vanished");
     card.mirror_as(&second, "second").outcome.unwrap();
-    // What the first was not told of comes back from it: absence on the second says nothing.
+    // Departures not recorded on the first drive have no effect on it: absence on the second says nothing.
     for drives in [[&first, &second], [&second, &first]] {
         let all =
             ["archive/moved", "inbox/moved", "inbox/removed", "inbox/stays", "inbox/vanished"];
@@ -125,8 +126,8 @@ fn only_a_drive_that_was_told_withholds_what_left() {
     }
     assert_eq!(names(&[&second], true), ["archive/moved", "inbox/stays"]);
     assert!(restored(&[&second], false).report.is_whole());
-    assert!(card.mirror_as(&second, "second").outcome.unwrap().batches == 0, "told once");
-    // Told once the first is here again.
+    assert!(card.mirror_as(&second, "second").outcome.unwrap().batches == 0, "recorded once");
+    // Recorded once the first is here again.
     card.mirror_as(&first, "first").outcome.unwrap();
     for drives in [[&first, &second], [&second, &first]] {
         assert_eq!(names(&drives, false), ["archive/moved", "inbox/stays", "inbox/vanished"]);
@@ -150,7 +151,7 @@ fn two_drives_hold_every_message_twice() {
         expect_same(&whole(&[drive], false), &card.messages(), "one drive alone");
         assert_eq!(copies(drive).len(), 6);
     }
-    // Damage on one is made good by the other, and is said.
+    // The other drive makes up for damage on one, and that is reported.
     for path in first.files().into_iter().filter(|path| path.contains("/data/")) {
         first.tamper(&path, |bytes| bytes.reverse());
     }
@@ -170,7 +171,11 @@ fn a_message_that_comes_back_is_there_again() {
     card.delete("inbox/m");
     card.mirror_as(&first, "first").outcome.unwrap();
     assert_eq!(names(&[&first], false), Vec::<String>::new());
-    assert_eq!(names(&[&first, &second], false), ["recovered/inbox/m"], "the second was not told");
+    assert_eq!(
+        names(&[&first, &second], false),
+        ["recovered/inbox/m"],
+        "the second has no record of it"
+    );
     card.deliver("inbox/m", &mail("m"));
     card.mirror_as(&second, "second").outcome.unwrap();
     card.mirror_as(&first, "first").outcome.unwrap();
@@ -181,10 +186,10 @@ fn a_message_that_comes_back_is_there_again() {
     assert_eq!(names(&[&first], false), ["inbox/m"]);
 }
 
-/// Fault 23: a hub goes, and two drives with it, each somewhere in its batch. Neither costs the other anything.
+/// Fault 23: a hub fails, and two drives with it, each somewhere in its batch. Neither affects the other.
 #[test]
 fn two_drives_pulled_at_once_each_fail_for_themselves() {
-    for cut in 0..40 {
+    for operations in 0..40 {
         let card = Card::new();
         let drives = [MemoryDrive::default(), MemoryDrive::default()];
         card.deliver("inbox/0", &mail("message 0"));
@@ -194,8 +199,8 @@ fn two_drives_pulled_at_once_each_fail_for_themselves() {
         for n in 1..5 {
             card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n}")));
         }
-        drives[0].pull_after(cut);
-        drives[1].pull_after(39 - cut);
+        drives[0].pull_after(operations);
+        drives[1].pull_after(39 - operations);
         let ended = drives.iter().zip(["first", "second"]).map(|(drive, label)| {
             let round = card.mirror_as(drive, label);
             round.outcome.is_ok()
@@ -204,7 +209,8 @@ fn two_drives_pulled_at_once_each_fail_for_themselves() {
         for (drive, label) in drives.iter().zip(["first", "second"]) {
             drive.replug(true);
             card.mirror_as(drive, label).outcome.unwrap();
-            let story = format!("{label}, pulled after {cut} and {}: {ended:?}", 39 - cut);
+            let story =
+                format!("{label}, pulled after {operations} and {}: {ended:?}", 39 - operations);
             expect_whole_bag(drive, &story);
             expect_same(&whole(&[drive], false), &card.messages(), &story);
         }

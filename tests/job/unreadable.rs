@@ -1,5 +1,5 @@
-//! Files of a drive that cannot be read. A restore from a drive whose last pages are such: a power failure came while a
-//! file grew, and the file claims to be longer than its clusters go. And a mirror that needs an older copy. Never
+//! Unreadable files on a drive. A restore from a drive whose last pages cannot be read: the power failed while a file
+//! grew, and the file claims to be longer than its clusters reach. And a mirror pass that needs an older copy. Never
 //! repairs the drive.
 
 use crate::card::{Card, drive_ref, folder, mail, station, tree};
@@ -27,11 +27,11 @@ fn two_batches() -> (Card, MemoryDrive) {
 /// What comes back, and what could not be read.
 fn restored(drive: &MemoryDrive) -> (BTreeMap<String, Vec<u8>>, Vec<String>) {
     let clock = counterfoil::daemon::clock::SystemClock::new();
-    let gathered = open_sources(&[drive_ref(drive, "d")], &station(), &clock).unwrap();
-    let failed = gathered.failed.iter().map(|(_, error)| error.to_string()).collect();
+    let sources = open_sources(&[drive_ref(drive, "d")], &station(), &clock).unwrap();
+    let failed = sources.failed.iter().map(|(_, error)| error.to_string()).collect();
     let into = folder();
-    let told = gathered.catalogue.recorded_mailboxes_of(&station()).unwrap();
-    let mailbox_targets = told.into_iter().map(|(row, name)| MailboxTarget {
+    let recorded = sources.catalogue.recorded_mailboxes_of(&station()).unwrap();
+    let mailbox_targets = recorded.into_iter().map(|(row, name)| MailboxTarget {
         row,
         name,
         path: into.path().to_owned(),
@@ -44,7 +44,7 @@ fn restored(drive: &MemoryDrive) -> (BTreeMap<String, Vec<u8>>, Vec<String>) {
         dry_run: false,
         progress: &Unwatched,
     };
-    assert!(restore(&gathered, &plan).unwrap().is_whole());
+    assert!(restore(&sources, &plan).unwrap().is_whole());
     (tree(into.path()), failed)
 }
 
@@ -56,8 +56,8 @@ fn second_batch(drive: &MemoryDrive, file: &str, copy: &str) -> (String, usize) 
     (path, text[..at].rfind('\n').unwrap() + 1)
 }
 
-/// A power failure may leave a new folder of copies without its clusters, and lines for what was in it: no other copy
-/// is the worse for it, neither for a restore nor for the next mirror.
+/// A power failure may leave a new folder of copies without its clusters, together with lines for its contents: no
+/// other copy is affected, neither in a restore nor in the next pass.
 #[test]
 fn an_unreadable_folder_of_copies_that_are_only_listed_costs_nothing() {
     let (card, drive) = two_batches();
@@ -67,7 +67,7 @@ fn an_unreadable_folder_of_copies_that_are_only_listed_costs_nothing() {
     drive.replug(false);
     card.deliver("inbox/third", &mail("third"));
     card.mirrored(&drive);
-    // As if the power failure had come between manifest and ledger.
+    // As if the power had failed between manifest and ledger.
     drive.tamper(&ledger, |bytes| *bytes = recorded.clone());
     let manifest = drive.file(&format!("{HOME}manifest-sha256.txt")).unwrap();
     let manifest = String::from_utf8(manifest).unwrap();
@@ -85,8 +85,8 @@ fn an_unreadable_folder_of_copies_that_are_only_listed_costs_nothing() {
     assert_eq!(files, card.messages());
 }
 
-/// A power failure may leave a new folder beside those of the stations without its clusters, that of the programs among
-/// them: none of them hides a station. Found in the box, as a state of a FAT stick.
+/// A power failure may leave a new folder next to those of the stations without its clusters, such as that of the
+/// programs: none of them hides a station. Found in the virtual machine, as a state of a FAT stick.
 #[test]
 fn an_unreadable_folder_beside_those_of_stations_hides_none() {
     let (card, drive) = two_batches();
@@ -99,12 +99,12 @@ fn an_unreadable_folder_beside_those_of_stations_hides_none() {
     }
     drive.set_unreadable_folder(HOME.trim_end_matches('/'));
     let clock = counterfoil::daemon::clock::SystemClock::new();
-    let gathered = open_sources(&[drive_ref(&drive, "d")], &station(), &clock).unwrap();
-    assert_eq!(gathered.failed.len(), 1, "that its own cannot be read is said");
-    assert_eq!(gathered.drives.len(), 0);
+    let sources = open_sources(&[drive_ref(&drive, "d")], &station(), &clock).unwrap();
+    assert_eq!(sources.failed.len(), 1, "that its own cannot be read is said");
+    assert_eq!(sources.drives.len(), 0);
 }
 
-/// The ledger has everything: not one message is missing, and it is told that the manifest ends early.
+/// The ledger has everything: no message is missing, and the early end of the manifest is reported.
 #[test]
 fn an_unreadable_end_of_the_manifest_costs_nothing() {
     let (card, drive) = two_batches();
@@ -117,7 +117,7 @@ fn an_unreadable_end_of_the_manifest_costs_nothing() {
     }
 }
 
-/// What the ledger tells up to there comes back under its name, and every other copy under its number.
+/// Messages that the ledger records up to there come back under their names, and all other copies under their numbers.
 #[test]
 fn an_unreadable_end_of_the_ledger_costs_names_only() {
     let (card, drive) = two_batches();
@@ -131,14 +131,14 @@ fn an_unreadable_end_of_the_ledger_costs_names_only() {
             assert_eq!(files.get(name), messages.get(name), "from {byte}: {name}");
         }
         let mut bytes: Vec<_> = files.values().collect();
-        let mut wanted: Vec<_> = messages.values().collect();
+        let mut expected: Vec<_> = messages.values().collect();
         bytes.sort();
-        wanted.sort();
-        assert_eq!(bytes, wanted, "from {byte}");
+        expected.sort();
+        assert_eq!(bytes, expected, "from {byte}");
     }
 }
 
-/// Fault 22: what the version before was cannot be told: then the new one is copied like any other.
+/// Fault 22: the earlier version cannot be read; then the new one is copied like any other.
 #[test]
 fn a_message_cut_short_whose_older_copy_cannot_be_read_blocks_no_other() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -155,10 +155,10 @@ fn a_message_cut_short_whose_older_copy_cannot_be_read_blocks_no_other() {
     assert!(is_safe(&card));
     assert!(card.catalogue.drives().unwrap().pop().unwrap().worn.is_some());
     expect_same(&whole(&[&drive], false), &card.messages(), "all of it");
-    assert_eq!(card.mirrored(&drive).noted, 0, "told once");
+    assert_eq!(card.mirrored(&drive).noted, 0, "recorded once");
 }
 
-/// The same where the older copy is not there at all.
+/// The same where the older copy is absent.
 #[test]
 fn a_message_cut_short_whose_older_copy_is_gone_blocks_no_other() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -172,7 +172,7 @@ fn a_message_cut_short_whose_older_copy_is_gone_blocks_no_other() {
     expect_same(&whole(&[&drive], false), &card.messages(), "all of it");
 }
 
-/// A pulled stick is no bad copy: the pass ends, and nothing is told of the copy.
+/// A pulled stick is not a bad copy: the pass ends, and nothing is recorded about the copy.
 #[test]
 fn a_pull_while_an_older_copy_is_read_is_no_lost_copy() {
     for operations in 0..60 {

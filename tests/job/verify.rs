@@ -1,5 +1,5 @@
-//! Copies that rot or go: found by reading everything again, recorded on the drive, made anew.
-//! Never mends by hand what the next pass should mend.
+//! Copies that rot or disappear: found by reading everything again, recorded on the drive, made again. Never repairs by
+//! hand what the next pass should repair.
 
 use crate::card::{Card, mail};
 use crate::medium::{HOME, copies_of, count, expect_same, ledger_kinds, restored, snapshot, whole};
@@ -97,7 +97,7 @@ fn a_copy_that_reads_right_again_is_sound_again() {
     expect_same(&whole(&[&drive], false), &card.messages(), "after it was sound again");
 }
 
-/// The source is gone: then nothing can make the copy anew, and that is said every time.
+/// The source is gone: nothing can make the copy again, and that is reported every time.
 #[test]
 fn a_damaged_copy_of_a_message_no_longer_in_the_mailbox_stays_damaged() {
     let (card, drive) = three_messages();

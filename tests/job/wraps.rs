@@ -1,5 +1,5 @@
-//! A stick that claims more room than it has: behind its end its addresses begin anew, so that a later copy lies where
-//! an earlier one was. Everything else about it is right, and what was just written reads back right.
+//! A stick that claims more room than it has: beyond its end the addresses wrap, so that a later copy overwrites an
+//! earlier one. Everything else about it is right, and what was just written reads back right.
 
 use crate::card::{Card, mail, station};
 use crate::medium::{HOME, count, restored};
@@ -9,12 +9,12 @@ use counterfoil::job::JobError;
 use counterfoil::model::{PayloadName, RelName};
 use std::sync::Arc;
 
-/// Copies it really holds.
+/// Copies for which it really has room.
 const HOLDS: u32 = 10;
 
-struct WrapsDoor(MemoryDrive);
+struct WrapsVolumeSource(MemoryDrive);
 
-impl VolumeSource for WrapsDoor {
+impl VolumeSource for WrapsVolumeSource {
     fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
         let volume = self.0.volume_source().open_unlatched(access)?;
         Ok(Box::new(WrapsVolume { drive: self.0.clone(), volume }))
@@ -35,7 +35,7 @@ struct WrapsVolume {
 }
 
 impl WrapsVolume {
-    /// The bytes of what lies at the same addresses as a copy, behind the end.
+    /// The bytes at the addresses of a copy that were written beyond the end, if any.
     fn later(&self, at: &RelName) -> Option<Vec<u8>> {
         let name = at.as_bytes().strip_prefix(HOME.as_bytes())?;
         let name: PayloadName = std::str::from_utf8(name).ok()?.parse().ok()?;
@@ -54,7 +54,7 @@ impl Volume for WrapsVolume {
         offset: u64,
         from: ReadFrom,
     ) -> Result<Box<dyn Source>, DiskError> {
-        // Its folder tells of the length the copy had; the bytes are the later one's.
+        // Its folder reports the length the copy had; the bytes are the later one's.
         let length = self.drive.file(&at.to_string()).map(|bytes| bytes.len());
         match (length, self.later(at)) {
             (Some(length), Some(mut later)) => {
@@ -73,14 +73,14 @@ impl Volume for WrapsVolume {
 #[test]
 fn a_stick_that_has_less_room_than_it_claims_is_found_out_when_it_comes_back() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
-    let volume_source: Arc<dyn VolumeSource> = Arc::new(WrapsDoor(drive.clone()));
+    let volume_source: Arc<dyn VolumeSource> = Arc::new(WrapsVolumeSource(drive.clone()));
     let came_back = || {
         drive.replug(false);
         card.clock.reboot();
     };
     let deliver = |from: u32| {
         for n in from..from + HOLDS {
-            // Of lengths of their own: none is another's bytes to the last.
+            // With different lengths, so that no copy equals another to the last byte.
             let more = "x".repeat(n as usize);
             card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n} {more}")));
         }
@@ -94,7 +94,7 @@ fn a_stick_that_has_less_room_than_it_claims_is_found_out_when_it_comes_back() {
     came_back();
     card.copy_to(Arc::clone(&volume_source), "stick").outcome.unwrap();
 
-    // Now it is full, and does not say so. Each new copy is right as it is read back.
+    // Now it is full, and does not report it. Each new copy is right when it is read back.
     deliver(HOLDS);
     assert_eq!(
         card.copy_to(Arc::clone(&volume_source), "stick").outcome.unwrap().copied,
@@ -104,10 +104,10 @@ fn a_stick_that_has_less_room_than_it_claims_is_found_out_when_it_comes_back() {
     let found = card.copy_to(Arc::clone(&volume_source), "stick");
     assert!(matches!(found.outcome, Err(JobError::Untrusted { .. })), "{:?}", found.outcome);
     assert_eq!(card.catalogue.totals(&station(), 1).unwrap().mirrored, 0);
-    // What was found stands in its ledger, written before it was judged.
+    // The findings are in its ledger, written before the drive was distrusted.
     assert_eq!(count(&drive, "damaged"), HOLDS as usize);
 
-    // A stick that is none of that kind takes everything.
+    // A stick of the right size accepts everything.
     let other = MemoryDrive::default();
     assert_eq!(card.copy(&other, "other").outcome.unwrap().copied, u64::from(2 * HOLDS));
     assert_eq!(card.catalogue.totals(&station(), 1).unwrap().mirrored, u64::from(2 * HOLDS));

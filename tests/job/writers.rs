@@ -1,4 +1,4 @@
-//! What positions cover, beside the plain walk from link to link that says the same in other words; and how many links
+//! Which positions cover which, compared with a plain walk from link to link that computes the same; and how many links
 //! are followed for it.
 
 use crate::support::chance::Chance;
@@ -9,7 +9,7 @@ fn at(writer: u64, n: u64) -> Position {
     Position { writer: WriterId::from_bits(writer), n }
 }
 
-/// The rule as it reads: everything that a position has before it, as the highest number of each writer.
+/// The rule as written: everything that a position has before it, as the highest number of each writer.
 #[derive(Default)]
 struct Plain {
     links: HashMap<WriterId, Vec<Position>>,
@@ -40,8 +40,8 @@ impl Plain {
     }
 }
 
-/// Histories of a dozen writers: rows, cards that read each other, forks, beginnings that nobody tells of or that two
-/// tell otherwise, told in any order; some that go round in circles.
+/// Histories of a dozen writers: chains, cards that read each other, forks, beginnings that no line defines or that two
+/// define differently, in any order; some with cycles.
 #[test]
 fn what_covers_what_is_the_same_as_by_a_plain_walk() {
     let mut answers = [0; 2];
@@ -49,12 +49,12 @@ fn what_covers_what_is_the_same_as_by_a_plain_walk() {
         let mut random = Chance::new(seed);
         let (mut writers, mut plain) = (Writers::default(), Plain::default());
         let (own, circles) = (random.below(12), seed % 4 == 0);
-        let mut told: Vec<u64> = (0..12).collect();
+        let mut order: Vec<u64> = (0..12).collect();
         if seed % 2 == 0 {
-            told.sort_by_key(|_| random.below(1 << 30));
+            order.sort_by_key(|_| random.below(1 << 30));
         }
         let mut last_own = None;
-        for writer in told {
+        for writer in order {
             let before = if circles { 12 } else { writer };
             let count = if before == 0 { 0 } else { [1, 1, 1, 0, 2, 3][random.below(6) as usize] };
             let near = |random: &mut Chance| match random.below(3) {
@@ -76,7 +76,7 @@ fn what_covers_what_is_the_same_as_by_a_plain_walk() {
                 writers.set_own(WriterId::from_bits(own), 5);
                 last_own = Some(5);
             }
-            // Asked in between, as while a ledger is read.
+            // Queried in between, as while a ledger is read.
             let asked = at(random.below(12), random.below(9));
             expect_as_of(&mut writers, &plain, (own, last_own), asked, circles);
         }
@@ -110,23 +110,23 @@ fn expect_as_of(
     assert_eq!(writers.as_of(position), expected, "{position}");
 }
 
-/// One of each writer, as the catalogue has them.
+/// One position of each writer, as the catalogue has them.
 fn expect_latest(writers: &mut Writers, plain: &Plain, all: &[Position], circles: bool, seed: u64) {
     let of_each: HashMap<_, _> = all.iter().map(|at| (at.writer, *at)).collect();
-    let mut met: Vec<_> = of_each.into_values().collect();
-    met.sort_by_key(|at| at.writer);
+    let mut latest: Vec<_> = of_each.into_values().collect();
+    latest.sort_by_key(|at| at.writer);
     for known in [None, Some(all[0])] {
         let is_new = |at: &&Position| known.is_none_or(|known| !plain.covers(known, **at));
-        let news: Vec<_> = met.iter().filter(is_new).copied().collect();
+        let news: Vec<_> = latest.iter().filter(is_new).copied().collect();
         let stands = |at: &&Position| !news.iter().any(|o| o != *at && plain.covers(*o, **at));
         let expected: Vec<_> = news.iter().filter(stands).copied().collect();
         if !circles {
-            assert_eq!(writers.latest(known, &met), expected, "seed {seed}");
+            assert_eq!(writers.latest(known, &latest), expected, "seed {seed}");
         }
     }
 }
 
-/// Ten thousand runs of one card, each of which removes a message that any other one had told of.
+/// Ten thousand runs of one card, each of which removes a message that any earlier one had recorded.
 #[test]
 fn what_ten_thousand_runs_cover_is_found_without_walking_through_them() {
     let mut writers = Writers::default();
@@ -143,8 +143,8 @@ fn what_ten_thousand_runs_cover_is_found_without_walking_through_them() {
     assert!(writers.steps() < 150_000, "{}", writers.steps());
 }
 
-/// The same of two cards in turn, each of which reads what the other wrote: a walk goes no further than to what it
-/// seeks.
+/// The same with two cards in turn, each of which reads what the other wrote: a walk goes no further than to what it
+/// searches for.
 #[test]
 fn what_two_cards_in_turn_cover_is_found_as_near_as_it_is() {
     let mut writers = Writers::default();

@@ -1,5 +1,5 @@
-//! Every bag the program makes, whatever happened to it, is one for everybody else too.
-//! Never asks the program whether it is.
+//! Every bag that the program makes, whatever happened to it, is a bag for everybody else too. Never asks the program
+//! whether it is.
 
 use crate::inspector::{Fillers, expect_bag, expect_our_promises, expect_strict_bag, payloads};
 use crate::post::Post;
@@ -8,7 +8,7 @@ use std::fs::{self, File};
 use std::io::Write as _;
 use std::path::Path;
 
-/// Names that trip readers of bags, file systems or shells; each message with its own bytes.
+/// Names on which readers of bags, file systems or shells stumble; each message with its own bytes.
 fn deliver_odd_names(post: &Post) -> usize {
     let names: [&[u8]; 20] = [
         b"first.eml",
@@ -49,15 +49,15 @@ fn odd_names_make_a_plain_bag() {
     assert_eq!(payloads(&post.bag("stick")).len(), count);
 }
 
-/// Coreutils wants at least one line to check; the RFC does not, and so neither does the validator.
+/// Coreutils needs at least one line to check; the RFC does not, and neither does the validator.
 #[test]
 fn an_empty_mailbox_makes_an_empty_bag() {
     let post = Post::new();
     post.mirror(&["stick"]);
     expect_our_promises(&post.bag("stick"), Fillers::None);
     assert_eq!(payloads(&post.bag("stick")), [] as [String; 0]);
-    let said = validator(&post.bag("stick"));
-    assert_eq!(said.code, Some(0), "the validator: {}{}", said.out, said.err);
+    let output = validator(&post.bag("stick"));
+    assert_eq!(output.code, Some(0), "the validator: {}{}", output.out, output.err);
 }
 
 #[test]
@@ -67,7 +67,7 @@ fn moves_removals_and_new_versions_leave_a_bag() {
     post.mirror(&["stick"]);
     let mailbox = post.mailbox();
 
-    // A move, a flag change, a removal, a second place for the same bytes, a new version, a new one.
+    // A move, a flag change, a removal, a second location for the same bytes, a new version, a new message.
     fs::create_dir(mailbox.join("archive")).unwrap();
     fs::rename(mailbox.join("first.eml"), mailbox.join("archive/first.eml")).unwrap();
     fs::rename(mailbox.join("cur/1.3.h:2,S"), mailbox.join("cur/1.3.h:2,FRS")).unwrap();
@@ -80,7 +80,7 @@ fn moves_removals_and_new_versions_leave_a_bag() {
     post.deliver("late.eml", b"Subject: late\r\n\r\nQC3C\r\n");
     // One message is missing, which is not safe.
     let done = post.expect(1, "mirror", &["stick"], &[]);
-    assert_eq!(done["copied"], 2, "only new octets are copied: {done}");
+    assert_eq!(done["copied"], 2, "only new bytes are copied: {done}");
     expect_strict_bag(&post.bag("stick"));
     assert_eq!(payloads(&post.bag("stick")).len(), count + 2, "and nothing was taken away");
 
@@ -102,11 +102,11 @@ fn many_messages_fill_many_batches_of_one_bag() {
 
 /// How a power failure, or a repair tool after it, leaves the end of a log.
 enum Torn {
-    /// So many bytes at its end never reached the medium.
+    /// This many bytes at its end never reached the medium.
     Short(u64),
     /// All of it is missing.
     Emptied,
-    /// Something else came after it.
+    /// Other bytes follow its end.
     Junk(&'static [u8]),
 }
 
@@ -127,15 +127,15 @@ const TORN: [(&str, Torn); 9] = [
     ("the end of its last line is missing", Torn::Short(20)),
     ("more than a manifest's line is missing", Torn::Short(100)),
     ("all of it is missing", Torn::Emptied),
-    ("one odd octet came after it", Torn::Junk(b"x")),
+    ("one odd byte came after it", Torn::Junk(b"x")),
     ("an empty line came after it", Torn::Junk(b"\n")),
     ("a cluster of NUL came after it", Torn::Junk(&[0; 3000])),
     ("half a digest came after it", Torn::Junk(b"00112233")),
     ("lines of something else came after it", Torn::Junk(b"half a line\nand \xff\xfe more")),
 ];
 
-/// Tears a log of the bag, lets a message arrive, mirrors, and holds the bag against everybody else's
-/// rules; with the catalogue at hand, and on a new card.
+/// Tears a log of the bag, lets a message arrive, mirrors, and checks the bag by everybody else's rules; with the
+/// catalogue available, and on a new card.
 fn tear_and_mend(log: &str) {
     for (how, torn) in TORN {
         for new_card in [false, true] {
@@ -169,8 +169,8 @@ fn a_torn_ledger_is_mended_into_a_bag() {
     tear_and_mend("ledger.jsonl");
 }
 
-/// A power failure between the copies and their lines: payloads are there, whole, torn and empty, and no log
-/// tells of them. The card died in it.
+/// A power failure between the copies and their lines: payloads are there, whole, torn and empty, and no log names
+/// them. The card died in it.
 #[test]
 fn copies_that_no_line_tells_of_are_taken_into_the_bag() {
     let mut post = Post::new();
@@ -189,8 +189,8 @@ fn copies_that_no_line_tells_of_are_taken_into_the_bag() {
     assert_eq!(audit["messages"]["unmirrored"], 0, "{audit}");
 }
 
-/// Somebody else put files where the next copies would go, under a running mount: none is written
-/// over. The pass that meets them ends and says so, and the next one takes them into the bag.
+/// Somebody else put files where the next copies would go, on a mounted drive: none is overwritten. The pass that finds
+/// them ends with an error, and the next one takes them into the bag.
 #[test]
 fn a_name_in_use_is_never_written_over() {
     let post = Post::new();
@@ -207,7 +207,7 @@ fn a_name_in_use_is_never_written_over() {
     expect_untouched(&bag, &orphans);
 }
 
-/// Puts files under the names that come next; gives names and bytes.
+/// Puts files under the next names; returns names and bytes.
 fn leave_orphans(bag: &Path, count: usize, bytes: &[&[u8]]) -> Vec<(String, Vec<u8>)> {
     let numbers = count + 1..;
     let name = |number| format!("data/0001/{number:08}.EML");
@@ -223,10 +223,10 @@ fn expect_untouched(bag: &Path, orphans: &[(String, Vec<u8>)]) {
     }
 }
 
-/// Same length, one bit off: `abc` and `abd` (RFC 8493, section 2.2.2: a count of bytes cannot see
-/// it). Coreutils, the validator and the program each have to.
+/// Same length, one bit changed: `abc` and `abd` (RFC 8493, section 2.2.2: a count of bytes cannot detect it).
+/// Coreutils, the validator and the program each have to detect it.
 #[test]
-fn one_changed_octet_is_seen_by_everybody() {
+fn one_changed_byte_is_seen_by_everybody() {
     let post = Post::new();
     deliver_odd_names(&post);
     post.deliver("damaged-soon.eml", b"Subject: damaged soon\r\n\r\nabc\r\n");
@@ -240,11 +240,16 @@ fn one_changed_octet_is_seen_by_everybody() {
         .unwrap();
     fs::write(bag.join(&victim), b"Subject: damaged soon\r\n\r\nabd\r\n").unwrap();
 
-    let said = sha256sum_check(&bag);
-    assert_eq!((said.code, said.out), (Some(1), format!("{victim}: FAILED\n")), "{}", said.err);
-    let said = validator(&bag);
-    assert_eq!(said.code, Some(1), "{}{}", said.out, said.err);
-    assert!(said.err.contains(&victim), "the validator names it: {}", said.err);
+    let output = sha256sum_check(&bag);
+    assert_eq!(
+        (output.code, output.out),
+        (Some(1), format!("{victim}: FAILED\n")),
+        "{}",
+        output.err
+    );
+    let output = validator(&bag);
+    assert_eq!(output.code, Some(1), "{}{}", output.out, output.err);
+    assert!(output.err.contains(&victim), "the validator names it: {}", output.err);
     let verified = post.expect(1, "verify", &["stick"], &[]);
     let damaged = verified["damaged"].as_array().unwrap();
     assert_eq!(damaged.len(), 1, "{verified}");
@@ -253,7 +258,7 @@ fn one_changed_octet_is_seen_by_everybody() {
     assert_eq!(verified["missing"], serde_json::json!([]), "{verified}");
 }
 
-/// A payload that is gone is missed by everybody too.
+/// Everybody detects a missing payload, too.
 #[test]
 fn one_missing_copy_is_seen_by_everybody() {
     let post = Post::new();
@@ -268,8 +273,8 @@ fn one_missing_copy_is_seen_by_everybody() {
     assert_eq!(verified["missing"][0]["payload"], victim.as_str(), "{verified}");
 }
 
-/// What a stick carries beside the copies is in no manifest, so that a power failure while it is written leaves a bag;
-/// and what is torn then is made anew.
+/// The extras on a stick are in no manifest, so the bag stays valid after a power failure while they are written; a
+/// torn file is then written again.
 #[test]
 fn what_a_stick_carries_leaves_a_bag_also_when_it_is_torn() {
     let post = Post::new();
@@ -291,8 +296,8 @@ fn what_a_stick_carries_leaves_a_bag_also_when_it_is_torn() {
             let file = File::options().write(true).open(bag.join(name)).unwrap();
             file.set_len(length).unwrap();
         }
-        let said = validator(&bag);
-        assert_eq!(said.code, Some(0), "the validator: {}{}", said.out, said.err);
+        let output = validator(&bag);
+        assert_eq!(output.code, Some(0), "the validator: {}{}", output.out, output.err);
         assert_eq!(sha256sum_check(&bag).code, Some(0));
         let again = format!("one-more-{length}.eml");
         post.deliver(&again, format!("Subject: {length}\r\n\r\nQA1A\r\n").as_bytes());

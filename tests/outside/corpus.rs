@@ -1,5 +1,5 @@
-//! Message files collected by others: odd, broken, old and foreign ones, there and back.
-//! Never looks into them: what counts is that every byte and every time returns.
+//! Message files collected by others: odd, broken, old and foreign ones, mirrored and restored. Never examines their
+//! contents: every byte and every time has to come back.
 
 use crate::inspector;
 use crate::post::Post;
@@ -26,7 +26,7 @@ fn resources() -> PathBuf {
     manifest.with_file_name("resources")
 }
 
-/// Every regular file below a folder, by its path from there.
+/// Every regular file below a folder, by its path relative to it.
 fn files(root: &Path) -> Vec<PathBuf> {
     let walk = walkdir::WalkDir::new(root).sort_by_file_name().into_iter().map(Result::unwrap);
     let files = walk.filter(|entry| entry.file_type().is_file());
@@ -38,8 +38,8 @@ fn times(root: &Path) -> BTreeMap<PathBuf, SystemTime> {
     files(root).into_iter().map(|at| (at.clone(), time(&at))).collect()
 }
 
-/// Lays the corpus out twice: as the mailbox, and as the reference that nothing touches. Each file
-/// gets a time of its own, with a fraction, the first ones before 1970.
+/// Writes the corpus twice: as the mailbox, and as the reference that nothing changes. Each file gets a time of its
+/// own, with a fraction, the first ones before 1970.
 fn deliver_corpus(post: &Post) -> usize {
     let mut count = 0;
     let resources = resources();
@@ -65,7 +65,7 @@ fn deliver_corpus(post: &Post) -> usize {
             count += 1;
         }
     }
-    // A Maildir has a `tmp`, always; as an empty folder it got lost when the corpus was packed.
+    // A Maildir always has a `tmp`; as an empty folder it was lost when the corpus was packed.
     for maildir in ["", ".My Folder", ".My Folder.Nested Folder"] {
         for tree in [post.mailbox(), post.path("reference")] {
             fs::create_dir(tree.join("maildir").join(maildir).join("tmp")).unwrap();

@@ -1,5 +1,5 @@
-//! SHA-256, on which every word "mirrored" rests, against the vectors of NIST and coreutils.
-//! Never against values of our own making.
+//! SHA-256, on which every report "mirrored" depends, compared with the vectors of NIST and with coreutils. Never with
+//! values of our own making.
 
 use crate::tools::{nist_vectors, run};
 use counterfoil::model::{Digest, Hasher};
@@ -43,8 +43,7 @@ fn in_chunks(message: &[u8], size: usize) -> Digest {
     identity.digest
 }
 
-/// NIST CAVS, `SHA256ShortMsg.rsp` and `SHA256LongMsg.rsp`: at once, and as bytes come in from a
-/// slow stick.
+/// NIST CAVS, `SHA256ShortMsg.rsp` and `SHA256LongMsg.rsp`: at once, and in pieces as they arrive from a slow stick.
 #[test]
 fn every_message_of_nist_has_the_digest_nist_gives() {
     for (file, count) in [("SHA256ShortMsg.rsp", 65), ("SHA256LongMsg.rsp", 64)] {
@@ -52,9 +51,9 @@ fn every_message_of_nist_has_the_digest_nist_gives() {
         assert_eq!(vectors.len(), count, "{file}");
         for (message, expected) in vectors {
             let bytes = message.len();
-            assert_eq!(Digest::of(&message), expected, "{file}, {bytes} octets");
+            assert_eq!(Digest::of(&message), expected, "{file}, {bytes} bytes");
             for size in [1, 3, 61, 64, 65, 1000] {
-                assert_eq!(in_chunks(&message, size), expected, "{file}, {bytes} octets by {size}");
+                assert_eq!(in_chunks(&message, size), expected, "{file}, {bytes} bytes by {size}");
             }
         }
     }
@@ -100,8 +99,7 @@ fn the_examples_of_the_standard_come_out_right() {
     }
 }
 
-/// `sha256sum` of coreutils, at the lengths where the padding of FIPS 180-4 (section 5.1.1) changes
-/// its shape.
+/// `sha256sum` of coreutils, at the lengths where the padding of FIPS 180-4 (section 5.1.1) changes its form.
 #[test]
 fn coreutils_agrees_at_every_edge_of_the_padding() {
     let dir = tempfile::tempdir().unwrap();
@@ -109,11 +107,11 @@ fn coreutils_agrees_at_every_edge_of_the_padding() {
     for length in lengths {
         let message: Vec<u8> = (0..length).map(|at| (at * 7 + length) as u8).collect();
         fs::write(dir.path().join("message"), &message).unwrap();
-        let said = run("sha256sum", &["message".as_ref()], dir.path());
-        let expected: Digest = said.out.split(' ').next().unwrap().parse().unwrap();
-        assert_eq!(Digest::of(&message), expected, "{length} octets");
+        let output = run("sha256sum", &["message".as_ref()], dir.path());
+        let expected: Digest = output.out.split(' ').next().unwrap().parse().unwrap();
+        assert_eq!(Digest::of(&message), expected, "{length} bytes");
         for size in [1, 13, 55, 64] {
-            assert_eq!(in_chunks(&message, size), expected, "{length} octets by {size}");
+            assert_eq!(in_chunks(&message, size), expected, "{length} bytes by {size}");
         }
     }
 }

@@ -1,12 +1,12 @@
-//! What the operator is shown of a message's headers, against the examples of the RFCs. Only the
-//! examples' dates and subjects are used; the people in ours are invented.
+//! The headers of a message as the operator sees them, compared with the examples of the RFCs. Only the examples' dates
+//! and subjects are used; the people in ours are invented.
 
 use crate::post::Post;
 use crate::tools::date_of;
 use serde_json::Value;
 use std::collections::BTreeMap;
 
-/// Delivers one message for each field and gives what the audit lists, by file name.
+/// Delivers one message for each field and returns the audit's entries, by file name.
 fn audited(fields: &[(&str, &str)]) -> BTreeMap<String, Value> {
     let post = Post::new();
     for (name, field) in fields {
@@ -22,7 +22,7 @@ fn audited(fields: &[(&str, &str)]) -> BTreeMap<String, Value> {
     listed
 }
 
-/// RFC 5322, Appendix A and section 4.3; seconds since 1970 turned into words by `date` (coreutils).
+/// RFC 5322, Appendix A and section 4.3; seconds since 1970 converted by `date` (coreutils).
 #[test]
 fn dates_are_shown_in_utc_as_rfc_5322_means_them() {
     let folded = "Date: Thu,\r\n      13\r\n        Feb\r\n          1969\r\n      23:32\r\n\
@@ -47,7 +47,7 @@ fn dates_are_shown_in_utc_as_rfc_5322_means_them() {
     let shown = cases.map(|(name, _, _)| (name, listed[name]["date"].as_str().unwrap().to_owned()));
     let meant = cases.map(|(name, _, seconds)| (name, date_of(seconds)));
     assert_eq!(shown, meant);
-    // `date` itself, held against the zone arithmetic of Appendix A.1.1 done by hand.
+    // `date` itself, compared with the zone arithmetic of Appendix A.1.1 done by hand.
     assert_eq!(date_of(880_127_706), "1997-11-21T15:55:06Z");
 }
 

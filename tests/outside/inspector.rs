@@ -1,5 +1,5 @@
-//! The strict look at a bag: RFC 8493 to the letter where the validator lets things pass, and our own
-//! promises on top. Then coreutils and the validator, which know nothing of this program.
+//! The strict check of a bag: RFC 8493 to the letter where the validator is lenient, and our own promises in addition.
+//! Then coreutils and the validator, which know nothing of this program.
 
 use crate::tools::{sha256sum_check, validator};
 use counterfoil::model::Digest;
@@ -7,12 +7,12 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
 
-/// What the manifest may hold beside its lines.
+/// The lines that the manifest may contain in addition to its entries.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Fillers {
     /// Nothing.
     None,
-    /// Comment or empty lines that cover a torn end.
+    /// Comments or empty lines that cover a torn end.
     Allowed,
 }
 
@@ -21,7 +21,7 @@ pub(crate) fn expect_strict_bag(bag: &Path) {
     expect_bag(bag, Fillers::None);
 }
 
-/// All of it but the word of others.
+/// All checks except those by other people's tools.
 pub(crate) fn expect_our_promises(bag: &Path, fillers: Fillers) {
     declaration(bag);
     tag_files(bag, fillers);
@@ -29,13 +29,17 @@ pub(crate) fn expect_our_promises(bag: &Path, fillers: Fillers) {
     manifest(bag, fillers);
 }
 
-/// A bag, whole.
+/// A whole bag.
 pub(crate) fn expect_bag(bag: &Path, fillers: Fillers) {
     expect_our_promises(bag, fillers);
-    let said = sha256sum_check(bag);
-    assert_eq!((said.code, said.out.as_str(), said.err.as_str()), (Some(0), "", ""), "sha256sum");
-    let said = validator(bag);
-    assert_eq!(said.code, Some(0), "the validator: {}{}", said.out, said.err);
+    let output = sha256sum_check(bag);
+    assert_eq!(
+        (output.code, output.out.as_str(), output.err.as_str()),
+        (Some(0), "", ""),
+        "sha256sum"
+    );
+    let output = validator(bag);
+    assert_eq!(output.code, Some(0), "the validator: {}{}", output.out, output.err);
 }
 
 /// RFC 8493, section 2.1.1: exactly two lines, no byte order mark. The digest is that of the two
@@ -48,9 +52,9 @@ fn declaration(bag: &Path) {
     assert_eq!(Digest::of(&bytes).to_string(), expected);
 }
 
-/// RFC 8493, section 2.3: UTF-8, no byte order mark, every line ended. And nothing in the folder but
-/// what README.TXT tells of. A ledger that was cut keeps the junk of it for good, behind a line that
-/// says so: it is append-only, and to the RFC a tag file of no prescribed form (section 2.2.4).
+/// RFC 8493, section 2.3: UTF-8, no byte order mark, every line ended. Nothing in the folder but what README.TXT
+/// describes. A ledger torn in a power failure keeps its junk for good, followed by a line that records it: the ledger
+/// is append-only, and to the RFC a tag file of no prescribed form (section 2.2.4).
 fn tag_files(bag: &Path, fillers: Fillers) {
     let names: BTreeSet<_> = fs::read_dir(bag)
         .unwrap()
@@ -97,8 +101,8 @@ fn info(bag: &Path) {
     assert!(!labels.contains("payload-oxum"), "{text}");
 }
 
-/// RFC 8493, section 2.1.3: every file below `data` listed exactly once, nothing else listed; in the
-/// form coreutils writes. And names that every file system and every reader takes alike.
+/// RFC 8493, section 2.1.3: every file below `data` listed exactly once, nothing else listed; in the form that
+/// coreutils writes. And names that every file system and every reader treats alike.
 fn manifest(bag: &Path, fillers: Fillers) {
     let text = fs::read_to_string(bag.join("manifest-sha256.txt")).unwrap();
     let mut listed = Vec::new();

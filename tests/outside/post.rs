@@ -1,7 +1,7 @@
-//! A station in a temporary folder: a mailbox on its card, drives beside it, and the built program.
-//! Judges nothing; it does what the operator does and hands back what the program said.
+//! A station in a temporary folder: a mailbox on its card, drives, and the built program. Makes no assertions of its
+//! own: it does what the operator does and returns the program's output.
 
-use crate::tools::{Said, run};
+use crate::tools::{ToolOutput, run};
 use serde_json::Value;
 use std::ffi::{OsStr, OsString};
 use std::fs;
@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 
 pub(crate) struct Post {
     dir: tempfile::TempDir,
-    /// Name of the folder that holds the catalogue; another name is another card.
+    /// Name of the folder with the catalogue; another name is another card.
     state: String,
 }
 
@@ -19,7 +19,7 @@ impl Post {
     pub(crate) fn new() -> Self {
         let post = Self { dir: tempfile::tempdir().unwrap(), state: "state".to_owned() };
         fs::create_dir(post.mailbox()).unwrap();
-        // So that no config of the machine the test runs on has a say.
+        // So that no config of the test machine has any effect.
         fs::write(post.path("empty.toml"), "").unwrap();
         post
     }
@@ -52,7 +52,7 @@ impl Post {
     }
 
     /// Runs a command on the mailbox and these drives.
-    pub(crate) fn run(&self, command: &str, drives: &[&str], more: &[&OsStr]) -> Said {
+    pub(crate) fn run(&self, command: &str, drives: &[&str], more: &[&OsStr]) -> ToolOutput {
         // The folders that stand for drives lie on the device of the mailbox.
         let mut args: Vec<OsString> =
             vec![command.into(), "--json".into(), "--count-same-device".into()];
@@ -73,7 +73,7 @@ impl Post {
         run(env!("CARGO_BIN_EXE_counterfoil"), &args, self.dir.path())
     }
 
-    /// Runs a command that has to end with this exit code, and gives its JSON.
+    /// Runs a command that has to end with this exit code, and returns its JSON.
     pub(crate) fn expect(
         &self,
         code: i32,
@@ -81,9 +81,10 @@ impl Post {
         drives: &[&str],
         more: &[&OsStr],
     ) -> Value {
-        let said = self.run(command, drives, more);
-        assert_eq!(said.code, Some(code), "{command}: {}\n{}", said.out, said.err);
-        serde_json::from_str(&said.out).unwrap_or_else(|e| panic!("{command}: {e}: {}", said.out))
+        let output = self.run(command, drives, more);
+        assert_eq!(output.code, Some(code), "{command}: {}\n{}", output.out, output.err);
+        serde_json::from_str(&output.out)
+            .unwrap_or_else(|e| panic!("{command}: {e}: {}", output.out))
     }
 
     /// Mirrors to these drives; every message must get there.

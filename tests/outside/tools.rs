@@ -1,23 +1,23 @@
-//! The programs from outside: coreutils, `diff`, and two Python packages in their own environment.
-//! Never does without one: what cannot be asked has not been checked.
+//! The programs from outside: coreutils, `diff`, and two Python packages in their own environment. A missing one fails
+//! the test: a check that cannot be made has not been made.
 
 use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 use std::sync::LazyLock;
 
-/// The versions the checks were written against.
+/// The versions that the checks were written for.
 const PACKAGES: [(&str, &str); 2] = [("bagit", "1.9.0"), ("cryptography-vectors", "50.0.2")];
 
-/// What a program said and how it ended.
-pub(crate) struct Said {
+/// The output of a program, and how it ended.
+pub(crate) struct ToolOutput {
     pub(crate) code: Option<i32>,
     pub(crate) out: String,
     pub(crate) err: String,
 }
 
 /// Runs a program to its end, in a folder, in plain English.
-pub(crate) fn run(program: impl AsRef<OsStr>, args: &[&OsStr], folder: &Path) -> Said {
+pub(crate) fn run(program: impl AsRef<OsStr>, args: &[&OsStr], folder: &Path) -> ToolOutput {
     let program = program.as_ref();
     let mut command = Command::new(program);
     // The program under test is a hundred times as long as the one installed.
@@ -26,7 +26,7 @@ pub(crate) fn run(program: impl AsRef<OsStr>, args: &[&OsStr], folder: &Path) ->
     let Output { status, stdout, stderr } = command.output().unwrap_or_else(|error| {
         panic!("{} cannot be run ({error}): tests/all installs what is needed", program.display())
     });
-    Said {
+    ToolOutput {
         code: status.code(),
         out: String::from_utf8_lossy(&stdout).into_owned(),
         err: String::from_utf8_lossy(&stderr).into_owned(),
@@ -48,9 +48,13 @@ fn find_python() -> PathBuf {
     assert!(python.exists(), "{} is not there: run tests/all, which makes it", python.display());
     for (package, version) in PACKAGES {
         let ask = format!("import importlib.metadata as m; print(m.version({package:?}))");
-        let said = run(&python, &["-c".as_ref(), ask.as_ref()], &venv);
-        let err = said.err;
-        assert_eq!(said.out.trim(), version, "{package}: run tests/all, which installs it\n{err}");
+        let output = run(&python, &["-c".as_ref(), ask.as_ref()], &venv);
+        let err = output.err;
+        assert_eq!(
+            output.out.trim(),
+            version,
+            "{package}: run tests/all, which installs it\n{err}"
+        );
     }
     python
 }
@@ -58,32 +62,32 @@ fn find_python() -> PathBuf {
 /// The folder of NIST's SHA-2 vectors, in the PyPI package `cryptography-vectors`.
 pub(crate) fn nist_vectors() -> PathBuf {
     let ask = "import cryptography_vectors as v, os; print(os.path.dirname(v.__file__))";
-    let said = run(python(), &["-c".as_ref(), ask.as_ref()], Path::new("/"));
-    PathBuf::from(said.out.trim()).join("hashes/SHA2")
+    let output = run(python(), &["-c".as_ref(), ask.as_ref()], Path::new("/"));
+    PathBuf::from(output.out.trim()).join("hashes/SHA2")
 }
 
 /// The validator of the PyPI package `bagit` on a bag.
-pub(crate) fn validator(bag: &Path) -> Said {
+pub(crate) fn validator(bag: &Path) -> ToolOutput {
     // Without --validate it would rewrite the folder.
     let args = ["-m".as_ref(), "bagit".as_ref(), "--validate".as_ref(), bag.as_os_str()];
     run(python(), &args, Path::new("/"))
 }
 
 /// `sha256sum -c` on a bag's manifest (coreutils).
-pub(crate) fn sha256sum_check(bag: &Path) -> Said {
+pub(crate) fn sha256sum_check(bag: &Path) -> ToolOutput {
     let args = ["--quiet", "--strict", "-c", "manifest-sha256.txt"];
     run("sha256sum", &args.map(OsStr::new), bag)
 }
 
-/// `diff -r` of two trees: what it prints, nothing if they are alike.
+/// `diff -r` of two trees: its output, empty if they are alike.
 pub(crate) fn diff(a: &Path, b: &Path) -> String {
     let args = ["-r".as_ref(), "--no-dereference".as_ref(), a.as_os_str(), b.as_os_str()];
-    let said = run("diff", &args, Path::new("/"));
-    assert!(matches!(said.code, Some(0 | 1)), "diff failed: {}", said.err);
-    said.out
+    let output = run("diff", &args, Path::new("/"));
+    assert!(matches!(output.code, Some(0 | 1)), "diff failed: {}", output.err);
+    output.out
 }
 
-/// Seconds since 1970 in words of RFC 3339, as `date` of coreutils says it.
+/// Seconds since 1970 in the form of RFC 3339, as `date` of coreutils prints it.
 pub(crate) fn date_of(seconds: i64) -> String {
     let at = format!("@{seconds}");
     let args = ["-u", "-d", &at, "+%Y-%m-%dT%H:%M:%SZ"].map(OsStr::new);

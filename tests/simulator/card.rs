@@ -1,5 +1,5 @@
-//! The station's card: a mailbox in a folder in memory, a catalogue, a clock that is set by hand.
-//! Never judges: what must be true of it is the oracle's.
+//! The station's card: a mailbox in a folder in memory, a catalogue, a clock set by hand. Makes no assertions: the
+//! oracle does.
 
 use counterfoil::disk::MailboxDir;
 use counterfoil::job::catalogue::Catalogue;
@@ -20,15 +20,15 @@ pub(crate) fn rel(path: &str) -> RelName {
     RelName::new(path).unwrap()
 }
 
-/// Folders in memory that go with the value. Named after the run, since the mailbox's path stands in every
-/// ledger: a replay must find the same.
+/// Folders in memory, deleted when the value is dropped. Named after the run, since the mailbox's path is in every
+/// ledger and a replay must find the same.
 pub(crate) struct Place(PathBuf, std::fs::File);
 
 impl Place {
-    /// Takes a place for a run; another run of the same name at the same time is an error. What a run that was
-    /// ended left there goes.
+    /// Creates the folder for a run; another run of the same name at the same time is an error. Files that an
+    /// interrupted run left there are deleted.
     pub(crate) fn new(run: &str) -> Self {
-        // Of this user: what root made, or another, is not theirs to write to.
+        // A folder of this user's own: nobody can write into one that root or another user made.
         let me = rustix::process::geteuid();
         let above = match me.is_root() {
             true => "/dev/shm/counterfoil-sim".to_owned(),
@@ -51,7 +51,7 @@ impl Place {
         path
     }
 
-    /// A folder with nothing in it.
+    /// An empty folder.
     pub(crate) fn emptied(&self, name: &str) -> PathBuf {
         let path = self.0.join(name);
         if path.exists() {
@@ -63,14 +63,13 @@ impl Place {
 
 impl Drop for Place {
     fn drop(&mut self) {
-        // What is left is in memory, and goes with the next run of the same name.
+        // The rest is in memory, and is deleted by the next run of the same name.
         drop(std::fs::remove_dir_all(&self.0));
         drop(std::fs::remove_file(self.0.with_extension("lock")));
         drop(self.1.unlock());
     }
 }
 
-/// The card.
 pub(crate) struct Card {
     pub(crate) catalogue: Catalogue,
     pub(crate) root: PathBuf,
@@ -78,7 +77,7 @@ pub(crate) struct Card {
     pub(crate) seen_gone: Vec<RelName>,
     /// Messages seen to be replaced since then.
     pub(crate) hinted: Vec<RelName>,
-    /// For one sabotage: its next writer is this one, as that of its copy.
+    /// For one sabotage: the id of its next writer, which its copy draws as well.
     pub(crate) next_writer: Option<u64>,
     written: u64,
 }
@@ -90,7 +89,7 @@ impl Card {
         Self { catalogue, root, seen_gone, hinted, next_writer: None, written: 0 }
     }
 
-    /// A copy of it that knows the same, but for what was seen and not looked at yet.
+    /// A copy with the same knowledge, except for changes seen and not scanned yet.
     pub(crate) fn copied(&self) -> Self {
         let (catalogue, root) = (self.catalogue.copied().unwrap(), self.root.clone());
         let (seen_gone, hinted) = (Vec::new(), Vec::new());
@@ -102,7 +101,8 @@ impl Card {
         self.root.join(path)
     }
 
-    /// Puts a message there as a mail program does: written under another name, then renamed; in place of one that is there.
+    /// Puts a message there as a mail program does: written under another name, then renamed, replacing any that is
+    /// there.
     pub(crate) fn deliver(&mut self, path: &str, bytes: &[u8]) {
         if self.at(path).exists() {
             self.hinted.push(rel(path));
@@ -116,15 +116,14 @@ impl Card {
         std::fs::rename(passing, self.at(path)).unwrap();
     }
 
-    /// Changes a message where it lies, as a failing card or a careless program does.
+    /// Changes a message in place, as a failing card or a careless program does.
     pub(crate) fn write_over(&mut self, path: &str, bytes: &[u8]) {
         self.written += 1;
         std::fs::write(self.at(path), bytes).unwrap();
         self.date(&self.at(path));
     }
 
-    /// Files get times by their number, not the machine's: times stand in the ledger, and a replay must find
-    /// the same.
+    /// Files get times by their number, not the machine's: times are in the ledger, and a replay must find the same.
     fn date(&self, path: &Path) {
         let time = std::time::UNIX_EPOCH + Duration::from_secs(1_700_000_000 + self.written);
         let file = std::fs::OpenOptions::new().write(true).open(path).unwrap();
@@ -156,7 +155,7 @@ impl Card {
         OpenMailbox::open(&self.catalogue, &MailboxRef { name, path: self.root.clone() })
     }
 
-    /// Takes the mailbox in. Deletions seen stay seen until they were called so.
+    /// Scans the mailbox. Deletions seen are kept until a scan has reported them.
     pub(crate) fn scan(&mut self, clock: &dyn Clock) -> Result<(), JobError> {
         let open = self.mailbox()?;
         let dir = MailboxDir::open(&self.root)?;

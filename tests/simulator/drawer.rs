@@ -1,9 +1,9 @@
-//! Several cards of one station: copied whole, put in one after the other. A copy knows what its original knew, and
-//! nothing of what comes after. Never lets two cards be in at once.
+//! Several cards of one station: copied whole, and used one after the other. A copy knows what its original knew, and
+//! nothing that comes after. Two cards are never in use at once.
 
 use crate::card::Card;
 use crate::medium::{Junk, Kept};
-use crate::oracle::Held;
+use crate::oracle::Checked;
 use crate::sabotage::Sabotage;
 use crate::will::Will;
 use crate::world::World;
@@ -12,11 +12,11 @@ use counterfoil::job::JobError;
 use counterfoil::model::WriterId;
 use std::path::Path;
 
-/// A card in the drawer: what is on it, and what became of its mailbox.
+/// A card in the drawer: its contents, and what happened to its mailbox.
 pub(crate) struct Spare {
     card: Card,
     will: Will,
-    /// The folder where its mailbox waits.
+    /// The folder where its mailbox is kept meanwhile.
     waits: String,
 }
 
@@ -26,16 +26,16 @@ impl Spare {
     }
 }
 
-/// For one sabotage: the first id that a card and its copy both draw.
+/// For one sabotage: the first writer id that a card and its copy both draw.
 const KEPT: u64 = 1 << 40;
-/// The first that they draw after that: others on each.
+/// The first id after that, different on each.
 const OTHERS: u64 = 1 << 41;
 
-/// Everything on its way to a stick gets there.
+/// All changes in flight reach the stick.
 const ALL: Kept = Kept { last: u64::MAX, count: 64, earlier: true, junk: Junk::Zeros };
 
 impl World {
-    /// The card that is in is copied, and the copy put away. From here on each lives for itself.
+    /// Copies the card in use and puts the copy away. From here on each develops on its own.
     pub(crate) fn copy_card(&mut self) {
         let waits = format!("mail-{}", self.cards);
         copy_files(&self.card.root, &self.place.folder(&waits));
@@ -50,24 +50,24 @@ impl World {
         self.cards += 1;
     }
 
-    /// A card looks at its mailbox. Where it is to be the same writer as its copy, it draws that id if it finds a
-    /// change, and does not know it yet.
-    pub(crate) fn look(&mut self) -> Result<(), JobError> {
+    /// A card scans its mailbox. For the sabotage in which it and its copy are one writer, it draws that id if it finds
+    /// a change and does not know the id yet.
+    pub(crate) fn scan(&mut self) -> Result<(), JobError> {
         let kept = self.card.next_writer.take().map(WriterId::from_bits);
         let knows = |writer| self.card.catalogue.writers().unwrap().knows(writer);
         let kept = kept.filter(|writer| !knows(*writer));
         if let Some(kept) = kept {
             draw_ids_from(kept.bits());
         }
-        let looked = self.card.scan(&self.clock);
+        let outcome = self.card.scan(&self.clock);
         if kept.is_some() {
             draw_ids_from(OTHERS + self.oracle.new_life());
         }
-        looked
+        outcome
     }
 
     /// The power is switched off, and another card is put in.
-    pub(crate) fn change_cards(&mut self, spare: usize) -> Held {
+    pub(crate) fn change_cards(&mut self, spare: usize) -> Checked {
         self.power_off(|_| ALL)?;
         self.slots.iter().for_each(|slot| slot.stick.state().meddling = None);
         self.meddled = None;
@@ -79,7 +79,7 @@ impl World {
         for (from, to) in [(&here, &aside), (&there, &here), (&aside, &there)] {
             std::fs::rename(from, to).unwrap();
         }
-        // What a power failure takes from a catalogue it takes from the one that is in.
+        // A power failure turns back only the catalogue in use.
         self.earlier.clear();
         self.oracle.amnesia = true;
         self.restart()

@@ -1,9 +1,9 @@
-//! What sticks give back: to somebody who has nothing but them, to a relief operator, to a new card. Never writes to
-//! a stick.
+//! What sticks give back: to somebody who has nothing but them, to a relief operator, to a new card. Never writes to a
+//! stick.
 
 use crate::card::{station, tree};
 use crate::medium::Junk;
-use crate::oracle::{Broken, FALSE, HOME, Held, OVER, PANIC, broken, is_chain};
+use crate::oracle::{Broken, Checked, FALSE, HOME, OVER, PANIC, broken, is_chain};
 use crate::stick::AMPLE;
 use crate::will::Will;
 use crate::world::{Ended, Slot, World, powered};
@@ -15,29 +15,29 @@ use counterfoil::job::{DriveRef, JobError, Unwatched};
 use std::collections::BTreeMap;
 use std::path::Path;
 
-/// Of so many times, one in which a stick is asked for what was not removed, and one in which all of them are.
+/// Once in this many times a stick is also asked for messages without the removed ones, and once in this many times all
+/// sticks together are.
 const PLAIN: u64 = 5;
 
-/// What a restore gave.
+/// The result of a restore.
 pub(crate) struct Given {
     pub(crate) files: BTreeMap<String, Vec<u8>>,
     pub(crate) report: RestoreReport,
-    /// Sticks that could not be read.
+    /// Errors of sticks that could not be read.
     pub(crate) failed: Vec<JobError>,
 }
 
 impl World {
-    /// A stick as it lies on the table is what it was, and gives back what was promised of it, and nothing
-    /// false.
-    pub(crate) fn seen(&mut self, slot: usize) -> Held {
+    /// A stick on the table is unchanged, and gives back everything promised of it and nothing false.
+    pub(crate) fn seen(&mut self, slot: usize) -> Checked {
         let Slot { stick, promised, .. } = &mut self.slots[slot];
         self.oracle.still_there(promised, stick.state().medium.durable())?;
         self.give_back(slot)
     }
 
-    /// A restore from one stick alone, by somebody who has nothing else, gives what was promised of it; and so does one
-    /// from all sticks together. Not each time: what is to be found so is found another time.
-    pub(crate) fn give_back(&self, slot: usize) -> Held {
+    /// A restore from one stick alone, by somebody who has nothing else, gives everything promised of it; so does one
+    /// from all sticks together. Not each time: what can be found this way is found another time.
+    pub(crate) fn give_back(&self, slot: usize) -> Checked {
         let given = self.restored(&[slot], true, "back")?;
         self.gave(&[slot], &given, true)?;
         self.asked.set(self.asked.get() + 1);
@@ -49,22 +49,22 @@ impl World {
         }
     }
 
-    /// Sticks of which anything was ever said.
+    /// Sticks of which anything was ever promised.
     pub(crate) fn filled(&self) -> Vec<usize> {
         let filled = |slot: &usize| !self.slots[*slot].promised.is_new();
         (0..self.slots.len()).filter(filled).collect()
     }
 
-    /// What was removed and is told so stays away; everything else that was promised comes back.
-    pub(crate) fn give_back_plain(&self, slots: &[usize]) -> Held {
+    /// Messages removed, and recorded as such, stay away; everything else promised comes back.
+    pub(crate) fn give_back_plain(&self, slots: &[usize]) -> Checked {
         let given = self.restored(slots, false, "back")?;
         self.gave(slots, &given, false)
     }
 
-    pub(crate) fn gave(&self, slots: &[usize], given: &Given, with_removed: bool) -> Held {
+    pub(crate) fn gave(&self, slots: &[usize], given: &Given, with_removed: bool) -> Checked {
         let promised: Vec<_> = slots.iter().map(|slot| &self.slots[*slot].promised).collect();
         let spoilt = promised.iter().any(|promised| promised.is_spoilt());
-        // Of several one may have an id that has rotted: then it is the others that give.
+        // One of several sticks may have an id that has rotted: then the others are restored from.
         if let Some(error) = given.failed.first().filter(|_| slots.len() == 1 || !spoilt) {
             return broken(FALSE, format!("a stick cannot be restored from: {error}"));
         }
@@ -88,7 +88,7 @@ impl World {
         !slots.iter().all(whole)
     }
 
-    /// Restores from sticks as they are when everything stops now, into an empty folder.
+    /// Restores from the sticks as they would be if everything stopped now, into an empty folder.
     pub(crate) fn restored(
         &self,
         slots: &[usize],
@@ -105,7 +105,7 @@ impl World {
         into: &Path,
     ) -> Result<Given, Broken> {
         let gather_from = |slot: &usize| {
-            // On another computer, where nothing of what goes wrong here goes wrong.
+            // On another computer, where none of the faults here occur.
             let stick = self.slots[*slot].stick.apart();
             let mut state = stick.state();
             (state.read_only, state.sabotage) =
@@ -119,16 +119,17 @@ impl World {
         };
         let drives: Vec<_> = slots.iter().map(gather_from).collect();
         let work = || -> Result<Given, JobError> {
-            let gathered = open_sources(&drives, &station(), &self.clock)?;
-            let told = gathered.catalogue.recorded_mailboxes_of(&station())?;
+            let sources = open_sources(&drives, &station(), &self.clock)?;
+            let recorded = sources.catalogue.recorded_mailboxes_of(&station())?;
             let mut mailbox_targets: Vec<MailboxTarget> = Vec::new();
-            for (row, name) in told {
+            for (row, name) in recorded {
                 mailbox_targets.push(MailboxTarget { row, name, path: into.to_owned() });
             }
             if mailbox_targets.is_empty() {
-                // Where the mailbox was is not known any more; one place takes what has only a number.
+                // The location of the mailbox is not known any more; one folder takes all copies that have only a
+                // number.
                 let name = "mailbox".parse().unwrap();
-                let row = gathered.catalogue.mailbox(&name, None)?;
+                let row = sources.catalogue.mailbox(&name, None)?;
                 mailbox_targets.push(MailboxTarget { row, name, path: into.to_owned() });
             }
             let plan = RestoreOptions {
@@ -139,8 +140,8 @@ impl World {
                 dry_run: false,
                 progress: &Unwatched,
             };
-            let report = restore(&gathered, &plan)?;
-            let failed = gathered.failed.into_iter().map(|(_, error)| error).collect();
+            let report = restore(&sources, &plan)?;
+            let failed = sources.failed.into_iter().map(|(_, error)| error).collect();
             Ok(Given { files: tree(into), report, failed })
         };
         match powered(work)? {
@@ -150,8 +151,8 @@ impl World {
         }
     }
 
-    /// A relief operator restores into a folder that has other files already: those stay as they are.
-    pub(crate) fn relieve(&mut self) -> Held {
+    /// A relief operator restores into a folder that has other files already: those stay unchanged.
+    pub(crate) fn relieve(&mut self) -> Checked {
         let slots: Vec<usize> = (0..self.slots.len()).collect();
         let into = self.place.emptied("relief");
         let mut there = BTreeMap::new();
@@ -172,8 +173,8 @@ impl World {
         Ok(())
     }
 
-    /// The card dies; on a new one the mailbox is put back from the sticks.
-    pub(crate) fn new_card(&mut self) -> Held {
+    /// The card dies; the mailbox is restored from the sticks onto a new one.
+    pub(crate) fn new_card(&mut self) -> Checked {
         let slots: Vec<usize> = (0..self.slots.len()).collect();
         self.card.root = self.place.emptied("mail");
         let given = self.restored_into(&slots, false, &self.card.root)?;

@@ -1,16 +1,16 @@
 //! The fault simulator: the program itself works on sticks and cards that fail in every way ever seen, in histories
-//! drawn from a seed, and a plain list of promises is checked. One thread a history, no sleep, no real time.
+//! drawn from a seed, and a plain list of promises is checked. One thread for each history, no sleep, no real time.
 //!
-//! `medium` is what a stick holds and may lose, `stick` is the volume that the program opens, `card` the station's own
-//! side, `world` all of it with what can be done to it. `oracle` has the promises, `random` the long histories, `small`
-//! every short one, `sweep` fails every call in every way, `sabotage` has the faults of the program that must be found,
-//! `seeds` those that were found before. `work` runs all of it.
+//! `medium` models what a stick contains and may lose, `stick` is the volume that the program opens, `card` the
+//! station's own side, `world` all of it with the operations on it. `oracle` has the promises, `random` the long
+//! histories, `small` every short one, `sweep` fails every call in every way, `sabotage` has the faults of the program
+//! that must be found, `seeds` those that were found before. `work` runs all of it.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod card;
 mod drawer;
+mod extras;
 mod giving;
-mod hold;
 mod medium;
 mod mending;
 mod oracle;
@@ -21,7 +21,7 @@ mod seeds;
 mod small;
 mod stick;
 mod stories;
-// One vocabulary for all tests; what only others need is not used here.
+// The test programs share one set of helpers; those that only others use are dead code here.
 #[allow(dead_code, unused_macros)]
 #[macro_use]
 #[path = "../support/mod.rs"]
@@ -39,28 +39,28 @@ use support::{chance, clock};
 #[derive(Parser)]
 #[command(name = "tests/sim")]
 struct Options {
-    /// Replay the history of this seed, and tell it.
+    /// Replay the history of this seed, and print it.
     #[arg(long)]
     seed: Option<u64>,
-    /// Tell this story.
+    /// Print this story.
     #[arg(long, conflicts_with = "seed")]
     story: Option<String>,
-    /// With a sabotage of this name put into the program.
+    /// Put the sabotage of this name into the program.
     #[arg(long)]
     sabotage: Option<String>,
-    /// All that belongs to the tests: every short history, every call failing, every sabotage, many seeds.
+    /// Everything that belongs to the tests: every short history, every call failing, every sabotage, many seeds.
     #[arg(long)]
     whole: bool,
-    /// Of all that, one part.
+    /// Only this part of the tests.
     #[arg(long)]
     part: Option<work::Part>,
-    /// Histories of ever new seeds, until this many hours are over.
+    /// Run histories of ever new seeds, for this many hours.
     #[arg(long, value_name = "HOURS", num_args = 0..=1, default_missing_value = "10")]
     nights: Option<f64>,
     /// The first seed.
     #[arg(long, default_value_t = 1)]
     from: u64,
-    /// Histories of as many seeds.
+    /// Number of seeds.
     #[arg(long, default_value_t = 20_000)]
     seeds: u64,
     /// Names of tests, as cargo passes them on.
@@ -76,7 +76,9 @@ fn main() -> std::process::ExitCode {
     }
     chance::check();
     let fine = match (options.seed, options.nights) {
-        _ if let Some(story) = &options.story => work::tell(story, options.sabotage.as_deref()),
+        _ if let Some(story) = &options.story => {
+            work::print_story(story, options.sabotage.as_deref())
+        }
         (Some(seed), _) => work::replay(seed, options.sabotage.as_deref()),
         (None, Some(hours)) => work::nights(options.from, hours),
         (None, None) if options.part.is_some() => {

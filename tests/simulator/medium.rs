@@ -1,33 +1,34 @@
-//! What a stick holds, and what it may hold after a power failure: three pictures of it and the changes between them.
-//! Knows no counterfoil: names, bytes and syncs only. Never keeps what a stick was once seen to lose.
+//! What a stick contains, and what it may contain after a power failure: three images of it and the changes between
+//! them. Knows nothing of counterfoil: only names, bytes and syncs. Loses anything that a stick was ever seen to lose.
 //!
 //! A change goes from the system's memory to the device, and from the device's own memory to the cells:
 //!
 //!     dirty --sync_all, or write_synced of that file--> handed --any write_synced--> durable
 //!
 //! A power failure leaves any part of what is dirty or handed, in sectors of 512 bytes, with junk where a file grew and
-//! its bytes did not come.
+//! its bytes did not arrive.
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 
-/// What a device writes whole: smaller is not torn on any device with such sectors (common practice, no source).
+/// A device writes a sector whole: nothing smaller is torn on any device with such sectors (common practice, no
+/// source).
 pub(crate) const SECTOR: u64 = 512;
-/// Durable pictures kept, for a device that loses what it called durable.
+/// Durable images kept, for a device that loses what it reported durable.
 const REMEMBERED: usize = 8;
 
-/// What stands where a file grew and its bytes never came.
+/// What is read where a file grew and its bytes never arrived.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Junk {
     /// Cells never written.
     Zeros,
     /// Cells erased.
     Ones,
-    /// What lay in these cells before: another file's bytes.
+    /// The earlier contents of these cells: another file's bytes.
     Stale,
 }
 
-/// A file: where its bytes came, and its length.
+/// A file: its bytes so far, and its length.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Default)]
 struct File {
     bytes: Vec<u8>,
@@ -44,14 +45,14 @@ pub(crate) struct Image {
     files: BTreeMap<u32, Arc<File>>,
 }
 
-/// A change on its way.
+/// A change in flight.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) enum Change {
     /// A folder appears.
     Folder(String),
     /// A name appears, for a file without bytes.
     Name(String, u32),
-    /// A sector of a file, or the part of it that was written.
+    /// A sector of a file, or the written part of it.
     Bytes { file: u32, at: u64, bytes: Vec<u8> },
     /// A file gets longer.
     Length { file: u32, length: u64 },
@@ -75,7 +76,7 @@ fn parent(path: &str) -> &str {
 impl Image {
     fn apply(&mut self, change: &Change) {
         match change {
-            // What has lost the folder above it is not found by anyone.
+            // Nothing can be found that has lost the folder above it.
             Change::Folder(path) if self.has_folder(parent(path)) => {
                 self.folders.insert(path.clone());
             }
@@ -113,13 +114,13 @@ impl Image {
         Some(self.files.get(self.names.get(path)?)?.length)
     }
 
-    /// The bytes of a file; junk where they never came.
+    /// The bytes of a file; junk where they never arrived.
     pub(crate) fn file(&self, path: &str, junk: Junk) -> Option<Vec<u8>> {
         let file = *self.names.get(path)?;
         Some(self.bytes(file, self.files.get(&file)?.length, junk))
     }
 
-    /// So many bytes of a file, as far as they came.
+    /// The first bytes of a file, with junk where they are missing.
     fn bytes(&self, file: u32, length: u64, junk: Junk) -> Vec<u8> {
         let none = Arc::default();
         let file = self.files.get(&file).unwrap_or(&none);
@@ -140,7 +141,8 @@ impl Image {
             Junk::Zeros => gap.fill(0),
             Junk::Ones => gap.fill(0xFF),
             Junk::Stale => {
-                // The longest file's end: on our sticks a ledger, the nastiest thing to be taken for new lines.
+                // The end of the longest file: on our sticks a ledger, which is the most dangerous to be mistaken for
+                // new lines.
                 let old =
                     self.files.values().map(|file| &file.bytes).max_by_key(|bytes| bytes.len());
                 let old = old.map_or(&b"\n"[..], |bytes| bytes);
@@ -151,7 +153,7 @@ impl Image {
         }
     }
 
-    /// Junk becomes what it is: bytes that stay the same at every reading.
+    /// Junk is fixed: bytes that stay the same at every read.
     fn settled(mut self, junk: Junk) -> Self {
         for path in self.names.keys().cloned().collect::<Vec<_>>() {
             let bytes = self.file(&path, junk).unwrap_or_default();
@@ -159,7 +161,7 @@ impl Image {
             let length = bytes.len() as u64;
             self.files.insert(self.names[&path], Arc::new(File { bytes, there, length }));
         }
-        // What no name leads to is free again.
+        // A file without a name is freed.
         let named: BTreeSet<u32> = self.names.values().copied().collect();
         self.files.retain(|file, _| named.contains(file));
         self
@@ -183,16 +185,16 @@ impl Image {
     }
 }
 
-/// What a power failure leaves of the changes on their way.
+/// Which of the changes in flight survive a power failure.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Kept {
     /// Which of the last ones: bit 0 is the very last.
     pub(crate) last: u64,
-    /// How many that speaks of.
+    /// How many changes `last` covers.
     pub(crate) count: usize,
-    /// Whether those before them are kept.
+    /// Whether those before them survive.
     pub(crate) earlier: bool,
-    /// What stands in gaps.
+    /// What is read in gaps.
     pub(crate) junk: Junk,
 }
 
@@ -201,43 +203,43 @@ pub(crate) struct Kept {
 pub(crate) struct Medium {
     /// As the system sees it.
     memory: Image,
-    /// As the device would answer.
+    /// As the device would report it.
     device: Image,
-    /// As it is after a power failure that takes everything on its way.
+    /// As it is after a power failure that takes everything in flight.
     durable: Image,
     dirty: Vec<Change>,
     handed: Vec<Change>,
-    /// Earlier durable pictures, the oldest first.
+    /// Earlier durable images, the oldest first.
     before: VecDeque<Image>,
     next_file: u32,
-    /// A worn stick: takes what it is handed and keeps nothing of it.
+    /// A worn stick: it accepts writes and keeps nothing of them.
     pub(crate) discards: bool,
 }
 
 impl Medium {
-    /// The picture the system works with.
+    /// The image the system works with.
     pub(crate) fn memory(&self) -> &Image {
         &self.memory
     }
 
-    /// What is there for good.
+    /// The durable image.
     pub(crate) fn durable(&self) -> &Image {
         &self.durable
     }
 
-    /// Whether the system, the device and the cells agree: else a pull takes something, if only what the system
-    /// wrongly believes.
+    /// Whether the system, the device and the cells agree: otherwise pulling the stick takes something, if only what
+    /// the system wrongly believes.
     pub(crate) fn is_at_rest(&self) -> bool {
         self.on_their_way() == 0 && self.memory == self.durable
     }
 
-    /// Changes that a power failure may take.
+    /// Number of changes that a power failure may take.
     pub(crate) fn on_their_way(&self) -> usize {
         self.dirty.len() + self.handed.len()
     }
 
-    /// What a reader gets who asks for the medium: memory lets go of bytes that are not dirty; names and
-    /// lengths stay in it.
+    /// What a reader gets who asks for the medium: the system drops pages that are not dirty; names and lengths stay
+    /// cached.
     pub(crate) fn as_the_medium_has_it(&mut self, path: &str) -> Option<Vec<u8>> {
         let file = self.memory.number(path)?;
         if !self.dirty.iter().any(|change| change.of_file(file)) {
@@ -258,14 +260,14 @@ impl Medium {
         }
     }
 
-    /// Makes a file; its number.
+    /// Creates a file and returns its number.
     pub(crate) fn create(&mut self, path: &str) -> u32 {
         self.next_file += 1;
         self.change(Change::Name(path.to_owned(), self.next_file));
         self.next_file
     }
 
-    /// Writes into a file, sector by sector: a sector goes out whole, with what was in it before.
+    /// Writes into a file, sector by sector: a sector goes out whole, including its earlier contents.
     pub(crate) fn write(&mut self, file: u32, at: u64, bytes: &[u8]) {
         let end = at + bytes.len() as u64;
         let first = at - at % SECTOR;
@@ -300,8 +302,8 @@ impl Medium {
         }
     }
 
-    /// A sync that fails: what was on its way to the device got there or did not, and the system calls all of
-    /// it clean: no later sync hands it over. `lost` says which did not.
+    /// A sync that fails: changes on their way to the device arrived or did not, and the system marks all of them
+    /// clean, so no later sync hands them over. `lost` says which did not arrive.
     pub(crate) fn fail_to_hand_over(&mut self, only: Option<u32>, mut lost: impl FnMut() -> bool) {
         for change in std::mem::take(&mut self.dirty) {
             match only.is_none_or(|file| change.of_file(file)) {
@@ -315,7 +317,7 @@ impl Medium {
         }
     }
 
-    /// The device's own memory reaches the cells: what stands in gaps is what it is from now on.
+    /// Flushes the device's own memory to the cells: junk in gaps is fixed from now on.
     pub(crate) fn flush(&mut self) {
         self.handed.clear();
         for file in self.device.files.values_mut() {
@@ -333,7 +335,7 @@ impl Medium {
     }
 
     /// The power fails, or the stick is pulled.
-    pub(crate) fn cut(&mut self, kept: Kept) {
+    pub(crate) fn lose_power(&mut self, kept: Kept) {
         let changes: Vec<Change> = self.handed.drain(..).chain(self.dirty.drain(..)).collect();
         let mut image = self.durable.clone();
         for (back, change) in changes.iter().enumerate().map(|(at, c)| (changes.len() - 1 - at, c))
@@ -349,14 +351,14 @@ impl Medium {
         self.stand(image.settled(kept.junk));
     }
 
-    /// Everything is written and nothing is on its way: an orderly unmount.
+    /// An orderly unmount: everything is written and nothing is in flight.
     pub(crate) fn settle(&mut self) {
         self.hand_over(None);
         self.stand(self.device.clone().settled(Junk::Zeros));
     }
 
-    /// A device that lied: of what it had called durable in its last `flushes` it lost, file by file, what
-    /// `lost` says. How many flushes it went back.
+    /// A device that lied: of what it had reported durable in its last `flushes` it lost, file by file, what `lost`
+    /// says. Returns how many flushes it went back.
     pub(crate) fn lose_flushes(&mut self, flushes: usize, mut lost: impl FnMut() -> bool) -> usize {
         let back = flushes.min(self.before.len());
         let Some(earlier) = self.before.len().checked_sub(back).and_then(|at| self.before.get(at))
@@ -390,7 +392,7 @@ impl Medium {
         self.device = image;
     }
 
-    /// Changes a file in its cells, so that nobody notices.
+    /// Changes a file in its cells, unnoticed.
     pub(crate) fn tamper(&mut self, path: &str, change: impl FnOnce(&mut Vec<u8>)) {
         let Some(mut bytes) = self.durable.file(path, Junk::Zeros) else { return };
         change(&mut bytes);
@@ -404,7 +406,7 @@ impl Medium {
         self.before.clear();
     }
 
-    /// A name goes from its folder, and nobody notices.
+    /// Removes a name from its folder, unnoticed.
     pub(crate) fn remove(&mut self, path: &str) {
         for image in [&mut self.memory, &mut self.device, &mut self.durable] {
             image.names.remove(path);

@@ -1,10 +1,10 @@
-//! Everything that was wrong is mended, and all must be well: every message on every stick, the bags whole, each stick
-//! alone the mailbox again. Never makes anything go wrong.
+//! All faults are repaired, and then everything must be well: every message on every stick, the bags whole, each stick
+//! alone the mailbox again. Never causes a fault.
 
 use crate::card::station;
 use crate::medium::Junk;
 use crate::oracle::{
-    AUDIT, Broken, Claim, HEALED, HOME, Held, PANIC, TWICE, WHOLE, broken, listed,
+    AUDIT, Broken, Checked, Claim, HEALED, HOME, PANIC, TWICE, WHOLE, broken, listed,
 };
 use crate::stick::AMPLE;
 use crate::world::{Ended, Slot, World, powered};
@@ -16,12 +16,12 @@ use counterfoil::model::{Clock as _, Digest};
 use std::collections::BTreeMap;
 use std::sync::atomic::Ordering;
 
-/// Times a stick lied after which nobody need trust it any more.
+/// How often a stick may lie before nobody need trust it any more.
 const LIES: u32 = 3;
 
 impl World {
-    /// Admits a stick twice, as after two boots: the second time changes nothing.
-    pub(crate) fn recover_twice(&mut self, slot: usize) -> Held {
+    /// Opens a stick twice, as after two boots: the second time changes nothing.
+    pub(crate) fn recover_twice(&mut self, slot: usize) -> Checked {
         let mut first = None;
         for _ in 0..2 {
             self.slots[slot].stick.plug();
@@ -42,7 +42,7 @@ impl World {
                     let found = &admitted.findings;
                     self.say(format_args!("  stick {slot} is admitted: {found:?}"));
                 }
-                // A named folder whose stick lost even its id: only a person can tell that this is it.
+                // A named folder whose stick lost even its id: only a person can confirm the stick.
                 Err(JobError::DriveAway { .. }) => {
                     let volume = drive.volume_source.open(Access::Write);
                     let made = volume.map(|volume| make_drive(&*volume, &self.clock));
@@ -51,12 +51,12 @@ impl World {
                     }
                     return self.recover_twice(slot);
                 }
-                // A byte of its id that rotted into a later format: it can be restored from.
+                // A byte of its id rotted into a later format: it can still be restored from.
                 Err(JobError::NewerFormat { .. }) if self.slots[slot].promised.is_spoilt() => {
                     self.slots[slot].stick.pull();
                     return Ok(());
                 }
-                // It came back again and again without what it had called durable: its operator begins afresh with it.
+                // It came back several times without what it had reported durable: its operator trusts it anew.
                 Err(JobError::Untrusted { .. }) if self.slots[slot].promised.lies >= LIES => {
                     self.begin_afresh(&drive)?;
                     return self.recover_twice(slot);
@@ -83,16 +83,16 @@ impl World {
         Ok(())
     }
 
-    fn begin_afresh(&self, drive: &DriveRef) -> Held {
+    fn begin_afresh(&self, drive: &DriveRef) -> Checked {
         let known = self.card.catalogue.drive_at(&drive.path).unwrap();
         let Some(row) = known else { return broken(HEALED, "an unknown drive is distrusted") };
         self.card.catalogue.restore_trust(row.row, self.clock.stamp().time).unwrap();
         Ok(())
     }
 
-    /// Everything that was wrong is mended; then every message is on every stick that can hold one, the bags
-    /// are whole, and each stick alone gives the mailbox back.
-    pub(crate) fn heal(&mut self) -> Held {
+    /// All faults are repaired; then every message is on every stick that has room for it, the bags are whole, and each
+    /// stick alone gives the mailbox back.
+    pub(crate) fn heal(&mut self) -> Checked {
         for slot in &self.slots {
             let mut state = slot.stick.state();
             (state.read_only, state.room, state.slow, state.mishap) = (false, AMPLE, 0, None);
@@ -130,29 +130,29 @@ impl World {
             if !promised.ledger_spoilt {
                 self.oracle.same(promised, &mailbox, &given.files, self.cards == 1)?;
             }
-            // Whatever has rotted, what is safe there comes back, and what it was told of departures holds.
+            // Whatever has rotted, what is safe there comes back, and recorded departures stay in force.
             self.gave(&[slot], &given, false)?;
         }
         let all = self.filled();
-        // Not each time: what is to be found so is found another time.
+        // Not each time: a fault that can be found this way is found another time.
         match all.len() > 1 && self.asked.get().is_multiple_of(2) {
             true => self.give_back_plain(&all),
             false => Ok(()),
         }
     }
 
-    /// A message that is not on a stick in a socket, by the program's own word; none if all are on each.
+    /// A message that is not on some plugged stick, according to the program; none if all are on each.
     fn all_mirrored(&self) -> Result<Option<String>, Broken> {
         let mailbox = self.card.messages();
         for slot in 0..self.slots.len() {
             if !self.slots[slot].stick.state().plugged {
                 continue;
             }
-            let present_drives = self.claims_of(slot)?;
+            let claims = self.claims_of(slot)?;
             for (path, bytes) in &mailbox {
                 let digest = Digest::of(bytes);
                 let is_it = |c: &Claim| c.path == *path && c.identity.digest == digest;
-                if !present_drives.iter().any(|c| is_it(c) && c.is_safe) {
+                if !claims.iter().any(|c| is_it(c) && c.is_safe) {
                     return Ok(Some(format!("{path} is not safe on stick {slot}")));
                 }
             }
@@ -200,17 +200,17 @@ impl World {
                 }
             }
             Ended::Done(Err(_)) => {}
-            Ended::Cut => ended = Ended::Cut,
+            Ended::PowerFailed => ended = Ended::PowerFailed,
             Ended::Killed => ended = Ended::Killed,
         }
         if !self.shares_its_id(slot) {
-            self.listen(slot)?;
+            self.check_claims(slot)?;
         }
         Ok(ended)
     }
 
-    /// Every copy is listed once under the hash it has, unless somebody spoilt that.
-    fn whole_bag(&self, slot: usize) -> Held {
+    /// Every copy is listed once under its hash, unless somebody damaged that.
+    fn whole_bag(&self, slot: usize) -> Checked {
         let Slot { stick, promised, .. } = &self.slots[slot];
         if promised.manifest_spoilt || promised.ledger_spoilt || promised.lies > 0 {
             return Ok(());
@@ -229,14 +229,16 @@ impl World {
             if listed.get(payload) != Some(digest) {
                 let ledger =
                     image.file(&format!("{HOME}ledger.jsonl"), Junk::Zeros).unwrap_or_default();
-                let told = String::from_utf8_lossy(&ledger).into_owned();
-                let told: Vec<_> = told.lines().filter(|line| line.contains(payload)).collect();
-                let how =
-                    format!("{payload} is listed {:?}; the ledger: {told:#?}", listed.get(payload));
+                let text = String::from_utf8_lossy(&ledger).into_owned();
+                let lines: Vec<_> = text.lines().filter(|line| line.contains(payload)).collect();
+                let how = format!(
+                    "{payload} is listed {:?}; the ledger: {lines:#?}",
+                    listed.get(payload)
+                );
                 return broken(WHOLE, how);
             }
         }
-        // What a failed sync left was seen in memory, and may never have come to the medium: it is debris.
+        // The result of a failed sync was seen in memory, and may never have reached the medium: it is debris.
         let ledger = image.file(&format!("{HOME}ledger.jsonl"), Junk::Zeros).unwrap_or_default();
         let ledger = String::from_utf8_lossy(&ledger).into_owned();
         let debris: Vec<_> = ledger.lines().filter(|line| line.contains("\"debris\"")).collect();

@@ -1,5 +1,5 @@
-//! What must be true, written from the promises and not from the code: a plain map of what was delivered and
-//! what was called mirrored. Never asks the program what is right.
+//! What must be true, written from the promises and not from the code: a plain map of what was delivered and what was
+//! reported as mirrored. Never asks the program what is right.
 
 use crate::medium::{Image, Junk};
 use crate::will::{Departure, How, Knows, Pair, When, Will};
@@ -10,13 +10,13 @@ use std::sync::Arc;
 /// A promise that was broken.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Broken {
-    /// Which.
+    /// Its name.
     pub(crate) promise: &'static str,
-    /// How it shows.
+    /// What was observed.
     pub(crate) how: String,
 }
 
-pub(crate) type Held = Result<(), Broken>;
+pub(crate) type Checked = Result<(), Broken>;
 
 pub(crate) fn broken<T>(promise: &'static str, how: impl Into<String>) -> Result<T, Broken> {
     Err(Broken { promise, how: how.into() })
@@ -38,7 +38,7 @@ pub(crate) const PANIC: &str = "the program does not break down";
 
 pub(crate) const HOME: &str = "counterfoil/pier-4/";
 
-/// What the program has said of one path on one stick.
+/// What the program has claimed about one path on one stick.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Claim {
     /// Where in the mailbox.
@@ -50,24 +50,25 @@ pub(crate) struct Claim {
     pub(crate) is_safe: bool,
 }
 
-/// What a stick was called to hold, and what was seen on it.
+/// What was claimed of a stick, and what was seen on it.
 #[derive(Debug, Clone, Default, Hash)]
 pub(crate) struct Promised {
-    /// Copies called good, by their place in the bag.
+    /// Copies called good, by their path in the bag.
     copies: BTreeMap<String, (Digest, Arc<Vec<u8>>)>,
-    /// Contents called mirrored, and when last.
+    /// Contents reported as mirrored.
     contents: BTreeSet<Digest>,
     /// Messages that the audit called safe on it, as of when.
     pairs: BTreeMap<Pair, When>,
-    /// Messages of which it ever held a good copy.
+    /// Messages of which it ever had a good copy.
     had: BTreeSet<Pair>,
     /// Those of which it lost none.
     holds: BTreeSet<Pair>,
-    /// What it may give back though it was seen to leave: memory was lost before it was told of that.
-    untold: BTreeSet<Pair>,
-    /// Departures it was told of, each of a message that no stick asserts later than that.
+    /// What it may give back though it was seen to leave: the card's memory was lost before the departure was recorded
+    /// here.
+    unrecorded: BTreeSet<Pair>,
+    /// Departures recorded on it, each of a message that no stick asserts later than that.
     dead: BTreeSet<(Pair, u64)>,
-    /// What may be known to whoever has read it, and what is for certain.
+    /// What a card that has read it may know, and what it knows for certain.
     pub(crate) knows: Knows,
     pub(crate) surely: Knows,
     /// Every copy ever durable on it, good or not.
@@ -79,41 +80,42 @@ pub(crate) struct Promised {
     /// The same for its ledger, its manifest, its id.
     pub(crate) ledger_spoilt: bool,
     pub(crate) manifest_spoilt: bool,
-    /// It lost or refused what it had called durable; until it was looked at again nothing is promised.
+    /// It lost or refused what it had reported durable; nothing is promised until it is read again.
     pub(crate) lied: bool,
     /// How often it did so.
     pub(crate) lies: u32,
 }
 
-/// All that was ever delivered, and what became of it.
+/// Everything that was ever delivered, and what happened to it.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Oracle {
     /// Steps so far.
     pub(crate) step: u64,
     contents: BTreeMap<Digest, Arc<Vec<u8>>>,
-    /// What ever lay at a path.
+    /// The contents that were ever at a path.
     ever: BTreeMap<String, BTreeSet<Digest>>,
-    /// Contents that the card damaged: a restore gives the version before.
+    /// Contents that the card damaged: a restore gives the earlier version.
     damaged: BTreeSet<Digest>,
-    /// Contents of which some path got a later version, by its owner's will and before the daemon's eyes.
+    /// Contents for which some path got a later version, by its owner's will and seen by the daemon.
     superseded: BTreeSet<Digest>,
-    /// What became of the mailbox of the card that is in.
+    /// What happened to the mailbox of the card in use.
     pub(crate) will: Will,
     /// Everything that was ever seen to leave a path, on any card.
     departures: BTreeMap<Pair, Vec<Departure>>,
     lives: u64,
-    /// The catalogue was lost or is older than it was, or the card is another: where a drive was is not known.
+    /// The catalogue was lost or is an older one, or the card is another one: the previous place of a drive is not
+    /// known.
     pub(crate) amnesia: bool,
 }
 
 impl Oracle {
-    /// A life of a card that was never lived.
+    /// The number of a new life of a card.
     pub(crate) fn new_life(&mut self) -> u64 {
         self.lives += 1;
         self.lives
     }
 
-    /// A content is at a path from now on, and whatever was there before was seen to be replaced by it.
+    /// A content is at a path from now on, and was seen to replace whatever was there.
     pub(crate) fn put(&mut self, path: &str, bytes: &[u8]) {
         let digest = self.note(path, bytes);
         self.depart_from(path, How::Replaced(digest));
@@ -121,7 +123,7 @@ impl Oracle {
         self.will.put(path, digest);
     }
 
-    /// A content is at a path from now on, and nobody saw that: what was there before is missing, and wanted back.
+    /// A content is at a path from now on, unseen: the previous content is missing, and should come back.
     pub(crate) fn put_unseen(&mut self, path: &str, bytes: &[u8]) {
         let digest = self.note(path, bytes);
         self.find(path, digest);
@@ -129,9 +131,9 @@ impl Oracle {
         self.will.is_unseen(path);
     }
 
-    /// A message goes on at its end. Nobody saw that, and yet it is known for a later version of what was there, which
-    /// is its beginning. What the card had damaged before has no later version. `open`: it may change once more before
-    /// anybody looks.
+    /// A message grows at its end. Nobody saw that, and yet it is recognised as a later version of the previous
+    /// content, which is its beginning. A version damaged by the card has no later version. `open`: it may change once
+    /// more before any scan.
     pub(crate) fn grow(&mut self, path: &str, bytes: &[u8], open: bool) {
         match self.will.is_spoilt(path) {
             true => self.put_unseen(path, bytes),
@@ -149,7 +151,7 @@ impl Oracle {
         digest
     }
 
-    /// What is missing elsewhere is missing only until it is in the mailbox again.
+    /// A content missing elsewhere is missing only until it is in the mailbox again.
     fn find(&mut self, path: &str, digest: Digest) {
         for other in self.will.missing(digest) {
             if other != path {
@@ -158,8 +160,8 @@ impl Oracle {
         }
     }
 
-    /// What is at a path leaves it before the daemon's eyes. Where that is damage, or nobody has looked at it yet, the
-    /// daemon may well take what was there before for what leaves now.
+    /// The content of a path leaves it, seen by the daemon. Where that is damage, or nothing has been scanned yet, the
+    /// daemon may take the previous content for what leaves now.
     fn depart_from(&mut self, path: &str, how: How) {
         let last = self.will.last(path);
         let unsure =
@@ -195,14 +197,14 @@ impl Oracle {
         self.turn_back_to(&Will::default());
     }
 
-    /// The catalogue is that of another day.
+    /// The catalogue is that of an earlier day.
     pub(crate) fn turn_back_to(&mut self, then: &Will) {
         let (life, departed) = (self.new_life(), self.departed());
         self.will.turns_back_to(then, life, departed);
         self.amnesia = true;
     }
 
-    /// Whether a content is what last came to lie at a path.
+    /// Whether a content is the last one that was put at a path.
     pub(crate) fn is_last(&self, path: &str, bytes: &[u8]) -> bool {
         self.will.last(path) == Some(Digest::of(bytes))
     }
@@ -211,7 +213,7 @@ impl Oracle {
     pub(crate) fn rename(&mut self, from: &str, to: &str, bytes: &[u8]) {
         let last = self.will.last(from);
         if self.is_damaged(bytes) {
-            // Its last good version is wanted back where it was.
+            // Its last good version should come back at the old path.
             let digest = self.note(to, bytes);
             self.will.put(to, digest);
         } else {
@@ -224,7 +226,7 @@ impl Oracle {
         self.will.leave(from);
     }
 
-    /// Nothing is at a path any more.
+    /// A path becomes empty.
     pub(crate) fn remove(&mut self, path: &str, seen: bool) {
         if seen {
             self.depart_from(path, How::Deleted);
@@ -232,7 +234,7 @@ impl Oracle {
         self.will.leave(path);
     }
 
-    /// What is at a path now is what a failing card made of a message.
+    /// The content of a path is now a message that a failing card damaged.
     pub(crate) fn damage(&mut self, path: &str, bytes: &[u8]) {
         let digest = self.note(path, bytes);
         self.damaged.insert(digest);
@@ -252,8 +254,8 @@ impl Oracle {
         self.ever.iter().flat_map(each)
     }
 
-    /// Messages that ever were at a path and left it before the daemon's eyes. None that is the beginning of another
-    /// that was there: that would be taken for what is left of it.
+    /// Messages that ever were at a path and were seen to leave it. None that is the beginning of another that was
+    /// there: that would be taken for a truncated rest of it.
     pub(crate) fn left(&self) -> Vec<(String, Arc<Vec<u8>>)> {
         let is_beginning = |(path, digest): &Pair| {
             let mut others = self.ever[path].iter().filter(|other| *other != digest);
@@ -267,14 +269,14 @@ impl Oracle {
         self.damaged.contains(&Digest::of(bytes))
     }
 
-    /// The program says of a stick that it holds these.
-    pub(crate) fn told(
+    /// The program claims that a stick has these messages.
+    pub(crate) fn claim(
         &self,
         promised: &mut Promised,
-        present_drives: &[Claim],
+        claims: &[Claim],
         image: &Image,
-    ) -> Held {
-        for claim in present_drives {
+    ) -> Checked {
+        for claim in claims {
             let Some(content) = self.contents.get(&claim.identity.digest) else {
                 return broken(
                     FALSE,
@@ -301,17 +303,17 @@ impl Oracle {
         self.still_there(promised, image)
     }
 
-    /// A stick was read and told of everything by the card that is in.
-    pub(crate) fn told_all(&self, promised: &mut Promised, there: &BTreeMap<String, Vec<u8>>) {
-        // Of these the card knows, and so does the stick: it will be told when they leave.
+    /// A stick was read, and everything was recorded on it, by the card in use.
+    pub(crate) fn record_all(&self, promised: &mut Promised, there: &BTreeMap<String, Vec<u8>>) {
+        // The card knows these, and so does the stick: their departure will be recorded on it.
         for (path, bytes) in there {
-            promised.untold.remove(&(path.clone(), Digest::of(bytes)));
+            promised.unrecorded.remove(&(path.clone(), Digest::of(bytes)));
         }
     }
 
-    /// Departures that a stick was told of just now, each of a message that no stick asserts as of later, and that no
-    /// other card has: from here on nothing gives it back where that stick is at hand.
-    pub(crate) fn told_of_departures(
+    /// Departures recorded on a stick just now, each of a message that no stick asserts as of later, and that no other
+    /// card has: from here on no restore that includes that stick gives it back.
+    pub(crate) fn record_departures(
         &self,
         slots: &mut [&mut Promised],
         at: usize,
@@ -336,8 +338,8 @@ impl Oracle {
         slots[at].dead.extend(dead);
     }
 
-    /// Compared with what is durable on the stick.
-    pub(crate) fn still_there(&self, promised: &mut Promised, image: &Image) -> Held {
+    /// Compares the promises with what is durable on the stick.
+    pub(crate) fn still_there(&self, promised: &mut Promised, image: &Image) -> Checked {
         if promised.lied {
             return Ok(());
         }
@@ -383,14 +385,14 @@ impl Oracle {
         Ok(())
     }
 
-    /// What a restore from sticks gave, into an empty folder, with removed messages.
-    /// `unsure`: some ledger is not whole.
+    /// Checks what a restore from sticks gave, into an empty folder, with removed messages. `unsure`: some ledger is
+    /// not whole.
     pub(crate) fn restored(
         &self,
         from: &[&Promised],
         got: &BTreeMap<String, Vec<u8>>,
         unsure: bool,
-    ) -> Held {
+    ) -> Checked {
         let there = digests(got, |_| true);
         for promised in from.iter().filter(|promised| promised.counts()) {
             for digest in &promised.contents {
@@ -406,23 +408,25 @@ impl Oracle {
         self.none_false(got, unsure)
     }
 
-    /// The same without removed messages: what the audit called safe on one of these sticks is there, until somebody
-    /// saw it leave who knew of it; where a later version took its place, that or an earlier one is.
+    /// The same without removed messages: what the audit called safe on one of these sticks is there, until its
+    /// departure was seen by a card that knew of it; where a later version took its place, that or an earlier one is
+    /// there.
     pub(crate) fn gave_back(
         &self,
         from: &[&Promised],
         got: &BTreeMap<String, Vec<u8>>,
         unsure: bool,
-    ) -> Held {
+    ) -> Checked {
         for promised in from.iter().filter(|promised| promised.counts()) {
-            // What comes back under a number alone has lost its line: that is no way for what was safe.
+            // A message that comes back only under a number has lost its line: that is not enough for one that was
+            // safe.
             let numbered = promised.ledger_spoilt || promised.lies > 0;
             let is_number =
                 |name: &str| name.starts_with("recovered/") && !self.ever.contains_key(name);
             let there = digests(got, |name| numbered || !is_number(name));
             for (pair, when) in &promised.pairs {
                 let (path, digest) = pair;
-                // Where a line is lost, what came back under a number may have left again.
+                // If a line is lost, a message that came back under a number may have left again.
                 let left = numbered
                     && self
                         .departures
@@ -431,8 +435,8 @@ impl Oracle {
                 if self.damaged.contains(digest) || !promised.has_good(digest) || left {
                     continue;
                 }
-                let Some(versions) = self.wanted(pair, *when) else { continue };
-                // Where the copy of a later one has rotted, what the card made of that one may be given instead.
+                let Some(versions) = self.acceptable(pair, *when) else { continue };
+                // If the copy of a later one has rotted, the version damaged by the card may be given instead.
                 let rotted = versions.len() > 1 && from.iter().any(|p| !p.excused.is_empty());
                 if versions.is_disjoint(&there) && !rotted {
                     let how = format!("{path}, {digest}, was called safe and is not restored");
@@ -445,8 +449,8 @@ impl Oracle {
             return Ok(());
         }
         for (pair, number) in from.iter().flat_map(|promised| &promised.dead) {
-            // Not where it is back since. Nor where damage is at the path: a card that has forgotten what left holds it
-            // for the rest of that.
+            // Except where it has come back since, or where damage is at the path: a card that has forgotten what left
+            // takes the damage for the rest of it.
             if self.will.departure(pair) != Some(*number) || self.is_damage_at(&pair.0) {
                 continue;
             }
@@ -465,29 +469,31 @@ impl Oracle {
             || self.will.last(path).is_some_and(|last| self.damaged.contains(&last))
     }
 
-    /// The contents of which one has to come back for a message called safe as of a moment; none if somebody deleted
-    /// it who knew of that.
-    fn wanted(&self, pair: &Pair, when: When) -> Option<BTreeSet<Digest>> {
-        let heirs = self.heirs(pair, |of, departure| of != pair || departure.knew.has(when))?;
-        Some(heirs.into_iter().chain([pair.clone()]).map(|(_, digest)| digest).collect())
+    /// The contents one of which has to come back for a message called safe as of a moment; `None` if a card that knew
+    /// of it saw it deleted.
+    fn acceptable(&self, pair: &Pair, when: When) -> Option<BTreeSet<Digest>> {
+        let successors =
+            self.successors(pair, |of, departure| of != pair || departure.knew.has(when))?;
+        Some(successors.into_iter().chain([pair.clone()]).map(|(_, digest)| digest).collect())
     }
 
-    /// Whether a message that left is told so: what came after it is there too, or it was deleted in the end. As long
-    /// as the stick has no later version, or no later place of it, it keeps what it has.
+    /// Whether a recorded departure of a message holds: its successor is there too, or it was deleted in the end. As
+    /// long as the stick has no later version, and no later location of it, it keeps what it has.
     fn is_followed(&self, pair: &Pair, promised: &Promised) -> bool {
-        let heirs = self.heirs(pair, |of, departure| {
+        let successors = self.successors(pair, |of, departure| {
             self.will.departure(of) == Some(departure.number) && !self.will.is_open(of)
         });
-        heirs.is_none_or(|heirs| heirs.iter().any(|heir| promised.holds.contains(heir)))
+        successors
+            .is_none_or(|successors| successors.iter().any(|heir| promised.holds.contains(heir)))
     }
 
-    /// What came after a message that left, by the departures chosen; none if it was deleted in the end.
-    fn heirs(
+    /// The successors of a message that left, by the departures chosen; none if it was deleted in the end.
+    fn successors(
         &self,
         pair: &Pair,
         chosen: impl Fn(&Pair, &Departure) -> bool,
     ) -> Option<BTreeSet<Pair>> {
-        let mut heirs = BTreeSet::new();
+        let mut successors = BTreeSet::new();
         let mut left = vec![pair.clone()];
         while let Some(of) = left.pop() {
             let all = self.departures.get(&of).into_iter().flatten();
@@ -497,23 +503,23 @@ impl Oracle {
                     How::Replaced(by) => (of.0.clone(), *by),
                     How::Moved(to) => (to.clone(), of.1),
                 };
-                if heirs.insert(next.clone()) {
+                if successors.insert(next.clone()) {
                     left.push(next);
                 }
             }
         }
-        Some(heirs)
+        Some(successors)
     }
 
-    /// Whether a name is a path's own, or the one that a content gets beside it.
+    /// Whether a name is a path's own, or the conflict name of a content for that path.
     fn is_of(&self, name: &str, path: &str, bytes: &[u8]) -> bool {
-        name == path || name == beside(path, &Digest::of(bytes))
+        name == path || name == conflict_name(path, &Digest::of(bytes))
     }
 
-    /// Nothing that a restore gave is other than it once was.
-    pub(crate) fn none_false(&self, got: &BTreeMap<String, Vec<u8>>, unsure: bool) -> Held {
-        // Where a ledger is broken nobody can tell what a power failure left of a copy from a copy: both are handed out
-        // under their number.
+    /// Everything that a restore gave was once so.
+    pub(crate) fn none_false(&self, got: &BTreeMap<String, Vec<u8>>, unsure: bool) -> Checked {
+        // If a ledger is broken, nobody can distinguish a copy from the torn remains of one: both are restored under
+        // their number.
         for (path, bytes) in
             got.iter().filter(|(path, _)| !unsure || !path.starts_with("recovered/"))
         {
@@ -522,9 +528,9 @@ impl Oracle {
         Ok(())
     }
 
-    /// A file that a restore gave was once so. Two contents may belong at one path: then one has it, and the other a
-    /// name beside it.
-    fn was(&self, name: &str, bytes: &[u8]) -> Held {
+    /// A file that a restore gave was once so. Two contents may belong at one path: then one has it, and the other gets
+    /// a conflict name.
+    fn was(&self, name: &str, bytes: &[u8]) -> Checked {
         let digest = Digest::of(bytes);
         let once = match name.starts_with("recovered/") {
             true => self.contents.contains_key(&digest),
@@ -545,9 +551,9 @@ impl Oracle {
         self.ever.iter().find(at).map(|(path, _)| (path.clone(), digest))
     }
 
-    /// After everything was mended, a restore from one stick, without removed messages, is the mailbox, and what is
-    /// missing from it: at its own path, or beside what is there now. A stick that was not told gives back what it
-    /// knows. Where there are more cards than one, what another has comes back too, and neither has a right to the
+    /// After all faults were repaired, a restore from one stick, without removed messages, gives the mailbox, and what
+    /// is missing from it: at its own path, or next to what is there now. A stick on which a departure is not recorded
+    /// gives back what it knows. With several cards, the mail of the others comes back too, and none has a right to the
     /// path.
     pub(crate) fn same(
         &self,
@@ -555,13 +561,13 @@ impl Oracle {
         mailbox: &BTreeMap<String, Vec<u8>>,
         got: &BTreeMap<String, Vec<u8>>,
         alone: bool,
-    ) -> Held {
+    ) -> Checked {
         for (path, bytes) in mailbox {
             match got.get(path) {
                 Some(there) if there == bytes => {}
                 Some(_) if self.is_damaged(bytes) => {}
                 Some(_) if !alone && got.values().any(|there| there == bytes) => {}
-                // Its name is the one that another content gets beside what is in place.
+                // It has the conflict name that another content gets for an occupied path.
                 Some(there) if self.message(path, there).is_some_and(|pair| pair.0 != *path) => {}
                 Some(_) => return broken(HEALED, format!("{path} is restored with other bytes")),
                 None => return broken(HEALED, format!("{path} is not restored")),
@@ -575,10 +581,10 @@ impl Oracle {
                 !alone
                     || self.will.departure(pair).is_none()
                     || self.will.is_open(pair)
-                    || promised.untold.contains(pair)
+                    || promised.unrecorded.contains(pair)
                     || !self.is_followed(pair, promised)
             };
-            // Where the last version has rotted, the one before is given.
+            // If the last version has rotted, the earlier one is given.
             let rotted = !promised.excused.is_empty();
             match self.message(name, bytes) {
                 Some(pair) if may(&pair) || rotted => {}
@@ -595,13 +601,13 @@ fn digests(files: &BTreeMap<String, Vec<u8>>, counts: impl Fn(&str) -> bool) -> 
     files.map(|(_, bytes)| Digest::of(bytes)).collect()
 }
 
-/// The name of a content whose own path another has (DEVELOPERS.md, how a restore writes).
-fn beside(path: &str, digest: &Digest) -> String {
+/// The conflict name of a content whose own path is occupied (DEVELOPERS.md, how a restore writes).
+fn conflict_name(path: &str, digest: &Digest) -> String {
     format!("{path}.counterfoil-{}", &digest.to_string()[..8])
 }
 
 impl Promised {
-    /// The stick lost what it had called durable: only what is left of it is promised from here on.
+    /// The stick lost what it had reported durable: only what is left of it is promised from here on.
     pub(crate) fn after_a_lie(&mut self, image: &Image) {
         let file = |path: &str| image.file(&format!("{HOME}{path}"), Junk::Zeros);
         self.lied = true;
@@ -615,22 +621,23 @@ impl Promised {
         self.surely = Knows::default();
     }
 
-    /// Memory of what had been there, or had left, was lost: until this stick is told again it may give all of it back.
+    /// The card lost its memory of what had been there, or had left: until it is recorded on this stick again, the
+    /// stick may give all of it back.
     pub(crate) fn may_give_back_all(&mut self, oracle: &Oracle) {
-        self.untold.extend(oracle.pairs());
+        self.unrecorded.extend(oracle.pairs());
     }
 
     /// It gives nothing back that was seen to leave.
-    pub(crate) fn is_all_told(&self) -> bool {
-        self.untold.is_empty()
+    pub(crate) fn is_all_recorded(&self) -> bool {
+        self.unrecorded.is_empty()
     }
 
-    /// What it was told of departures does not hold any more.
+    /// The departures recorded on it are not in force any more.
     pub(crate) fn forget_departures(&mut self) {
         self.dead.clear();
     }
 
-    /// Where both logs are spoilt nothing tells what a copy should be.
+    /// If both logs are damaged, nothing defines what a copy should be.
     fn counts(&self) -> bool {
         !(self.lied || self.ledger_spoilt && self.manifest_spoilt)
     }
@@ -641,7 +648,7 @@ impl Promised {
         of.any(|(payload, _)| !self.excused.contains(payload))
     }
 
-    /// Nothing was ever said of it.
+    /// Nothing was ever claimed of it.
     pub(crate) fn is_new(&self) -> bool {
         self.copies.is_empty()
     }
@@ -651,8 +658,8 @@ impl Promised {
     }
 }
 
-/// Whether every line of a ledger follows the one before: `hash` is the SHA-256 of the hash of the line before,
-/// zeros before the first, and the line's own text up to `,"hash":` (DEVELOPERS.md, the ledger's format).
+/// Whether every line of a ledger follows the one before: `hash` is the SHA-256 of the hash of the line before, zeros
+/// before the first, and the line's own text up to `,"hash":` (DEVELOPERS.md, the ledger's format).
 pub(crate) fn is_chain(ledger: &[u8]) -> bool {
     let mut head = "0".repeat(64);
     for line in ledger.split_inclusive(|&byte| byte == b'\n') {
@@ -666,7 +673,7 @@ pub(crate) fn is_chain(ledger: &[u8]) -> bool {
     !ledger.is_empty()
 }
 
-/// A manifest, line by line, as RFC 8493 section 2.1.3 has it: a digest, blanks, a path.
+/// The entries of a manifest, as RFC 8493 section 2.1.3 defines a line: a digest, blanks, a path.
 pub(crate) fn listed(manifest: &[u8]) -> BTreeMap<String, Vec<Digest>> {
     let mut listed: BTreeMap<String, Vec<Digest>> = BTreeMap::new();
     for line in manifest.split(|&byte| byte == b'\n') {

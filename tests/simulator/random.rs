@@ -1,7 +1,7 @@
-//! Long histories by chance. Decides what happens, from a seed alone; what it means is the world's.
+//! Long random histories. Decides what happens, from a seed alone; what that means is decided by the world.
 
 use crate::medium::{Junk, Kept};
-use crate::oracle::{Broken, Held};
+use crate::oracle::{Broken, Checked};
 use crate::sabotage::Sabotage;
 use crate::stick::{AMPLE, Lasting, Mishap};
 use crate::support::mail::message;
@@ -9,7 +9,7 @@ use crate::world::{Ended, Meddled, World};
 use rustix::io::Errno;
 use std::sync::atomic::Ordering;
 
-/// What a stick or the system beneath it was seen to answer.
+/// Errors that a stick or the system below it was seen to return.
 pub(crate) const ERRORS: [Errno; 8] = [
     Errno::IO,
     Errno::NOSPC,
@@ -21,7 +21,7 @@ pub(crate) const ERRORS: [Errno; 8] = [
     Errno::ACCESS,
 ];
 
-/// Where messages may lie. No path is a folder on the way to another.
+/// Where messages may be. No path is a folder on the way to another.
 const PATHS: [&str; 8] = [
     "inbox/1.eml",
     "inbox/2.eml",
@@ -38,13 +38,13 @@ const PATHS: [&str; 8] = [
 pub(crate) struct Counts {
     pub(crate) histories: u64,
     pub(crate) steps: u64,
-    /// Moments at which the power failed or a stick was pulled.
-    pub(crate) cuts: u64,
-    /// Errors and mishaps that came to pass at a call.
+    /// How often the power failed or a stick was pulled.
+    pub(crate) power_failures: u64,
+    /// Errors and mishaps that occurred at a call.
     pub(crate) faults: u64,
     /// Calls of the program to a stick.
     pub(crate) calls: u64,
-    /// Fingerprint of all of it.
+    /// Fingerprint of the whole run.
     pub(crate) trace: u64,
 }
 
@@ -52,20 +52,20 @@ impl Counts {
     pub(crate) fn add(&mut self, other: Self) {
         self.histories += other.histories;
         self.steps += other.steps;
-        self.cuts += other.cuts;
+        self.power_failures += other.power_failures;
         self.faults += other.faults;
         self.calls += other.calls;
         self.trace = self.trace.rotate_left(5) ^ other.trace;
     }
 }
 
-/// In one history of so many the sticks carry something in addition to the copies.
+/// One history in this many has sticks with extras.
 const CARRIES: u64 = 7;
 
-/// In one history of so many the station has several cards.
+/// One history in this many has several cards.
 const CARDS: u64 = 7;
 
-/// A history on its way.
+/// A history in progress.
 pub(crate) struct History {
     pub(crate) world: World,
     counts: Counts,
@@ -74,16 +74,16 @@ pub(crate) struct History {
     cards: bool,
 }
 
-/// One history of that seed. `run` names its place.
+/// Runs the history of that seed. `run` names its folder.
 pub(crate) fn history(
     run: &str,
     seed: u64,
     sabotage: Option<Sabotage>,
-    told: bool,
+    verbose: bool,
 ) -> Result<Counts, Broken> {
     let mut world = World::new(run, seed);
-    world.told = told;
-    // In some: it makes a history much longer, and the seeds that are kept have found what they found without.
+    world.verbose = verbose;
+    // Only in some: it makes a history much longer, and the seeds kept in `seeds` found their faults without it.
     world.sabotage = sabotage;
     world.carries = sabotage.is_none() && seed % CARRIES == 1;
     let cards = seed % CARDS == 2;
@@ -101,7 +101,7 @@ pub(crate) fn history(
 }
 
 impl History {
-    fn run(&mut self) -> Held {
+    fn run(&mut self) -> Checked {
         for _ in 0..=self.below(2) {
             self.new_stick();
         }
@@ -125,7 +125,7 @@ impl History {
         self.world.say(what);
     }
 
-    fn step(&mut self) -> Held {
+    fn step(&mut self) -> Checked {
         self.world.oracle.step += 1;
         self.counts.steps += 1;
         if self.cards && self.below(3) == 0 {
@@ -144,7 +144,7 @@ impl History {
             48..53 => self.pull()?,
             53..60 => self.mishap(),
             60..68 => self.doom(),
-            68..72 => return self.cut(),
+            68..72 => return self.lose_power(),
             72..75 => self.jump_clock(),
             75..77 => {
                 self.say("the daemon is started again");
@@ -174,8 +174,8 @@ impl History {
         self.pass()
     }
 
-    /// What happens where there are several cards, and where the same message comes and goes more than once.
-    fn cards(&mut self) -> Held {
+    /// Events with several cards, or in which the same message comes and goes more than once.
+    fn cards(&mut self) -> Checked {
         let spares = self.world.spares.len() as u64;
         match self.below(8) {
             0 if spares < 2 => {
@@ -194,7 +194,7 @@ impl History {
         Ok(())
     }
 
-    /// Another message is written where one lies, and nobody sees it.
+    /// Another message is written where one is, unseen.
     fn rewrite(&mut self) {
         let Some((path, _)) = self.some_message() else { return };
         let text = self.text();
@@ -203,7 +203,7 @@ impl History {
         self.world.card.write_over(&path, &text);
     }
 
-    /// A message comes back to where it was.
+    /// A message comes back to its earlier path.
     fn come_back(&mut self) {
         let there = self.world.card.messages();
         let mut left = self.world.oracle.left();
@@ -213,7 +213,7 @@ impl History {
         self.world.deliver(&path, &text);
     }
 
-    /// A line of a ledger cannot be read any more.
+    /// A line of a ledger becomes unreadable.
     fn rot_line(&mut self) {
         let slot = self.below(self.world.slots.len() as u64) as usize;
         let stick = self.world.slots[slot].stick.clone();
@@ -230,30 +230,30 @@ impl History {
         state.medium.tamper(&path, |bytes| bytes[at] = b'#');
     }
 
-    /// The daemon's next pass, and what a power failure in it leaves.
-    fn pass(&mut self) -> Held {
+    /// The daemon's next pass, and the result of a power failure in it.
+    fn pass(&mut self) -> Checked {
         let ended = self.world.pass()?;
         self.after(ended)
     }
 
-    fn after(&mut self, ended: Ended<()>) -> Held {
+    fn after(&mut self, ended: Ended<()>) -> Checked {
         match ended {
             Ended::Done(()) => self.lay_down_pulled(),
-            Ended::Cut => {
+            Ended::PowerFailed => {
                 self.say("  and in the middle of it the power fails");
                 self.power_off()
             }
             Ended::Killed => {
                 self.say("  and in the middle of it the program is ended");
-                self.counts.cuts += 1;
+                self.counts.power_failures += 1;
                 self.lay_down_pulled()?;
                 self.world.restart()
             }
         }
     }
 
-    /// A stick that was pulled in the middle of a pass lies on the table, as the pull left it.
-    fn lay_down_pulled(&mut self) -> Held {
+    /// A stick that was pulled during a pass lies on the table, as the pull left it.
+    fn lay_down_pulled(&mut self) -> Checked {
         for slot in 0..self.world.slots.len() {
             let stick = &self.world.slots[slot].stick;
             let pulled = {
@@ -261,17 +261,17 @@ impl History {
                 !state.plugged && !state.medium.is_at_rest()
             };
             if pulled {
-                self.counts.cuts += 1;
+                self.counts.power_failures += 1;
                 let kept = kept(&mut self.world.chance);
-                self.world.slots[slot].stick.cut(kept);
+                self.world.slots[slot].stick.lose_power(kept);
                 self.world.seen(slot)?;
             }
         }
         Ok(())
     }
 
-    fn power_off(&mut self) -> Held {
-        self.counts.cuts += 1;
+    fn power_off(&mut self) -> Checked {
+        self.counts.power_failures += 1;
         self.lay_down_pulled()?;
         match self.below(8) {
             0 => {
@@ -288,14 +288,14 @@ impl History {
         self.world.power_off(kept)
     }
 
-    fn cut(&mut self) -> Held {
+    fn lose_power(&mut self) -> Checked {
         self.say("the power fails");
         self.power_off()
     }
 
     fn text(&mut self) -> Vec<u8> {
         self.messages += 1;
-        // Mostly small, as mail on a slow link is; at times longer than what the program holds at once.
+        // Mostly small, as mail on a slow link is; at times longer than the program's buffers.
         let length = match self.below(40) {
             0 => 140 << 10,
             1..8 => 2_000,
@@ -318,7 +318,7 @@ impl History {
         self.world.chance.pick(&there).cloned()
     }
 
-    fn deliver(&mut self) -> Held {
+    fn deliver(&mut self) -> Checked {
         let Some(path) = self.free_path() else { return Ok(()) };
         let text = self.text();
         self.say(format_args!("{path} is delivered, {} bytes", text.len()));
@@ -326,8 +326,8 @@ impl History {
         Ok(())
     }
 
-    /// The same message at a second place.
-    fn deliver_again(&mut self) -> Held {
+    /// The same message at a second path.
+    fn deliver_again(&mut self) -> Checked {
         let (Some((_, text)), Some(path)) = (self.some_message(), self.free_path()) else {
             return Ok(());
         };
@@ -358,7 +358,7 @@ impl History {
         self.world.remove(&path, seen);
     }
 
-    /// What a card makes of a message in a power cut.
+    /// A card damages a message in a power failure.
     fn spoil_message(&mut self) {
         let Some((path, mut text)) = self.some_message() else { return };
         let how = match self.below(3) {
@@ -419,16 +419,16 @@ impl History {
         self.world.slots[slot].stick.plug();
     }
 
-    fn pull(&mut self) -> Held {
+    fn pull(&mut self) -> Checked {
         let Some(slot) = self.some_stick(true) else { return Ok(()) };
-        self.counts.cuts += 1;
+        self.counts.power_failures += 1;
         self.say(format_args!("stick {slot} is pulled"));
         let kept = kept(&mut self.world.chance);
-        self.world.slots[slot].stick.cut(kept);
+        self.world.slots[slot].stick.lose_power(kept);
         self.world.seen(slot)
     }
 
-    /// An error at some call of the next pass.
+    /// Plants an error at some call of the next pass.
     fn mishap(&mut self) {
         let Some(slot) = self.some_stick(true) else { return };
         let errno = *self.world.chance.pick(&ERRORS).unwrap_or(&Errno::IO);
@@ -436,7 +436,7 @@ impl History {
         self.at_some_call(slot, Mishap::Error(errno, lasting));
     }
 
-    /// The power fails, or the stick is pulled, at some call of the next pass.
+    /// Plants a power failure, or the pulling of the stick, at some call of the next pass.
     fn doom(&mut self) {
         let Some(slot) = self.some_stick(true) else { return };
         let mishap = match self.below(6) {
@@ -445,7 +445,7 @@ impl History {
             _ => Mishap::PowerOff,
         };
         self.at_some_call(slot, mishap);
-        // Else there may be nothing to do in that pass.
+        // Otherwise there may be nothing to do in that pass.
         if self.below(2) == 0 {
             drop(self.deliver());
         }
@@ -467,7 +467,7 @@ impl History {
         }
     }
 
-    /// A byte on a stick is not what it was.
+    /// A byte on a stick changes.
     fn rot(&mut self) {
         let slot = self.below(self.world.slots.len() as u64) as usize;
         let stick = self.world.slots[slot].stick.clone();
@@ -500,8 +500,8 @@ impl History {
         state.medium.tamper(&path, |bytes| bytes[at] ^= 1 << bit);
     }
 
-    /// A device that lost what it had called durable, as it comes back.
-    fn lie(&mut self) -> Held {
+    /// A device that lost what it had reported durable, as it comes back.
+    fn lie(&mut self) -> Checked {
         let slot = self.below(self.world.slots.len() as u64) as usize;
         let flushes = 1 + self.below(3) as usize;
         let stick = self.world.slots[slot].stick.clone();
@@ -521,8 +521,8 @@ impl History {
         Ok(())
     }
 
-    /// A worn stick takes what it is sent and keeps nothing: no pass may call anything new mirrored on it.
-    fn wear(&mut self) -> Held {
+    /// A worn stick accepts writes and keeps nothing: no pass may report anything new as mirrored on it.
+    fn wear(&mut self) -> Checked {
         let Some(slot) = self.some_stick(true) else { return Ok(()) };
         self.say(format_args!("stick {slot} takes writes and keeps none of them, in this pass"));
         self.world.slots[slot].stick.state().medium.discards = true;
@@ -532,7 +532,7 @@ impl History {
             return self.after(ended);
         }
         let kept = kept(&mut self.world.chance);
-        self.world.slots[slot].stick.cut(kept);
+        self.world.slots[slot].stick.lose_power(kept);
         self.world.seen(slot)
     }
 
@@ -551,14 +551,14 @@ impl History {
         ));
     }
 
-    fn verify(&mut self) -> Held {
+    fn verify(&mut self) -> Checked {
         let Some(slot) = self.some_stick(true) else { return Ok(()) };
         self.say(format_args!("stick {slot} is read again"));
         let ended = self.world.verify(slot)?;
         self.after(ended)
     }
 
-    /// A stick gets full, or its switch is set, or it gets slow; or none of these any more.
+    /// A stick becomes full, or write-protected, or slow; or none of these any more.
     fn hinder(&mut self) {
         let Some(slot) = self.some_stick(true) else { return };
         let full = (4 << 20) + self.below(80 << 10);
@@ -575,7 +575,7 @@ impl History {
         (state.room, state.read_only, state.slow) = (room, read_only, slow);
     }
 
-    /// Between the look and the copy, a message is replaced, grows or goes.
+    /// Between scan and copy, a message is replaced, grows or disappears.
     fn meddle(&mut self) {
         let (Some(slot), Some((path, old))) = (self.some_stick(true), self.some_message()) else {
             return;
@@ -599,7 +599,7 @@ impl History {
     }
 }
 
-/// What a power failure leaves: mostly one way or another for each change, at times everything or nothing.
+/// Which changes survive a power failure: mostly decided for each change, at times everything or nothing.
 pub(crate) fn kept(chance: &mut crate::chance::Chance) -> Kept {
     let junk = [Junk::Zeros, Junk::Ones, Junk::Stale][chance.below(3) as usize];
     let (last, earlier) = match chance.below(5) {

@@ -1,11 +1,11 @@
-//! Ledgers worded otherwise, each line chained to the one before as the program would have chained it: for sabotages
-//! that write or read other lines than the program does. Never mends a line that was not whole.
+//! Ledgers with other wording, each line chained to the one before as the program would have chained it: for sabotages
+//! that write or read other lines than the program does. Never repairs a line that was not whole.
 
 use counterfoil::model::Digest;
 
 const HASH: &[u8] = b",\"hash\":\"";
 
-/// A line without its hash, and that hash; none of what is no line.
+/// A line without its hash, and that hash; `None` if it is not a line.
 fn split_bytes(line: &[u8]) -> Option<(&[u8], &[u8])> {
     let at = line.windows(HASH.len()).rposition(|window| window == HASH)?;
     Some((&line[..at], line[at + HASH.len()..].strip_suffix(b"\"}\n")?))
@@ -20,7 +20,7 @@ fn link(head: &str, body: &[u8]) -> String {
     Digest::of(&[head.as_bytes(), body].concat()).to_string()
 }
 
-/// A ledger as it would read if nobody looked at the hashes: each line gets the hash that it should have.
+/// A ledger as it would read if the hashes were ignored: each line gets the hash that it should have.
 pub(crate) fn rehashed(ledger: &[u8]) -> Vec<u8> {
     let mut head = "0".repeat(64);
     let mut text = Vec::with_capacity(ledger.len());
@@ -55,7 +55,7 @@ fn chained(mut head: String, bodies: impl Iterator<Item = String>) -> Vec<u8> {
     text.into_bytes()
 }
 
-/// A field's text in a line.
+/// The text of a field in a line.
 fn field<'a>(body: &'a str, name: &str) -> Option<&'a str> {
     let begin = body.find(&format!("\"{name}\":"))? + name.len() + 3;
     let rest = &body[begin..];
@@ -66,7 +66,7 @@ fn is_kind(body: &str, kind: &str) -> bool {
     field(body, "kind").is_some_and(|found| found.trim_matches('"') == kind)
 }
 
-/// Lines to be appended to a ledger, in another order: departures first of all that tell of messages.
+/// Lines to be appended to a ledger, in another order: departures before everything else about messages.
 pub(crate) fn departures_first(ledger: &[u8], new: &[u8]) -> Option<Vec<u8>> {
     let bodies: Vec<&str> =
         lines(new).map(|line| split(line).map(|split| split.0)).collect::<Option<_>>()?;
@@ -75,7 +75,7 @@ pub(crate) fn departures_first(ledger: &[u8], new: &[u8]) -> Option<Vec<u8>> {
     let (left, others): (Vec<&str>, Vec<&str>) =
         rest.iter().partition(|body| is_kind(body, "removed"));
     reordered.extend(left.into_iter().chain(others));
-    // The numbers stay where they are.
+    // The line numbers stay where they are.
     let number = |body: &str| field(body, "seq").map(str::to_owned).unwrap_or_default();
     let renumbered = reordered.iter().zip(&bodies).map(|(body, at)| {
         body.replacen(&format!("\"seq\":{}", number(body)), &format!("\"seq\":{}", number(at)), 1)
@@ -83,7 +83,7 @@ pub(crate) fn departures_first(ledger: &[u8], new: &[u8]) -> Option<Vec<u8>> {
     Some(chained(head(ledger), renumbered))
 }
 
-/// Lines that tell once more what a ledger says already, as one mark of the same length.
+/// Lines that repeat what a ledger already says, replaced by one mark of the same length.
 pub(crate) fn marked(ledger: &[u8], new: &[u8]) -> Option<Vec<u8>> {
     let place = |body: &str| {
         (field(body, "path").map(str::to_owned), field(body, "sha256").map(str::to_owned))
@@ -109,7 +109,7 @@ pub(crate) fn marked(ledger: &[u8], new: &[u8]) -> Option<Vec<u8>> {
     Some(chained(head(ledger), bodies.chain([format!("{mark}{}", " ".repeat(room))])))
 }
 
-/// A whole ledger with its lines reworded. What is no line of it stays none.
+/// A whole ledger with its lines reworded. Whatever is not a line stays as it is.
 pub(crate) fn reworded(ledger: &[u8], reword: impl Fn(&str) -> String) -> Vec<u8> {
     let zeros = "0".repeat(64);
     let (mut head, mut claimed) = ((zeros.clone(), zeros), None::<(String, String)>);

@@ -1,5 +1,5 @@
-//! Faults put into the program on purpose, by a `Volume` between it and the stick: if the simulator does not
-//! find one of these, it proves nothing. Never part of the program.
+//! Faults put into the program on purpose, by a `Volume` between it and the stick: if the simulator does not find one
+//! of these, it proves nothing. Never part of the program.
 
 use crate::medium::Junk;
 use crate::oracle::HOME;
@@ -63,7 +63,7 @@ impl Sabotage {
         Self::WriterKeptAfterACopy,
     ];
 
-    /// What is done wrong, for a person.
+    /// The same, for a person.
     pub(crate) fn words(self) -> &'static str {
         match self {
             Self::LedgerBeforeSync => "copies are not handed to the device before the ledger",
@@ -90,7 +90,7 @@ impl Sabotage {
         }
     }
 
-    /// Whether it is in how a ledger is read, by whoever restores from it.
+    /// Whether the fault is in how a restore reads a ledger.
     pub(crate) fn misreads(self) -> bool {
         matches!(self, Self::GapsNotCounted)
     }
@@ -105,9 +105,9 @@ impl Sabotage {
         if self == Self::SessionBelievedAfterAPull {
             facts.mount = "always".into();
         }
-        let (late, said) = (Mutex::default(), Mutex::default());
+        let (late, rewrite) = (Mutex::default(), Mutex::default());
         let misreads = self.misreads() && access == Access::Read;
-        let saboteur = Saboteur { how: self, inner, stick, facts, misreads, late, said };
+        let saboteur = Saboteur { how: self, inner, stick, facts, misreads, late, rewrite };
         if access == Access::Write {
             saboteur.at_opening();
         }
@@ -115,20 +115,20 @@ impl Sabotage {
     }
 }
 
-/// Where, what, and what instead.
-type Said = (u64, Vec<u8>, Vec<u8>);
+/// Offset, intended bytes, and the bytes written instead.
+type Rewrite = (u64, Vec<u8>, Vec<u8>);
 
 struct Saboteur {
     how: Sabotage,
     inner: Box<dyn Volume>,
     stick: Stick,
     facts: VolumeFacts,
-    /// Whoever reads through it restores.
+    /// The volume is read by a restore.
     misreads: bool,
-    /// A write held back.
+    /// A write that is delayed.
     late: Mutex<Option<(RelName, u64, Vec<u8>)>>,
-    /// What was to be written last, where, and what was written instead.
-    said: Mutex<Option<Said>>,
+    /// The last intended write: its offset, its bytes, and the bytes written instead.
+    rewrite: Mutex<Option<Rewrite>>,
 }
 
 fn is(at: &RelName, name: &str) -> bool {
@@ -186,7 +186,7 @@ impl Saboteur {
         reworded(&self.ledger(), knows_every_gap)
     }
 
-    /// Writes other lines, and lets them be read back as those that were to be written.
+    /// Writes other lines, and reads back those that were intended.
     fn write_otherwise(
         &self,
         at: &RelName,
@@ -198,8 +198,8 @@ impl Saboteur {
         let before = &ledger[..ledger.len().min(offset as usize)];
         let written = otherwise(before, bytes).unwrap_or_else(|| bytes.to_vec());
         self.inner.write_synced(at, offset, &written)?;
-        let mut said = self.said.lock().unwrap_or_else(PoisonError::into_inner);
-        *said = Some((offset, bytes.to_vec(), written));
+        let mut rewrite = self.rewrite.lock().unwrap_or_else(PoisonError::into_inner);
+        *rewrite = Some((offset, bytes.to_vec(), written));
         Ok(())
     }
 }
@@ -300,10 +300,10 @@ impl Volume for Saboteur {
                     *late = Some((at.clone(), offset, bytes.to_vec()));
                     return Ok(());
                 }
-                let held = late.take();
+                let delayed = late.take();
                 drop(late);
                 self.inner.write_synced(at, offset, bytes)?;
-                held.map_or(Ok(()), |(at, offset, bytes)| {
+                delayed.map_or(Ok(()), |(at, offset, bytes)| {
                     self.inner.write_synced(&at, offset, &bytes)
                 })
             }
@@ -334,35 +334,35 @@ impl Volume for Saboteur {
         offset: u64,
         from: ReadFrom,
     ) -> Result<Box<dyn Source>, DiskError> {
-        let said = self.said.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        let rewrite = self.rewrite.lock().unwrap_or_else(PoisonError::into_inner).clone();
         match self.how {
             _ if self.misreads && is(at, "ledger.jsonl") => {
                 let ledger = self.misread();
-                Ok(Box::new(Held(ledger, offset as usize)))
+                Ok(Box::new(Buffered(ledger, offset as usize)))
             }
             Sabotage::DepartureBeforeTheArrival | Sabotage::MarkOverWhatLeft
                 if is(at, "ledger.jsonl")
-                    && let Some((begin, wanted, written)) = &said
+                    && let Some((begin, acceptable, written)) = &rewrite
                     && *begin == offset
                     && self.ledger().get(offset as usize..) == Some(written) =>
             {
-                Ok(Box::new(Held(wanted.clone(), 0)))
+                Ok(Box::new(Buffered(acceptable.clone(), 0)))
             }
             Sabotage::NoReadBack => self.inner.read(at, offset, ReadFrom::Anywhere),
             Sabotage::TailTrustedWithoutItsHash if is(at, "ledger.jsonl") => {
                 let ledger = rehashed(&self.ledger());
                 let rest = ledger.get(offset as usize..).unwrap_or_default().to_vec();
-                Ok(Box::new(Held(rest, 0)))
+                Ok(Box::new(Buffered(rest, 0)))
             }
             Sabotage::LastCommitsNotReadAgain if at.to_string().contains("/data/") => {
-                // What it read once it believes for ever.
+                // Once it has read something, it returns that for ever.
                 let mut state = self.stick.state();
                 let path = at.to_string();
                 let bytes = state.medium.memory().file(&path, Junk::Zeros);
                 match bytes.or_else(|| state.believed.get(&path).cloned()) {
                     Some(bytes) => {
                         let bytes = state.believed.entry(path).or_insert(bytes).clone();
-                        Ok(Box::new(Held(bytes, offset as usize)))
+                        Ok(Box::new(Buffered(bytes, offset as usize)))
                     }
                     None => {
                         drop(state);
@@ -375,10 +375,10 @@ impl Volume for Saboteur {
     }
 }
 
-/// Bytes to be read, and how far they were.
-struct Held(Vec<u8>, usize);
+/// Bytes to be read, and how many were read.
+struct Buffered(Vec<u8>, usize);
 
-impl Source for Held {
+impl Source for Buffered {
     fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
         let rest = self.0.get(self.1..).unwrap_or_default();
         let got = rest.len().min(into.len());

@@ -1,8 +1,8 @@
-//! What the simulator has found in the program, each by a seed that found it: these come first in every run.
-//! A seed belongs to the generator of histories as it is: whoever changes that finds new seeds for these, by
-//! taking back the remedy and looking for a seed that finds it.
+//! What the simulator has found in the program, each with a seed that found it: these run first. A seed belongs to the
+//! current generator of histories: whoever changes that finds new seeds for these, by undoing the fix and searching for
+//! a seed that finds the fault.
 
-/// The harm, and the seed of a history in which it came to pass.
+/// The harm, and the seed of a history in which it occurred.
 pub(crate) const FOUND: [(&str, u64); 6] = [
     (
         "a message restored and then cut short taken for a new one, where it had once vanished",
@@ -16,4 +16,4 @@ pub(crate) const FOUND: [(&str, u64); 6] = [
 ];
 
 /// Seeds that have found sabotages, tried before any other.
-pub(crate) const BITING: [u64; 9] = [1, 12, 4, 13, 25, 300, 663, 1_355, 2_023];
+pub(crate) const SABOTAGE_SEEDS: [u64; 9] = [1, 12, 4, 13, 25, 300, 663, 1_355, 2_023];

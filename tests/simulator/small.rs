@@ -1,8 +1,8 @@
-//! Every short history: up to three things that happen, the power failing after every single call to the stick,
-//! and of what was then on its way every part kept or lost. Leaves nothing to chance.
+//! Every short history: up to three events, the power failing after every single call to the stick, and every subset of
+//! the changes then in flight kept or lost. Leaves nothing to chance.
 
 use crate::medium::{Junk, Kept};
-use crate::oracle::{Broken, HEALED, Held, broken};
+use crate::oracle::{Broken, Checked, HEALED, broken};
 use crate::stick::{Mishap, Stick};
 use crate::support::mail::message;
 use crate::world::{Ended, World};
@@ -15,15 +15,15 @@ use std::hash::{Hash, Hasher};
 use std::sync::atomic::Ordering;
 use std::sync::{Mutex, PoisonError};
 
-/// The last changes of which every part is tried.
+/// The last changes of which every subset is tried.
 const PARTS: usize = 8;
 
-/// Of as many distinct states one is mended and filled again, which takes ten times as long as the rest.
+/// Of this many distinct states one is repaired and filled again, which takes ten times as long as the rest.
 const HEALED_OF: u64 = 5;
 
-/// Ids that the last event draws, and what follows a power failure in it: others than those before.
+/// Ids drawn by the last event, and by what follows a power failure in it: different from those before.
 const LAST_EVENT_IDS: u64 = 1 << 20;
-const AFTER_CUT_IDS: u64 = 1 << 21;
+const AFTER_FAILURE_IDS: u64 = 1 << 21;
 
 /// What happens.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -33,7 +33,7 @@ pub(crate) enum Event {
     Delete,
     Plug,
     Pull,
-    Cut,
+    PowerFailure,
     Restart,
     Restore,
     Verify,
@@ -46,19 +46,19 @@ const EVENTS: [Event; 10] = [
     Event::Delete,
     Event::Plug,
     Event::Pull,
-    Event::Cut,
+    Event::PowerFailure,
     Event::Restart,
     Event::Restore,
     Event::Verify,
     Event::ClockJump,
 ];
 
-/// With what a history begins.
+/// The state in which a history begins.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Start {
-    /// A message, and a stick that has never been in a socket.
+    /// A message, and a stick that was never plugged in.
     New,
-    /// Two messages that are mirrored on the stick in the socket.
+    /// Two messages that are mirrored on the plugged stick.
     Running,
 }
 
@@ -69,7 +69,7 @@ pub(crate) struct Small {
     pub(crate) events: Vec<Event>,
 }
 
-/// All of up to so many events.
+/// All histories of up to this many events.
 pub(crate) fn all(longest: usize) -> Vec<Small> {
     let mut all = Vec::new();
     for start in [Start::New, Start::Running] {
@@ -84,34 +84,34 @@ pub(crate) fn all(longest: usize) -> Vec<Small> {
     all
 }
 
-/// States that were tried, by any lane.
+/// States already tried, by any thread.
 pub(crate) type Seen = Mutex<BTreeSet<u64>>;
 
-/// What was tried.
+/// Statistics of what was tried.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Tried {
     pub(crate) histories: u64,
-    /// Moments at which the power failed.
-    pub(crate) cuts: u64,
-    /// What a power failure left: every part of what was on its way.
+    /// How often the power failed.
+    pub(crate) power_failures: u64,
+    /// Results of a power failure: every subset of the changes in flight.
     pub(crate) states: u64,
     /// Of these, those that differ in what is on the stick or was promised of it.
     pub(crate) distinct: u64,
-    /// Of these, those that were mended and filled again.
+    /// Of these, those that were repaired and filled again.
     pub(crate) healed: u64,
 }
 
 impl Tried {
     pub(crate) fn add(&mut self, other: Self) {
         self.histories += other.histories;
-        self.cuts += other.cuts;
+        self.power_failures += other.power_failures;
         self.states += other.states;
         self.distinct += other.distinct;
         self.healed += other.healed;
     }
 }
 
-/// The part of a world that a power failure and what follows change, to come back to.
+/// The part of a world that a power failure and its consequences change, to come back to.
 struct Moment {
     catalogue: Catalogue,
     stick: Stick,
@@ -126,7 +126,7 @@ struct Moment {
 }
 
 impl Moment {
-    /// The world as it is now, from where on ids are drawn from a number.
+    /// The world as it is now; later ids are drawn from this number on.
     fn of(world: &World, ids: u64) -> Self {
         draw_ids_from(ids);
         Self {
@@ -151,13 +151,13 @@ impl Moment {
         world.card.hinted.clone_from(&self.hinted);
         world.clock.boot.store(self.boot, Ordering::Relaxed);
         world.clock.millis.store(self.millis, Ordering::Relaxed);
-        world.forget_doors();
+        world.forget_volume_sources();
         draw_ids_from(self.ids);
     }
 }
 
 impl Small {
-    /// Tries it. `seen` are the states that need not be looked at again.
+    /// Tries it. `seen` are the states that need not be tried again.
     pub(crate) fn run(&self, place: &str, seen: &Seen) -> Result<Tried, Broken> {
         let mut world = World::new(place, 1);
         let mut tried = Tried { histories: 1, ..Tried::default() };
@@ -182,8 +182,8 @@ impl Small {
             let state = world.slots[slot].stick.state();
             (state.writing.clone().unwrap_or_default(), state.calls)
         };
-        // Before and after every call that changes something: between two that only read, one power failure is as
-        // another. And before the first and the last, since the catalogue changes too.
+        // Before and after every call that changes something: between two calls that only read, all power failures are
+        // alike. And before the first and the last, since the catalogue changes too.
         let moments = writing.iter().flat_map(|call| [*call, call + 1]).chain([from + 1, to]);
         let moments: BTreeSet<u64> =
             moments.filter(|call| (from + 1..=to).contains(call)).collect();
@@ -193,23 +193,23 @@ impl Small {
             if let Ended::Done(()) = follow(&mut world, *last)? {
                 return broken(HEALED, format!("a replay is not the same: no call {call}"));
             }
-            tried.cuts += 1;
+            tried.power_failures += 1;
             self.every_part(&mut world, &mut tried, seen)?;
         }
         Ok(tried)
     }
 
-    /// The power has failed: every part of what was on its way is kept or lost.
-    fn every_part(&self, world: &mut World, tried: &mut Tried, seen: &Seen) -> Held {
-        let cut = Moment::of(world, AFTER_CUT_IDS);
-        // All that decides what follows: the mailbox, and what the catalogue knows.
+    /// The power has failed: every subset of the changes in flight is kept or lost.
+    fn every_part(&self, world: &mut World, tried: &mut Tried, seen: &Seen) -> Checked {
+        let at_failure = Moment::of(world, AFTER_FAILURE_IDS);
+        // Everything that decides what follows: the mailbox, and the catalogue's knowledge.
         let known = (
             world.card.messages(),
             self.start == Start::New,
-            cut.catalogue.change_no().ok(),
+            at_failure.catalogue.change_no().ok(),
             world.replica_print(0),
         );
-        let waiting = cut.stick.state().medium.on_their_way();
+        let waiting = at_failure.stick.state().medium.on_their_way();
         let count = waiting.min(PARTS);
         for last in 0..1_u64 << count {
             for earlier in [false, true] {
@@ -219,16 +219,16 @@ impl Small {
                 tried.states += 1;
                 let junk = [Junk::Zeros, Junk::Stale, Junk::Ones][(last % 3) as usize];
                 let kept = Kept { last, count, earlier, junk };
-                let mut medium = cut.stick.state().medium.clone();
-                medium.cut(kept);
+                let mut medium = at_failure.stick.state().medium.clone();
+                medium.lose_power(kept);
                 let mut key = DefaultHasher::new();
-                (medium.durable(), &cut.promised, &known).hash(&mut key);
+                (medium.durable(), &at_failure.promised, &known).hash(&mut key);
                 if !seen.lock().unwrap_or_else(PoisonError::into_inner).insert(key.finish()) {
                     continue;
                 }
                 tried.distinct += 1;
-                // What is promised holds in every state; that all gets well again is tried in some of them.
-                cut.again(world);
+                // Promises are checked in every state; the full repair is tried in some of them.
+                at_failure.again(world);
                 world.power_off(|_| kept)?;
                 if tried.distinct.is_multiple_of(HEALED_OF) {
                     tried.healed += 1;
@@ -249,8 +249,8 @@ fn deliver(world: &mut World) {
     world.deliver(&path, text.as_bytes());
 }
 
-/// What happens before the daemon gets to work.
-fn prepare(world: &mut World, event: Event) -> Held {
+/// What happens before the daemon starts to work.
+fn prepare(world: &mut World, event: Event) -> Checked {
     let first = world.card.messages().into_iter().next();
     match (event, first) {
         (Event::Deliver, _) => deliver(world),
@@ -262,10 +262,10 @@ fn prepare(world: &mut World, event: Event) -> Held {
         (Event::Delete, Some((path, _))) => world.remove(&path, true),
         (Event::Plug, _) => world.slots[0].stick.plug(),
         (Event::Pull, _) => {
-            world.slots[0].stick.cut(NOTHING);
+            world.slots[0].stick.lose_power(NOTHING);
             world.seen(0)?;
         }
-        (Event::Cut, _) => world.power_off(|_| NOTHING)?,
+        (Event::PowerFailure, _) => world.power_off(|_| NOTHING)?,
         (Event::Restart, _) => world.restart()?,
         (Event::ClockJump, _) => {
             world.clock.wall.fetch_sub(1_000 * 86_400, Ordering::Relaxed);
@@ -275,7 +275,7 @@ fn prepare(world: &mut World, event: Event) -> Held {
     Ok(())
 }
 
-/// What the daemon, or a person, then does.
+/// The following work of the daemon, or of a person.
 fn follow(world: &mut World, event: Event) -> Result<Ended<()>, Broken> {
     match event {
         Event::Restore => world.relieve().map(Ended::Done),

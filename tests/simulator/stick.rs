@@ -1,6 +1,6 @@
-//! A stick as the program meets it: `Door` and `Volume` over a [`Medium`], with everything that a stick has
-//! been seen to do wrong. Counts every call; fails, pulls or cuts the power at the one it is told to.
-//! Never sleeps and never asks the machine for anything.
+//! A stick as the program sees it: `VolumeSource` and `Volume` over a [`Medium`], with every fault that a stick has
+//! been seen to have. Counts every call; fails, is pulled or loses power at the planned one. Never sleeps and never
+//! asks the machine for anything.
 
 use crate::chance::Chance;
 use crate::medium::{Junk, Kept, Medium};
@@ -15,20 +15,20 @@ use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-/// What the program is unwound with when the power fails.
+/// The panic payload when the power fails.
 pub(crate) struct PowerOff;
 
-/// What it is unwound with when the program alone is ended.
+/// The panic payload when only the program is killed.
 pub(crate) struct Killed;
 
-/// What goes wrong at a call.
+/// A fault at a call.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Mishap {
-    /// It fails with this error, once or from now on.
+    /// The call fails with this error, once or from now on.
     Error(Errno, Lasting),
     /// The power of the whole station fails.
     PowerOff,
-    /// The program is ended; the system and what it has in memory live on.
+    /// The program is killed; the system and its memory survive.
     Kill,
     /// The stick is pulled.
     Pull,
@@ -41,13 +41,13 @@ pub(crate) enum Lasting {
     ForEver,
 }
 
-/// Everything about a stick.
+/// The state of a stick.
 pub(crate) struct State {
     pub(crate) medium: Medium,
     pub(crate) chance: Chance,
-    /// It is in a socket.
+    /// It is plugged in.
     pub(crate) plugged: bool,
-    /// Which mount, which device: others after every plugging.
+    /// Numbers of mount and device: different after every plugging.
     pub(crate) mount: u64,
     pub(crate) device: u64,
     pub(crate) serial: Option<String>,
@@ -56,9 +56,9 @@ pub(crate) struct State {
     pub(crate) room: u64,
     /// Calls so far.
     pub(crate) calls: u64,
-    /// Calls that changed something on it or on the way to it, if these are written down.
+    /// Calls that changed something on it or on the way to it, if they are recorded.
     pub(crate) writing: Option<Vec<u64>>,
-    /// What goes wrong, and at which call.
+    /// The planned fault, and the call at which it occurs.
     pub(crate) mishap: Option<(u64, Mishap)>,
     /// An error that lasts.
     pub(crate) failing: Option<Errno>,
@@ -66,24 +66,24 @@ pub(crate) struct State {
     pub(crate) slow: u64,
     /// The station's clock, in milliseconds.
     pub(crate) clock: Arc<AtomicU64>,
-    /// Mishaps that came to pass.
+    /// Faults that occurred.
     pub(crate) mishaps: u64,
-    /// A fingerprint of everything that was asked of it.
+    /// A fingerprint of all calls.
     pub(crate) trace: u64,
-    /// What somebody else does to the mailbox in the middle of a pass: between the look and the copy, when no
-    /// thread of the program reads messages.
+    /// Somebody's change to the mailbox during a pass: between scan and copy, when no thread of the program reads
+    /// messages.
     pub(crate) meddling: Option<Meddling>,
-    /// The folder of the card that shows where this stick is named by its folder and is not there.
+    /// The card's folder that is visible where this stick is named by its folder and is not there.
     pub(crate) mount_point: Option<Stick>,
     /// For one sabotage: what was read once.
     pub(crate) believed: BTreeMap<String, Vec<u8>>,
     pub(crate) sabotage: Option<Sabotage>,
 }
 
-/// Something done to the mailbox meanwhile.
+/// A change to the mailbox meanwhile.
 pub(crate) type Meddling = Box<dyn FnOnce() + Send>;
 
-/// A stick; outlives every volume opened on it.
+/// A stick; it outlives every volume opened on it.
 #[derive(Clone)]
 pub(crate) struct Stick(Arc<Mutex<State>>);
 
@@ -97,7 +97,7 @@ impl Stick {
             chance,
             plugged: false,
             mount: 1,
-            // Beyond those that the system under it may have.
+            // Beyond those that the system below may have.
             device: 1 << 62 | number,
             serial: Some(format!("{number:04X}")),
             read_only: false,
@@ -121,7 +121,7 @@ impl Stick {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Another stick, with the same bytes on it as far as they are durable.
+    /// Another stick with the same durable bytes.
     pub(crate) fn copied(&self, number: u64, same_serial: bool) -> Self {
         let from = self.state();
         let copy = Self::new(number, from.chance.clone(), Arc::clone(&from.clock));
@@ -136,7 +136,7 @@ impl Stick {
         copy
     }
 
-    /// The same stick in another world: what is done there is not seen here.
+    /// The same stick in another world: changes there are not visible here.
     pub(crate) fn apart(&self) -> Self {
         let from = self.state();
         Self(Arc::new(Mutex::new(State {
@@ -152,13 +152,13 @@ impl Stick {
         })))
     }
 
-    /// The stick is in a socket again: another mount of what is another device to the system.
+    /// Plugs the stick in again: another mount, and another device to the system.
     pub(crate) fn plug(&self) {
         self.plug_again();
         self.state().mishap = None;
     }
 
-    /// The same, and what is to go wrong later still will.
+    /// The same, keeping the planned fault.
     pub(crate) fn plug_again(&self) {
         let mut state = self.state();
         if state.plugged {
@@ -171,25 +171,25 @@ impl Stick {
         state.failing = None;
     }
 
-    /// It is taken out in order.
+    /// Removes it after an orderly unmount.
     pub(crate) fn pull(&self) {
         let mut state = self.state();
         state.medium.settle();
         state.plugged = false;
     }
 
-    /// It is pulled, or its power fails; `kept` says what that leaves.
-    pub(crate) fn cut(&self, kept: Kept) {
+    /// Pulls it, or cuts its power; `kept` says what survives.
+    pub(crate) fn lose_power(&self, kept: Kept) {
         let mut state = self.state();
-        state.medium.cut(kept);
+        state.medium.lose_power(kept);
         state.plugged = false;
     }
 
     pub(crate) fn volume_source(&self) -> Arc<dyn VolumeSource> {
-        Arc::new(SimDoor(self.clone()))
+        Arc::new(SimVolumeSource(self.clone()))
     }
 
-    /// One call: counts it, and lets happen what is to happen at it.
+    /// Counts one call, and lets the planned fault occur at it.
     fn call(&self, operation: &'static str, at: &str) -> Result<MutexGuard<'_, State>, DiskError> {
         let mut state = self.state();
         state.calls += 1;
@@ -242,7 +242,7 @@ impl Stick {
 }
 
 impl State {
-    /// Adds to the fingerprint of everything that was done, by which a replay is held to be the same.
+    /// Adds to the fingerprint of all calls, by which a replay is compared.
     fn note(&mut self, what: &str, at: &str) {
         for byte in what.bytes().chain(at.bytes()) {
             self.trace = (self.trace ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3);
@@ -263,7 +263,7 @@ impl State {
         format!("{}.{}", self.device, self.mount)
     }
 
-    /// Takes room; what is left of a write that finds none is its first half.
+    /// Uses up room; a write that finds none leaves its first half.
     fn write(&mut self, file: u32, at: u64, bytes: &[u8], growth: u64) -> Result<(), Errno> {
         if growth > self.room {
             self.medium.write(file, at, &bytes[..bytes.len() / 2]);
@@ -274,7 +274,7 @@ impl State {
         Ok(())
     }
 
-    /// An error at a sync: the system calls lost pages clean.
+    /// An error at a sync: the system marks lost pages clean.
     fn lose_pages(&mut self, only: Option<u32>) {
         let mut chance = self.chance.clone();
         self.medium.fail_to_hand_over(only, || chance.one_in(2));
@@ -282,10 +282,10 @@ impl State {
     }
 }
 
-/// The door to a stick.
-struct SimDoor(Stick);
+/// The volume source of a stick.
+struct SimVolumeSource(Stick);
 
-impl VolumeSource for SimDoor {
+impl VolumeSource for SimVolumeSource {
     fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
         let state = self.0.state();
         let mount_point = state.mount_point.clone().filter(|_| !state.plugged);

@@ -1,31 +1,31 @@
-//! Short stories, each of which shows what a rule of the ledger is there for: with the rule broken on purpose it ends
-//! badly, but where two rules hold the same. Leaves nothing to chance.
+//! Short stories, each of which shows the purpose of a rule of the ledger: with the rule broken on purpose it ends
+//! badly, except where two rules protect the same. Leaves nothing to chance.
 
 use crate::medium::{Junk, Kept};
-use crate::oracle::{HOME, Held};
+use crate::oracle::{Checked, HOME};
 use crate::sabotage::Sabotage;
 use crate::stick::Mishap;
 use crate::support::mail::message;
 use crate::world::{Ended, World};
 
-/// A story: its name, and how it goes in worlds made for it.
+/// A story: its name, and its course in worlds made for it.
 pub(crate) struct Story {
     pub(crate) name: &'static str,
-    /// The rule broken, with which it ends badly.
+    /// The rule without which it ends badly.
     pub(crate) shows: Option<Sabotage>,
-    tell: fn(&dyn Fn() -> World) -> Held,
+    tell: fn(&dyn Fn() -> World) -> Checked,
 }
 
 pub(crate) const ALL: [Story; 5] = [
     Story {
         name: "a-cut-between-two-lines",
         shows: Some(Sabotage::DepartureBeforeTheArrival),
-        tell: a_cut_between_two_lines,
+        tell: a_power_failure_between_two_lines,
     },
     Story {
         name: "a-stick-that-was-not-told",
         shows: Some(Sabotage::MarkOverWhatLeft),
-        tell: a_stick_that_was_not_told,
+        tell: a_stick_without_a_record,
     },
     Story {
         name: "a-lost-line-of-another-card",
@@ -41,19 +41,19 @@ pub(crate) const ALL: [Story; 5] = [
 ];
 
 impl Story {
-    pub(crate) fn run(&self, sabotage: Option<Sabotage>, told: bool) -> Held {
+    pub(crate) fn run(&self, sabotage: Option<Sabotage>, verbose: bool) -> Checked {
         let world = || {
             let mut world = World::new(&format!("story-{}", self.name), 1);
-            (world.sabotage, world.told) = (sabotage, told);
+            (world.sabotage, world.verbose) = (sabotage, verbose);
             world
         };
         (self.tell)(&world)
     }
 }
 
-/// The power fails while a ledger is told of later versions, and any number of the last sectors do not come: every
-/// message is there at its place, as it was or as it is.
-fn a_cut_between_two_lines(world: &dyn Fn() -> World) -> Held {
+/// The power fails while later versions are recorded in a ledger, and any number of the last sectors do not arrive:
+/// every message is at its path, in its old or new version.
+fn a_power_failure_between_two_lines(world: &dyn Fn() -> World) -> Checked {
     let begin = || -> Result<(World, usize), crate::oracle::Broken> {
         let mut world = world();
         let slot = world.add_stick(false);
@@ -72,7 +72,7 @@ fn a_cut_between_two_lines(world: &dyn Fn() -> World) -> Held {
         world.slots[slot].stick.state().writing = Some(Vec::new());
         world.pass()?;
         let calls = world.slots[slot].stick.state().writing.take().unwrap_or_default();
-        // Without a power failure the versions before are gone: a departure counts only after what came in its place.
+        // Without a power failure the earlier versions are gone: a departure counts only after its successor.
         let given = world.restored(&[slot], false, "back")?;
         let promised = &world.slots[slot].promised;
         world.oracle.same(promised, &world.card.messages(), &given.files, true)?;
@@ -83,7 +83,7 @@ fn a_cut_between_two_lines(world: &dyn Fn() -> World) -> Held {
         for lost in 0..12 {
             let (mut world, slot) = begin()?;
             world.slots[slot].stick.state().mishap = Some((call, Mishap::PowerOff));
-            if let Ended::Cut = world.pass()? {
+            if let Ended::PowerFailed = world.pass()? {
                 // The very last change is the file's length.
                 let last = !(((1 << lost) - 1) << 1);
                 let kept = Kept { last, count: 64, earlier: true, junk: Junk::Zeros };
@@ -95,11 +95,11 @@ fn a_cut_between_two_lines(world: &dyn Fn() -> World) -> Held {
     Ok(())
 }
 
-/// A message is deleted while one of two sticks is away; then the catalogue is lost, and the other stick comes: it is
-/// told once more what is there, and not what is there no more.
-fn a_stick_that_was_not_told(world: &dyn Fn() -> World) -> Held {
+/// A message is deleted while one of two sticks is away; then the catalogue is lost, and the other stick comes: what is
+/// there is recorded on it again, and what is no longer there is not.
+fn a_stick_without_a_record(world: &dyn Fn() -> World) -> Checked {
     let mut world = world();
-    let (told, away) = (world.add_stick(false), world.add_stick(false));
+    let (there, away) = (world.add_stick(false), world.add_stick(false));
     world.slots.iter().for_each(|slot| slot.stick.plug());
     deliver(&mut world, "inbox/1.eml", "stays");
     deliver(&mut world, "inbox/2.eml", "is deleted");
@@ -107,16 +107,16 @@ fn a_stick_that_was_not_told(world: &dyn Fn() -> World) -> Held {
     world.slots[away].stick.pull();
     delete(&mut world, "inbox/2.eml");
     world.pass()?;
-    world.slots[told].stick.pull();
+    world.slots[there].stick.pull();
     world.lose_catalogue();
     world.slots[away].stick.plug();
     world.pass()?;
-    world.give_back_plain(&[told, away])
+    world.give_back_plain(&[there, away])
 }
 
-/// One card deletes a message that came back on its copy. The line by which the copy told a stick so is lost: nobody
-/// knows any more what the deletion is later than.
-fn a_lost_line_of_another_card(world: &dyn Fn() -> World) -> Held {
+/// One card deletes a message that came back on its copy. The line by which the copy recorded that on a stick is lost:
+/// nobody knows any more what the deletion is later than.
+fn a_lost_line_of_another_card(world: &dyn Fn() -> World) -> Checked {
     let mut world = world();
     let slot = world.add_stick(false);
     world.slots[slot].stick.plug();
@@ -141,9 +141,9 @@ fn a_lost_line_of_another_card(world: &dyn Fn() -> World) -> Held {
 }
 
 /// A stick has lost a line in a power failure, and its daemon knows that. A message moves. Then a sector rots that has
-/// the torn line and the one that tells where the message went. Two rules give it back, each alone: a line that nobody
-/// can read, and a departure whose arrival nobody can.
-fn a_lost_sector(world: &dyn Fn() -> World) -> Held {
+/// the torn line and the one that records the message's new location. Each of two rules alone gives it back: a line
+/// that nobody can read, and a departure whose arrival nobody can read.
+fn a_lost_sector(world: &dyn Fn() -> World) -> Checked {
     let mut world = world();
     let slot = world.add_stick(false);
     world.slots[slot].stick.plug();
@@ -160,14 +160,14 @@ fn a_lost_sector(world: &dyn Fn() -> World) -> Held {
     spoil(&mut world, slot, |text| {
         let begin = text.find("{\"v\":1,\"seq\":\n")? + 1;
         let placed = text.rfind("\"kind\":\"placed\"")?;
-        // The end of that line, by which the next one is chained to it, lies in the next sector.
+        // The end of that line, to which the next one is chained, is in the next sector.
         Some(begin..placed + text[placed..].find(",\"hash\":")?)
     });
     world.give_back_plain(&[slot])
 }
 
 /// A card and its copy, each with a stick of its own: what is deleted on one is still there on the other.
-fn a_card_and_its_copy(world: &dyn Fn() -> World) -> Held {
+fn a_card_and_its_copy(world: &dyn Fn() -> World) -> Checked {
     let mut world = world();
     let (first, second) = (world.add_stick(false), world.add_stick(false));
     world.slots.iter().for_each(|slot| slot.stick.plug());
@@ -213,7 +213,7 @@ fn move_to(world: &mut World, from: &str, to: &str) {
     world.rename(from, to, &text);
 }
 
-/// A part of a stick's ledger is not what it was.
+/// Changes a part of a stick's ledger.
 fn spoil(world: &mut World, slot: usize, part: impl Fn(&str) -> Option<std::ops::Range<usize>>) {
     world.slots[slot].stick.pull();
     world.slots[slot].promised.ledger_spoilt = true;

@@ -1,20 +1,20 @@
-//! Every call of one long story failing in every way, once and from then on. Leaves nothing to chance.
+//! Every call of one long story fails in every way, once and from then on. Leaves nothing to chance.
 
 use crate::medium::{Junk, Kept};
-use crate::oracle::{Broken, Held};
+use crate::oracle::{Broken, Checked};
 use crate::random::{ERRORS, kept};
 use crate::stick::{Lasting, Mishap};
 use crate::support::mail::message;
 use crate::world::{Ended, World};
 
-/// What is tried: which call, and how it fails.
+/// One attempt: which call, and how it fails.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Try {
     pub(crate) call: u64,
     pub(crate) mishap: Mishap,
 }
 
-/// Every one of them, for a story of so many calls.
+/// All attempts, for a story of this many calls.
 pub(crate) fn all(calls: u64) -> Vec<Try> {
     let lasting = [Lasting::Once, Lasting::ForEver];
     let errors = ERRORS.into_iter().flat_map(|errno| lasting.map(|l| Mishap::Error(errno, l)));
@@ -22,7 +22,7 @@ pub(crate) fn all(calls: u64) -> Vec<Try> {
     (1..=calls).flat_map(|call| mishaps.iter().map(move |m| Try { call, mishap: *m })).collect()
 }
 
-/// Calls of the story when nothing goes wrong.
+/// Number of calls of the story without faults.
 pub(crate) fn calls(place: &str) -> Result<u64, Broken> {
     let mut world = World::new(place, 1);
     story(&mut world, None)?;
@@ -31,15 +31,15 @@ pub(crate) fn calls(place: &str) -> Result<u64, Broken> {
 }
 
 impl Try {
-    pub(crate) fn run(self, place: &str) -> Held {
+    pub(crate) fn run(self, place: &str) -> Checked {
         let mut world = World::new(place, 1);
         story(&mut world, Some((self.call, self.mishap)))?;
         world.heal()
     }
 }
 
-/// A stick's first day: begun, filled, pulled, put back, read again.
-fn story(world: &mut World, mishap: Option<(u64, Mishap)>) -> Held {
+/// A stick's first day: initialised, filled, pulled, put back, read again.
+fn story(world: &mut World, mishap: Option<(u64, Mishap)>) -> Checked {
     let slot = world.add_stick(false);
     world.slots[slot].stick.state().mishap = mishap;
     for path in ["inbox/1.eml", "inbox/2.eml", "inbox/3.eml"] {
@@ -53,7 +53,12 @@ fn story(world: &mut World, mishap: Option<(u64, Mishap)>) -> Held {
     world.remove("inbox/3.eml", true);
     put(world, "inbox/4.eml", "later");
     pass(world)?;
-    world.slots[slot].stick.cut(Kept { last: 0, count: 0, earlier: false, junk: Junk::Zeros });
+    world.slots[slot].stick.lose_power(Kept {
+        last: 0,
+        count: 0,
+        earlier: false,
+        junk: Junk::Zeros,
+    });
     world.seen(slot)?;
     world.slots[slot].stick.plug_again();
     put(world, "inbox/5.eml", "after the pull");
@@ -70,18 +75,18 @@ fn put(world: &mut World, path: &str, what: &str) {
 }
 
 /// A pass, and the power back on if it failed.
-fn pass(world: &mut World) -> Held {
+fn pass(world: &mut World) -> Checked {
     let ended = world.pass()?;
     after(world, ended)
 }
 
-/// The power, or the program, is back, and the work that was cut short is done.
-fn after(world: &mut World, ended: Ended<()>) -> Held {
+/// The power, or the program, is back, and the interrupted work is done.
+fn after(world: &mut World, ended: Ended<()>) -> Checked {
     match ended {
         Ended::Done(()) => return Ok(()),
         Ended::Killed => world.restart()?,
-        Ended::Cut => world.power_off(kept)?,
+        Ended::PowerFailed => world.power_off(kept)?,
     }
-    // Nothing goes wrong twice here.
+    // No second fault occurs here.
     world.pass().map(drop)
 }

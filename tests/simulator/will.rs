@@ -1,9 +1,9 @@
-//! What became of the messages of one card by its owner's will and by chance, and what the card can know: a map of
-//! what lies where, of what somebody saw leave, and a count for each card's life. Never asks the program.
+//! What happened to the messages of one card by its owner's will and by chance, and what the card can know: a map of
+//! what is where, of what was seen to leave, and a count for each life of the card. Never asks the program.
 //!
-//! The rules of the new ledger, as far as the oracle needs them: a message is withheld only by the word of somebody
-//! who saw it go, and only from those places and times that he can have known of. What is gone and nobody saw it go
-//! is missing: it comes back. Who has lost his memory, or has never read a stick, takes nothing from it.
+//! The rules of the ledger, as far as the oracle needs them: a message is withheld only because of somebody who saw it
+//! leave, and only at those locations and times that they can have known of. A message that is gone, unseen, is
+//! missing: it comes back. A card that has lost its memory, or has never read a stick, takes nothing from it.
 
 use counterfoil::model::Digest;
 use std::collections::{BTreeMap, BTreeSet};
@@ -30,13 +30,13 @@ impl Knows {
         self.0.get(&life).is_some_and(|known| *known >= count)
     }
 
-    /// Whether all that another knows is known, but for what is of one life.
+    /// Whether everything that another knows is known, except what belongs to one life.
     pub(crate) fn has_all_of(&self, other: &Self, but: u64) -> bool {
         other.0.iter().all(|(life, count)| *life == but || self.has((*life, *count)))
     }
 }
 
-/// How a content left a path before the daemon's eyes.
+/// How a content left a path, seen by the daemon.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) enum How {
     Deleted,
@@ -46,10 +46,10 @@ pub(crate) enum How {
     Moved(String),
 }
 
-/// That a content left a path.
+/// The departure of a content from a path.
 #[derive(Debug, Clone)]
 pub(crate) struct Departure {
-    /// Which departure.
+    /// The number of the departure.
     pub(crate) number: u64,
     pub(crate) how: How,
     /// What the card may have known then.
@@ -58,20 +58,20 @@ pub(crate) struct Departure {
     pub(crate) surely: Knows,
 }
 
-/// One card: what lies in its mailbox by its owner's will, and what was seen to leave it.
+/// One card: what is in its mailbox by its owner's will, and what was seen to leave it.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Will {
-    /// What last came to lie at a path, until it was seen to leave, or found to be gone.
+    /// The last content of each path, until it is seen to leave or found to be gone.
     last: BTreeMap<String, Digest>,
     /// Paths at which the card has damaged that.
     spoilt: BTreeSet<String>,
-    /// Paths whose content came unseen, and was not looked at since.
+    /// Paths whose content came unseen, and was not scanned since.
     unseen: BTreeSet<String>,
-    /// When a content came to lie at a path that nobody saw it leave since.
+    /// When a content was put at a path that nobody has seen it leave since.
     put_at: BTreeMap<Pair, When>,
     /// What was seen to leave and is not back, with the number of its departure.
     gone: BTreeMap<Pair, u64>,
-    /// Of that: what may come back all the same, since it was seen in part only.
+    /// Of that: what may still come back, since it was seen in part only.
     open: BTreeSet<Pair>,
     /// What the card may know: of every stick that it so much as tried to open.
     pub(crate) knows: Knows,
@@ -79,7 +79,7 @@ pub(crate) struct Will {
     pub(crate) surely: Knows,
     /// The number of the last departure of which its memory was lost.
     forgot: u64,
-    /// It has not looked at its mailbox since.
+    /// It has not scanned its mailbox since.
     unseeing: bool,
     life: u64,
     count: u64,
@@ -93,14 +93,14 @@ impl Will {
         will
     }
 
-    /// Something happens: the card knows of everything before it.
+    /// Something happens: the card knows everything before it.
     pub(crate) fn goes_on(&mut self) -> When {
         self.count += 1;
         self.learn_of_itself();
         (self.life, self.count)
     }
 
-    /// Another life begins, knowing what the card knew.
+    /// Another life begins, with the card's knowledge.
     pub(crate) fn begins_anew(&mut self, life: u64) {
         (self.life, self.count) = (life, 0);
         self.learn_of_itself();
@@ -111,8 +111,8 @@ impl Will {
         self.surely.0.insert(self.life, self.count);
     }
 
-    /// Its memory is that of another day: what has come since comes once more. That of a card that knows nothing yet is
-    /// none: for whoever asks the card, everything there has come just now.
+    /// Its memory is that of an earlier day: whatever has come since is new to it. A card without any memory has
+    /// nothing to be put back to: to it everything there is new.
     pub(crate) fn turns_back_to(&mut self, then: &Self, life: u64, departures: u64) {
         (self.forgot, self.unseeing) = (departures, true);
         (self.knows, self.surely) = (then.knows.clone(), then.surely.clone());
@@ -123,8 +123,8 @@ impl Will {
         }
     }
 
-    /// The card looks at its mailbox.
-    pub(crate) fn looks(&mut self) {
+    /// The card scans its mailbox.
+    pub(crate) fn scanned(&mut self) {
         self.unseeing = false;
         self.unseen.clear();
         self.goes_on();
@@ -142,12 +142,12 @@ impl Will {
         self.put_at.get(pair).copied()
     }
 
-    /// The daemon may not know what is at a path.
+    /// The daemon may not know the content of a path.
     pub(crate) fn is_unsure(&self, path: &str) -> bool {
         self.spoilt.contains(path) || self.unseen.contains(path)
     }
 
-    /// Everything that came to lie at a path and was not seen to leave it.
+    /// Everything that was put at a path and was not seen to leave it.
     pub(crate) fn contents_at(&self, path: &str) -> impl Iterator<Item = Digest> {
         self.put_at.keys().filter(move |pair| pair.0 == path).map(|pair| pair.1)
     }
@@ -166,12 +166,12 @@ impl Will {
         self.departure(pair).filter(|number| *number > self.forgot && !self.is_open(pair))
     }
 
-    /// Whether a content that was seen to leave a path may come back all the same.
+    /// Whether a content that was seen to leave a path may still come back.
     pub(crate) fn is_open(&self, pair: &Pair) -> bool {
         self.open.contains(pair)
     }
 
-    /// A content comes to lie at a path.
+    /// A content is put at a path.
     pub(crate) fn put(&mut self, path: &str, digest: Digest) {
         let (pair, now) = ((path.to_owned(), digest), self.goes_on());
         self.gone.remove(&pair);
@@ -181,7 +181,7 @@ impl Will {
         self.spoilt.remove(path);
     }
 
-    /// Paths that a content was at and is not, where nobody saw it leave.
+    /// Paths that a content was at and is not any more, without being seen to leave.
     pub(crate) fn missing(&self, digest: Digest) -> Vec<String> {
         let of = self.put_at.keys().filter(|pair| pair.1 == digest).map(|pair| &pair.0);
         of.filter(|path| self.last.get(*path) != Some(&digest)).cloned().collect()
@@ -195,23 +195,23 @@ impl Will {
         self.spoilt.insert(path.to_owned());
     }
 
-    /// What was seen to leave a path may not have been seen at all.
+    /// A departure from a path may not have been seen after all.
     pub(crate) fn reopen(&mut self, path: &str) {
         self.open.extend(self.gone.keys().filter(|pair| pair.0 == path).cloned());
     }
 
-    /// Something left its path before the daemon's eyes.
+    /// Something left its path, seen by the daemon.
     pub(crate) fn depart(&mut self, pair: &Pair, number: u64, open: bool) {
         self.goes_on();
         self.put_at.remove(pair);
         self.gone.insert(pair.clone(), number);
-        // What it has never seen it does not see leave.
+        // A card does not see something leave that it has never seen.
         if open || self.unseeing {
             self.open.insert(pair.clone());
         }
     }
 
-    /// Nothing is at a path any more. What nobody saw leave it is wanted back.
+    /// A path becomes empty. What left unseen should come back.
     pub(crate) fn leave(&mut self, path: &str) {
         self.last.remove(path);
         self.spoilt.remove(path);

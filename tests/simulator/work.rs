@@ -1,9 +1,9 @@
-//! Runs the parts of the simulator, on as many threads as there are cores. Owns all that is printed.
+//! Runs the parts of the simulator, on as many threads as there are cores. Owns everything that is printed.
 
 use crate::oracle::Broken;
 use crate::random::{self, Counts};
 use crate::sabotage::Sabotage;
-use crate::seeds::{BITING, FOUND};
+use crate::seeds::{FOUND, SABOTAGE_SEEDS};
 use crate::small::{self, Seen, Tried};
 use crate::stories;
 use crate::sweep;
@@ -11,13 +11,13 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-/// Seeds within which each sabotage must be found.
+/// Number of seeds within which each sabotage must be found.
 const TEETH: u64 = 4_000;
 /// Events of the longest of the short histories.
 const LONGEST: usize = 3;
 /// Histories that are run twice, to compare the replay with the first run.
 const TWICE: u64 = 50;
-/// Findings after which a run ends: more are mostly the same.
+/// Number of findings after which a run ends: more are mostly the same.
 const ENOUGH: u64 = 10;
 
 /// Findings so far, by any thread.
@@ -35,7 +35,7 @@ impl Findings {
     }
 }
 
-/// Takes numbers below `end` by turns on every core, and gives each to `work` with the number of the lane.
+/// Distributes the numbers below `end` over all cores, and passes each to `work` with the number of the thread.
 fn by_turns<T: Default + Send>(
     begin: u64,
     end: u64,
@@ -63,7 +63,7 @@ fn by_turns<T: Default + Send>(
     })
 }
 
-/// Tells one history.
+/// Prints one history.
 pub(crate) fn replay(seed: u64, sabotage: Option<&str>) -> bool {
     let sabotage = sabotage.map(named);
     println!("seed {seed}");
@@ -79,8 +79,8 @@ pub(crate) fn replay(seed: u64, sabotage: Option<&str>) -> bool {
     }
 }
 
-/// Tells one story.
-pub(crate) fn tell(name: &str, sabotage: Option<&str>) -> bool {
+/// Prints one story.
+pub(crate) fn print_story(name: &str, sabotage: Option<&str>) -> bool {
     let story = stories::ALL.iter().find(|story| story.name == name);
     let story = story.unwrap_or_else(|| panic!("no story {name}"));
     match story.run(sabotage.map(named), true) {
@@ -100,43 +100,43 @@ fn named(sabotage: &str) -> Sabotage {
     found.unwrap_or_else(|| panic!("no sabotage {sabotage}; there are {:?}", Sabotage::ALL))
 }
 
-/// Parts of what belongs to the tests.
+/// Parts of the tests.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
 pub(crate) enum Part {
     /// Seeds that found something, and replays.
     Seeds,
     /// Sabotages.
     Teeth,
-    /// What each rule of the ledger is there for.
+    /// The purpose of each rule of the ledger.
     Stories,
     /// Every call failing.
     Calls,
     /// Every short history.
     Short,
-    /// Long histories by chance.
+    /// Long random histories.
     Chance,
 }
 
-/// What belongs to the tests, or one part of it.
+/// Everything that belongs to the tests, or one part of it.
 pub(crate) fn part(only: Option<Part>, from: u64, seeds: u64) -> bool {
     println!("seeds {from} to {}", from + seeds - 1);
     let findings = Findings::default();
-    let wanted = |part| only.is_none_or(|only| only == part);
-    if wanted(Part::Seeds) {
+    let runs = |part| only.is_none_or(|only| only == part);
+    if runs(Part::Seeds) {
         found_before(&findings);
         same_again(from, &findings);
     }
-    if wanted(Part::Stories) {
+    if runs(Part::Stories) {
         every_story(&findings);
     }
-    let teeth = !wanted(Part::Teeth) || teeth(&Sabotage::ALL, TEETH);
-    if wanted(Part::Calls) {
+    let teeth = !runs(Part::Teeth) || teeth(&Sabotage::ALL, TEETH);
+    if runs(Part::Calls) {
         every_call(1, &findings);
     }
-    if wanted(Part::Short) {
+    if runs(Part::Short) {
         every_short_history(LONGEST, &findings);
     }
-    if wanted(Part::Chance) {
+    if runs(Part::Chance) {
         histories(from, from + seeds, &findings);
     }
     close(&findings, teeth)
@@ -236,11 +236,11 @@ fn some(from: u64, end: u64, findings: &Findings, stop: impl Fn() -> bool + Sync
 fn words(counts: &Counts) -> String {
     format!(
         "{} histories, {} steps, {} cuts and pulls, {} other faults, {} calls to sticks",
-        counts.histories, counts.steps, counts.cuts, counts.faults, counts.calls
+        counts.histories, counts.steps, counts.power_failures, counts.faults, counts.calls
     )
 }
 
-/// Every call of a story failing in every way; `each` passes over some.
+/// Every call of a story failing in every way; only one attempt in `each` is made.
 fn every_call(each: usize, findings: &Findings) {
     let begun = Instant::now();
     let calls = match sweep::calls("sweep") {
@@ -288,7 +288,7 @@ fn every_short_history(longest: usize, findings: &Findings) {
         "every history of up to {longest} events: {} histories, {} cuts, {} states, {} of them distinct, {} of these \
          mended, {:.0} s",
         total.histories,
-        total.cuts,
+        total.power_failures,
         total.states,
         total.distinct,
         total.healed,
@@ -300,13 +300,13 @@ fn every_short_history(longest: usize, findings: &Findings) {
 fn teeth(all: &[Sabotage], within: u64) -> bool {
     let begun = Instant::now();
     let mut bites = true;
-    // Those that found one before come first; where they find nothing any more, all are searched.
-    let order: Vec<u64> = BITING.into_iter().chain(1..=within).collect();
+    // Those that found one before come first; if they find nothing any more, all are searched.
+    let order: Vec<u64> = SABOTAGE_SEEDS.into_iter().chain(1..=within).collect();
     for how in all {
-        let told = stories::ALL
+        let found = stories::ALL
             .iter()
             .find_map(|story| Some((story, story.run(Some(*how), false).err()?)));
-        if let Some((story, broken)) = told {
+        if let Some((story, broken)) = found {
             println!("sabotage found: {}: story {}: {}", how.words(), story.name, broken.promise);
             continue;
         }

@@ -1,13 +1,15 @@
-//! A station in a world that goes wrong: its card, its sticks, and what happens to them. Does things and holds
-//! every outcome against the oracle. Never decides what happens: histories do.
+//! A station in a world of faults: its card, its sticks, and the operations on them. Executes events and compares every
+//! outcome with the oracle. Never decides what happens: histories do.
 
 use crate::card::{Card, Place, rel, station};
 use crate::chance::Chance;
 use crate::clock::HandClock;
 use crate::drawer::Spare;
-use crate::hold::hold;
+use crate::extras::extras_of;
 use crate::medium::{Junk, Kept};
-use crate::oracle::{AGREE, Broken, CARD, Claim, Held, MAILBOX, Oracle, PANIC, Promised, broken};
+use crate::oracle::{
+    AGREE, Broken, CARD, Checked, Claim, MAILBOX, Oracle, PANIC, Promised, broken,
+};
 use crate::sabotage::Sabotage;
 use crate::stick::{Killed, PowerOff, Stick};
 use crate::will::Will;
@@ -31,11 +33,12 @@ use std::sync::atomic::Ordering;
 pub(crate) struct Slot {
     pub(crate) stick: Stick,
     pub(crate) promised: Promised,
-    /// The door by which the daemon knows it, and the mount it was made for: a named folder keeps its door.
+    /// The volume source by which the daemon knows it, and the mount it was made for: a named folder keeps its volume
+    /// source.
     volume_source: Option<(u64, Arc<dyn VolumeSource>)>,
 }
 
-/// All of it.
+/// The whole simulated world.
 pub(crate) struct World {
     pub(crate) chance: Chance,
     pub(crate) clock: HandClock,
@@ -44,41 +47,41 @@ pub(crate) struct World {
     pub(crate) oracle: Oracle,
     /// The drives that the daemon has opened since it was started.
     pub(crate) present_drives: PresentDrives,
-    /// Whether sticks carry something in addition to the copies.
+    /// Whether sticks carry extras in addition to the copies.
     pub(crate) carries: bool,
-    /// Earlier states of the catalogue, and what the card knew: a power failure may take its last changes.
+    /// Earlier states of the catalogue, with the card's knowledge then: a power failure may take its last changes.
     pub(crate) earlier: Vec<(Catalogue, Will)>,
     /// Other cards of this station, in the drawer.
     pub(crate) spares: Vec<Spare>,
     /// How many cards there ever were at once.
     pub(crate) cards: usize,
-    /// What is to happen to the mailbox in the middle of a pass.
+    /// A planned change to the mailbox during a pass.
     pub(crate) meddled: Option<Meddled>,
     pub(crate) place: Place,
-    /// How often a stick was asked what it gives back.
+    /// How often a restore from a stick was tried.
     pub(crate) asked: Cell<u64>,
-    /// Whether to say what happens.
-    pub(crate) told: bool,
-    /// What is done wrong on purpose.
+    /// Whether to print what happens.
+    pub(crate) verbose: bool,
+    /// The sabotage in force.
     pub(crate) sabotage: Option<Sabotage>,
 }
 
-/// What somebody does to a message between the look and the copy.
+/// What somebody does to a message between scan and copy.
 pub(crate) struct Meddled {
     pub(crate) slot: usize,
     pub(crate) path: String,
-    /// What was there when that was decided.
+    /// The content when that was decided.
     pub(crate) before: Vec<u8>,
-    /// What is there then; none if it goes.
+    /// The content afterwards; `None` if the message disappears.
     pub(crate) now: Option<Vec<u8>>,
 }
 
-/// What happened to some work.
+/// How some work ended.
 pub(crate) enum Ended<T> {
     Done(T),
-    /// The power failed in the middle.
-    Cut,
-    /// The program was ended in the middle.
+    /// The power failed during it.
+    PowerFailed,
+    /// The program was killed during it.
     Killed,
 }
 
@@ -86,7 +89,7 @@ pub(crate) enum Ended<T> {
 pub(crate) fn powered<T>(work: impl FnOnce() -> T) -> Result<Ended<T>, Broken> {
     match catch_unwind(AssertUnwindSafe(work)) {
         Ok(value) => Ok(Ended::Done(value)),
-        Err(why) if why.is::<PowerOff>() => Ok(Ended::Cut),
+        Err(why) if why.is::<PowerOff>() => Ok(Ended::PowerFailed),
         Err(why) if why.is::<Killed>() => Ok(Ended::Killed),
         Err(why) => match why.downcast_ref::<String>() {
             Some(text) => broken(PANIC, text.clone()),
@@ -115,21 +118,21 @@ impl World {
             cards: 1,
             meddled: None,
             place,
-            told: false,
+            verbose: false,
             sabotage: None,
             carries: false,
         }
     }
 
     pub(crate) fn say(&self, what: impl std::fmt::Display) {
-        if self.told {
+        if self.verbose {
             println!("  {:>3}  {what}", self.oracle.step);
         }
     }
 
-    /// Tells what is durable on each stick, for whoever replays a history that found something.
+    /// Prints what is durable on each stick, for whoever replays a history that found something.
     pub(crate) fn show_sticks(&self) {
-        for (number, slot) in self.slots.iter().enumerate().filter(|_| self.told) {
+        for (number, slot) in self.slots.iter().enumerate().filter(|_| self.verbose) {
             let state = slot.stick.state();
             println!("  stick {number}, what is durable on it:");
             for (path, bytes) in state.medium.durable().all() {
@@ -143,7 +146,7 @@ impl World {
         }
     }
 
-    /// A new stick, in no socket. One that is named by its folder leaves a folder of the card behind when it is
+    /// A new stick, not plugged in. One that is named by its folder leaves a folder of the card behind when it is
     /// pulled.
     pub(crate) fn add_stick(&mut self, named: bool) -> usize {
         let (chance, millis) = (self.chance.branch(), Arc::clone(&self.clock.millis));
@@ -160,7 +163,7 @@ impl World {
         self.slots.len() - 1
     }
 
-    /// A message comes to lie at a path. What was there before is seen to be replaced by it.
+    /// Puts a message at a path. It is seen to replace whatever was there.
     pub(crate) fn deliver(&mut self, path: &str, text: &[u8]) {
         self.oracle.put(path, text);
         self.card.deliver(path, text);
@@ -177,12 +180,12 @@ impl World {
     }
 
     /// The world was turned back: the daemon knows no stick from before.
-    pub(crate) fn forget_doors(&mut self) {
+    pub(crate) fn forget_volume_sources(&mut self) {
         self.present_drives = PresentDrives::default();
         self.slots.iter_mut().for_each(|slot| slot.volume_source = None);
     }
 
-    /// How far the catalogue knows the ledger of a stick, to tell two catalogues apart.
+    /// How far the catalogue knows the ledger of a stick, to compare two catalogues.
     pub(crate) fn replica_print(&self, slot: usize) -> String {
         let drive = self.id_of(slot).and_then(|id| self.card.catalogue.drive(id).ok().flatten());
         let replica =
@@ -190,12 +193,12 @@ impl World {
         format!("{replica:?}")
     }
 
-    /// Another stick with the same bytes, in no socket.
+    /// Another stick with the same bytes, not plugged in.
     pub(crate) fn copy_stick(&mut self, from: usize, same_serial: bool) -> usize {
         let Slot { stick, promised, .. } = &self.slots[from];
         let stick = stick.copied(self.slots.len() as u64 + 1, same_serial);
         let mut promised = promised.clone();
-        // What was on its way to the first is not on the second for good.
+        // Changes in flight to the first are not durable on the second.
         promised.after_a_lie(stick.state().medium.durable());
         promised.lied = false;
         self.slots.push(Slot { stick, promised, volume_source: None });
@@ -217,27 +220,27 @@ impl World {
         DriveRef { volume_source, path: label.clone().into_bytes(), label, begin }
     }
 
-    /// One pass of the daemon: the mailbox is taken in, every plugged stick brought up to date.
+    /// One pass of the daemon: scans the mailbox, and brings every plugged stick up to date.
     pub(crate) fn pass(&mut self) -> Result<Ended<()>, Broken> {
         self.remember();
         let meddled = self.slots.iter().any(|slot| slot.stick.state().meddling.is_some());
         let before = self.card.messages();
-        // A look reads no stick, so no power fails in it.
-        self.look().or_else(|error| broken(PANIC, format!("a scan ended in {error}")))?;
-        self.oracle.will.looks();
+        // A scan reads no stick, so no power fails in it.
+        self.scan().or_else(|error| broken(PANIC, format!("a scan ended in {error}")))?;
+        self.oracle.will.scanned();
         let mut ended = Ended::Done(());
         for slot in 0..self.slots.len() {
             let state = self.slots[slot].stick.state();
             if !state.plugged && (state.mount_point.is_none() || self.slots[slot].promised.is_new())
             {
-                // Nothing is there, or a folder that never held a drive and would be made one.
+                // Nothing is there, or a folder that never was a drive and would be made one.
                 continue;
             }
             let plugged = state.plugged;
             drop(state);
             let drive = self.drive_ref(slot);
             let round = powered(|| self.mirror(&drive))?;
-            // Whoever has opened it knows what it says, and it may have been told anything.
+            // Any card that has opened it knows what it says, and anything may have been recorded on it.
             if plugged {
                 let promised = &mut self.slots[slot].promised;
                 let will = &mut self.oracle.will;
@@ -245,17 +248,17 @@ impl World {
                 promised.knows.learn(&will.knows);
                 if let Ended::Done(SyncOutcome { outcome: Ok(report), .. }) = &round {
                     will.surely.learn(&promised.surely);
-                    // Lines tell what their writer has read.
+                    // Lines name what their writer has read.
                     if report.batches > 0 {
                         promised.surely.learn(&will.surely);
                     }
                 }
             }
             self.after_meddling(slot);
-            let told = match round {
+            let recorded = match round {
                 Ended::Done(round) => self.after_round(slot, &round)? && plugged,
-                Ended::Cut => {
-                    ended = Ended::Cut;
+                Ended::PowerFailed => {
+                    ended = Ended::PowerFailed;
                     false
                 }
                 Ended::Killed => {
@@ -263,8 +266,8 @@ impl World {
                     false
                 }
             };
-            if told || !self.shares_its_id(slot) {
-                self.listen(slot)?;
+            if recorded || !self.shares_its_id(slot) {
+                self.check_claims(slot)?;
             }
             self.untouched(slot)?;
             if !matches!(ended, Ended::Done(())) {
@@ -278,8 +281,8 @@ impl World {
         Ok(ended)
     }
 
-    /// Cuts, rot, lies of devices, copies of sticks and of cards: none of it is taken for a forgery.
-    fn nobody_is_accused(&self) -> Held {
+    /// Power failures, rot, lies of devices, copies of sticks and of cards: none of it is taken for a forgery.
+    fn nobody_is_accused(&self) -> Checked {
         match self.card.catalogue.contradictions() {
             Ok(found) if found.is_empty() => Ok(()),
             found => broken(AGREE, format!("{found:?}")),
@@ -305,15 +308,15 @@ impl World {
         );
         let all = |r: &PassReport| r.copied > 0 && r.is_complete && r.failed.is_empty();
         if self.carries && round.outcome.as_ref().is_ok_and(all) {
-            // Whatever becomes of it is compared with the messages alone, as everything else is.
-            let cargo = hold(catalogue.change_no().unwrap_or(0));
-            drop(carry_on(catalogue, &name, drive, present_drives, clock, &cargo, &Unwatched));
+            // Its outcome is checked only through the messages, like everything else.
+            let extras = extras_of(catalogue.change_no().unwrap_or(0));
+            drop(carry_on(catalogue, &name, drive, present_drives, clock, &extras, &Unwatched));
         }
         round
     }
 
-    /// Nothing is written where the drive is not, as long as anybody knows that there was one.
-    fn untouched(&self, slot: usize) -> Held {
+    /// Nothing is written where the drive is absent, as long as anybody knows that there was one.
+    fn untouched(&self, slot: usize) -> Checked {
         let state = self.slots[slot].stick.state();
         let Some(mount_point) = state.mount_point.as_ref().filter(|_| !self.oracle.amnesia) else {
             return Ok(());
@@ -326,8 +329,8 @@ impl World {
         }
     }
 
-    /// What a pass reported is compared with the stick: an error of the catalogue or of the program itself is one
-    /// of the program, whatever the stick did. Whether the stick was brought up to date.
+    /// Compares the report of a pass with the stick: an error of the catalogue or of the program itself is a bug,
+    /// whatever the stick did. Returns whether the stick was brought up to date.
     fn after_round(&mut self, slot: usize, round: &SyncOutcome) -> Result<bool, Broken> {
         match &round.outcome {
             Ok(done) => self.say(format_args!(
@@ -347,7 +350,7 @@ impl World {
             )
         };
         if round.findings.iter().any(less) {
-            // That a drive holds less than was known is made durable in the catalogue.
+            // The fact that a drive has fewer copies than known is made durable in the catalogue.
             self.earlier.clear();
         }
         match &round.outcome {
@@ -356,7 +359,7 @@ impl World {
                 let plugged = stick.state().plugged;
                 promised.lied &= !plugged;
                 if plugged && report.is_complete {
-                    self.told_all(slot);
+                    self.record_all(slot);
                 }
                 Ok(true)
             }
@@ -367,22 +370,22 @@ impl World {
         }
     }
 
-    /// A stick knows all that the card knows. (Not one of two that say the same of themselves: it may be the other.)
-    fn told_all(&mut self, slot: usize) {
+    /// A stick knows everything that the card knows. (Not one of two that claim the same id: it may be the other.)
+    fn record_all(&mut self, slot: usize) {
         if self.shares_its_id(slot) {
             return;
         }
-        let there = match self.slots[slot].promised.is_all_told() {
+        let there = match self.slots[slot].promised.is_all_recorded() {
             true => BTreeMap::new(),
             false => self.card.messages(),
         };
         let spares: Vec<_> = self.spares.iter().map(Spare::will).collect();
         let mut slots: Vec<_> = self.slots.iter_mut().map(|slot| &mut slot.promised).collect();
-        self.oracle.told_all(slots[slot], &there);
-        self.oracle.told_of_departures(&mut slots, slot, &spares);
+        self.oracle.record_all(slots[slot], &there);
+        self.oracle.record_departures(&mut slots, slot, &spares);
     }
 
-    /// What somebody did meanwhile, if he came to it.
+    /// Applies the change that somebody made meanwhile, if it was reached.
     fn after_meddling(&mut self, slot: usize) {
         let waits = self.slots[slot].stick.state().meddling.is_some();
         let Some(Meddled { path, before, now, .. }) =
@@ -391,7 +394,7 @@ impl World {
             return;
         };
         match now {
-            // Its beginning is what was there, so that it is taken for a later version.
+            // Its beginning is the previous content, so it is taken for a later version.
             Some(now) if now.starts_with(&before) && self.oracle.is_last(&path, &before) => {
                 self.oracle.grow(&path, &now, true);
             }
@@ -400,31 +403,31 @@ impl World {
         }
     }
 
-    /// Another stick says that it is this one: what is said of the id may be said of that one.
+    /// Another stick claims the same id: what is reported about the id may be about that one.
     pub(crate) fn shares_its_id(&self, slot: usize) -> bool {
         let id = self.id_of(slot);
         (0..self.slots.len()).any(|other| other != slot && id.is_some() && self.id_of(other) == id)
     }
 
-    /// What the program says of a stick now, and whether it is so.
-    pub(crate) fn listen(&mut self, slot: usize) -> Held {
-        let present_drives = self.claims_of(slot)?;
+    /// Checks everything the program now claims about a stick.
+    pub(crate) fn check_claims(&mut self, slot: usize) -> Checked {
+        let claims = self.claims_of(slot)?;
         let Slot { stick, promised, .. } = &mut self.slots[slot];
         if promised.lied {
             return Ok(());
         }
         let state = stick.state();
-        self.oracle.told(promised, &present_drives, state.medium.durable())
+        self.oracle.claim(promised, &claims, state.medium.durable())
     }
 
-    /// The catalogue's word on every path of the mailbox: where on this stick its copies are, and whether the audit
-    /// calls it safe there: a good copy, and a line that says so as of the last change at the path or later.
+    /// The catalogue's claims about every path of the mailbox: where on this stick its copies are, and whether the
+    /// audit calls it safe there: a good copy, and a line that says so as of the last change at the path or later.
     pub(crate) fn claims_of(&self, slot: usize) -> Result<Vec<Claim>, Broken> {
         let asked = || -> Result<Vec<Claim>, JobError> {
             let catalogue = &self.card.catalogue;
-            let mut present_drives = Vec::new();
-            let Some(id) = self.id_of(slot) else { return Ok(present_drives) };
-            let Some(drive) = catalogue.drive(id)? else { return Ok(present_drives) };
+            let mut claims = Vec::new();
+            let Some(id) = self.id_of(slot) else { return Ok(claims) };
+            let Some(drive) = catalogue.drive(id)? else { return Ok(claims) };
             let replica = catalogue.replica(drive.row, &station())?;
             let mailbox = self.card.mailbox()?.row;
             let trusted = catalogue.distrust(drive.row)?.is_none();
@@ -441,7 +444,7 @@ impl World {
                         catalogue.copy_status(replica.row, known.content)?
                     {
                         let identity = catalogue.identity(known.content)?;
-                        present_drives.push(Claim {
+                        claims.push(Claim {
                             path: path.to_owned(),
                             payload: payload.to_string(),
                             identity,
@@ -450,12 +453,12 @@ impl World {
                     }
                 }
             }
-            Ok(present_drives)
+            Ok(claims)
         };
         asked().or_else(|error| broken(PANIC, format!("asking the catalogue ended in {error}")))
     }
 
-    /// The id that a stick says it has.
+    /// The id in a stick's id file.
     pub(crate) fn id_of(&self, slot: usize) -> Option<DriveId> {
         let state = self.slots[slot].stick.state();
         let image = state.medium.memory();
@@ -467,11 +470,11 @@ impl World {
         file["id"].as_str()?.parse().ok()
     }
 
-    /// The station's power fails; each stick in a socket keeps what `kept` says of it.
-    pub(crate) fn power_off(&mut self, mut kept: impl FnMut(&mut Chance) -> Kept) -> Held {
+    /// The station's power fails; for each plugged stick `kept` says what survives.
+    pub(crate) fn power_off(&mut self, mut kept: impl FnMut(&mut Chance) -> Kept) -> Checked {
         for slot in 0..self.slots.len() {
             if self.slots[slot].stick.state().plugged {
-                self.slots[slot].stick.cut(kept(&mut self.chance));
+                self.slots[slot].stick.lose_power(kept(&mut self.chance));
                 self.seen(slot)?;
                 self.slots[slot].stick.plug();
             }
@@ -482,13 +485,13 @@ impl World {
     }
 
     /// The daemon is started again.
-    pub(crate) fn restart(&mut self) -> Held {
+    pub(crate) fn restart(&mut self) -> Checked {
         self.present_drives = PresentDrives::default();
         let begun = self.card.catalogue.begin_run(&self.clock);
         begun.or_else(|error| broken(PANIC, format!("beginning a run ended in {error}")))
     }
 
-    /// A copy of the catalogue, to come back to.
+    /// Keeps a copy of the catalogue, to come back to.
     fn remember(&mut self) {
         if !self.chance.one_in(3) {
             return;
@@ -501,13 +504,13 @@ impl World {
         }
     }
 
-    /// The catalogue loses its last changes; whatever it said stays promised.
+    /// The catalogue loses its last changes; whatever it claimed stays promised.
     pub(crate) fn turn_back_catalogue(&mut self, passes: usize) {
         for _ in 0..passes {
             if let Some((earlier, will)) = self.earlier.pop() {
                 self.card.catalogue = earlier;
                 self.oracle.turn_back_to(&will);
-                // What left since is there again, as far as the catalogue knows: it is missing.
+                // Messages that have left since are there again, as far as the catalogue knows: they are missing.
                 self.slots.iter_mut().for_each(|slot| slot.promised.forget_departures());
                 self.forget();
             }
@@ -516,7 +519,7 @@ impl World {
 
     pub(crate) fn lose_catalogue(&mut self) {
         let lost = std::mem::replace(&mut self.card.catalogue, Catalogue::in_memory().unwrap());
-        // What a file next to the catalogue keeps.
+        // Kept by a file next to the catalogue.
         for mount in lost.lost_pages().unwrap() {
             self.card.catalogue.note_lost_pages(&mount).unwrap();
         }
@@ -525,7 +528,7 @@ impl World {
         self.forget();
     }
 
-    /// Who removed what is not known any more: what a stick is not told anew it gives back.
+    /// Removals are not known any more: unless a departure is recorded anew, a stick gives the message back.
     fn forget(&mut self) {
         for slot in &mut self.slots {
             slot.promised.may_give_back_all(&self.oracle);

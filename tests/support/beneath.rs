@@ -1,7 +1,7 @@
-//! What a volume in a test does as the one beneath it does: named, instead of written out in each.
-//! Never does anything of its own.
+//! Forwarding for volumes in tests: the operations that a test's volume leaves to the volume beneath it are listed,
+//! instead of written out in each test. Adds no behaviour of its own.
 
-/// Within `impl Volume for ...`: these operations are those of the volume in that field.
+/// Within `impl Volume for ...`: forwards these operations to the volume in that field.
 macro_rules! as_beneath {
     ($beneath:ident: $($operation:ident),+ $(,)?) => { $(as_beneath!(@ $operation $beneath);)+ };
     (@ facts $beneath:ident) => {

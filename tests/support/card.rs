@@ -1,5 +1,5 @@
-//! A station's card: its mailbox, its catalogue, its clock, and what is done with them.
-//! Never judges: what must be true is said by the stories.
+//! A station's card: its mailbox, its catalogue, its clock, and the operations on them. Makes no assertions about the
+//! outcome: the tests do.
 
 use super::clock::HandClock;
 #[allow(unused_imports, reason = "some test binaries use no sample message")]
@@ -20,8 +20,8 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tempfile::TempDir;
 
-/// A folder that goes with the value; in memory where the machine has such a file system, so that
-/// thousands of restores do not wait for thousands of syncs of a disk.
+/// A temporary folder, deleted when the value is dropped; in memory where the machine has such a file system, so that
+/// thousands of restores do not wait for thousands of disk syncs.
 pub(crate) fn folder() -> TempDir {
     let memory = Path::new("/dev/shm");
     match memory.is_dir() {
@@ -46,7 +46,6 @@ fn through(volume_source: Arc<dyn VolumeSource>, label: &str) -> DriveRef {
     DriveRef { volume_source, label: label.into(), path: label.into(), begin: Begin::InFolder }
 }
 
-/// The card.
 pub(crate) struct Card {
     pub catalogue: Catalogue,
     pub clock: HandClock,
@@ -54,7 +53,7 @@ pub(crate) struct Card {
     ignore: GlobSet,
     /// Deletions seen since the last scan.
     seen_gone: RefCell<Vec<RelName>>,
-    /// Messages seen to be written over since then.
+    /// Messages seen to be overwritten since then.
     hinted: RefCell<Vec<RelName>>,
     written: RefCell<u64>,
 }
@@ -64,7 +63,7 @@ impl Card {
         Self::with_mail_in(folder())
     }
 
-    /// With its mailbox in a folder of one's own.
+    /// With its mailbox in a folder of the caller's.
     pub(crate) fn with_mail_in(mail: TempDir) -> Self {
         Self {
             catalogue: Catalogue::in_memory().unwrap(),
@@ -77,7 +76,7 @@ impl Card {
         }
     }
 
-    /// The card's catalogue is lost; the mailbox is not.
+    /// Loses the card's catalogue; the mailbox stays.
     pub(crate) fn lose_catalogue(&mut self) {
         self.catalogue = Catalogue::in_memory().unwrap();
     }
@@ -90,8 +89,8 @@ impl Card {
         self.mail.path().join(path)
     }
 
-    /// Puts a message there, as a mail program does: written under another name, then renamed. In place of one
-    /// that is there already.
+    /// Puts a message there as a mail program does: written under another name, then renamed, replacing any that is
+    /// there.
     pub(crate) fn deliver(&self, path: &str, bytes: &[u8]) {
         if self.at(path).exists() {
             self.hinted.borrow_mut().push(rel(path));
@@ -116,13 +115,13 @@ impl Card {
         self.seen_gone.borrow_mut().push(rel(path));
     }
 
-    /// A message disappears and nobody sees it.
+    /// A message disappears unseen.
     pub(crate) fn vanish(&self, path: &str) {
         std::fs::remove_file(self.at(path)).unwrap();
     }
 
-    /// The card changes a byte of a message by itself. No test can keep the system from noting the time of a
-    /// change, so the catalogue is told that time as if it had always been so.
+    /// The card changes a byte of a message by itself. No test can prevent the system from updating the time of a
+    /// change, so that time is written into the catalogue as if it had always been so.
     pub(crate) fn rot(&self, path: &str) {
         let at = self.at(path);
         let was = std::fs::metadata(&at).unwrap().modified().unwrap();
@@ -158,7 +157,7 @@ impl Card {
         MailboxDir::open(self.root()).unwrap()
     }
 
-    /// Scans with a span to settle, in milliseconds.
+    /// Scans with a settling span, in milliseconds.
     pub(crate) fn scan(&self, settle: i64) -> ScanReport {
         self.scan_holding(settle, &|_, _| false)
     }
@@ -174,7 +173,7 @@ impl Card {
         let hinted = self.hinted.take();
         check_paths(&self.catalogue, open.row, &open.dir, &hinted, &rules).unwrap();
         let report = scan(&self.catalogue, open.row, &open.dir, &rules).unwrap();
-        // Kept until the scan that calls them gone, which with a span to settle is a later one.
+        // Kept until the scan that reports them gone, which with a settling span is a later one.
         if settle > 0 {
             self.seen_gone.replace(seen_gone);
         }
@@ -190,47 +189,51 @@ impl Card {
         ScanRules { ignore: &self.ignore, stable_for: settle, seen_gone, hold, clock: &self.clock }
     }
 
-    /// Takes in the mailbox and brings a drive up to date.
+    /// Scans the mailbox and brings a drive up to date.
     pub(crate) fn mirror(&self, drive: &MemoryDrive) -> SyncOutcome {
         self.mirror_as(drive, "stick")
     }
 
-    /// The same, for a drive called otherwise.
+    /// The same, for a drive with another label.
     pub(crate) fn mirror_as(&self, drive: &MemoryDrive, label: &str) -> SyncOutcome {
         self.scan(0);
         self.copy(drive, label)
     }
 
-    /// Brings a drive up to what was taken in.
+    /// Brings a drive up to the last scan.
     pub(crate) fn copy(&self, drive: &MemoryDrive, label: &str) -> SyncOutcome {
         self.copy_to(Arc::new(drive.volume_source()), label)
     }
 
-    /// The same, through a door of one's own.
+    /// The same, through the caller's volume source.
     pub(crate) fn copy_to(&self, volume_source: Arc<dyn VolumeSource>, label: &str) -> SyncOutcome {
-        self.copy_beside(&through(volume_source, label), &PresentDrives::default())
+        self.copy_with_present(&through(volume_source, label), &PresentDrives::default())
     }
 
     /// Brings a drive up to date while others are present.
-    pub(crate) fn copy_beside(&self, drive: &DriveRef, met: &PresentDrives) -> SyncOutcome {
+    pub(crate) fn copy_with_present(
+        &self,
+        drive: &DriveRef,
+        present_drives: &PresentDrives,
+    ) -> SyncOutcome {
         let (mailboxes, clock) = ([self.mailbox()], &self.clock);
         sync_drive::mirror_drive(
             &self.catalogue,
             &station(),
             &mailboxes,
             drive,
-            met,
+            present_drives,
             clock,
             &Unwatched,
         )
     }
 
-    /// A pass over a drive already admitted.
+    /// A pass over a drive already opened.
     pub(crate) fn pass<'a>(&'a self, mailboxes: &'a [OpenMailbox]) -> Pass<'a> {
         Pass { catalogue: &self.catalogue, mailboxes, clock: &self.clock, progress: &Unwatched }
     }
 
-    /// Mirrors, and nothing may go wrong.
+    /// Mirrors, and fails the test if anything goes wrong.
     pub(crate) fn mirrored(&self, drive: &MemoryDrive) -> PassReport {
         done(self.mirror(drive))
     }
@@ -247,22 +250,22 @@ impl Card {
         )
     }
 
-    /// What the catalogue says the drive called so holds: the path's content, if it is there by the
+    /// The content of a path that the catalogue believes to be on the drive with this label, if it is there by the
     /// drive's ledger.
-    pub(crate) fn told(&self, label: &str, path: &str) -> Option<Identity> {
+    pub(crate) fn recorded_content(&self, label: &str, path: &str) -> Option<Identity> {
         let drive = self.catalogue.drive_at(label.as_bytes()).unwrap()?;
         let replica = self.catalogue.replica(drive.row, &station()).unwrap();
         let mailbox = self.mailbox().row;
         let stands =
             self.catalogue.current_assertions(replica.row, mailbox, &rel(path).key()).unwrap();
         let content = stands.iter().find(|known| !known.missing)?.content;
-        let held = self.catalogue.copy_status(replica.row, content).unwrap();
-        assert!(matches!(held, CopyStatus::Good(_)), "{path} is told of without a good copy");
+        let status = self.catalogue.copy_status(replica.row, content).unwrap();
+        assert!(matches!(status, CopyStatus::Good(_)), "{path} is recorded without a good copy");
         Some(self.catalogue.identity(content).unwrap())
     }
 }
 
-/// A round in which nothing may go wrong.
+/// The report of a sync in which nothing went wrong.
 pub(crate) fn done(round: SyncOutcome) -> PassReport {
     let report = round.outcome.unwrap();
     assert_eq!(report.failed, [], "{}", round.label);

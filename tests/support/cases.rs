@@ -1,5 +1,5 @@
-//! How many cases a test tries: all under `tests/all`, fewer in a plain `cargo test`, which is to be over soon.
-//! Never leaves a test out: `tests/plain` lists what a plain run does not do, and names every test that asks here.
+//! How many cases a test tries: all under `tests/all`, fewer in a plain `cargo test`, so that it ends soon. Never
+//! leaves a test out: `tests/plain` lists what a plain run does not do, and names every test that uses this.
 
 /// Set to `all` by `tests/all`; `tests/runner` reads it too.
 const VARIABLE: &str = "COUNTERFOIL_TESTS";

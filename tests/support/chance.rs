@@ -1,8 +1,8 @@
-//! Chance from a seed: the same seed, the same history, on any machine.
-//! Never asks anything else for chance.
+//! Random numbers from a seed: the same seed gives the same history on any machine. There is no other source of
+//! randomness.
 
-/// A source of chance. The generator is fixed here and not taken from a library, whose next version might
-/// draw other numbers: a seed that once found something must find it for ever.
+/// A pseudorandom generator. It is fixed here and not taken from a library, whose next version might draw other
+/// numbers: a seed that once found something must find it for ever.
 #[derive(Debug, Clone)]
 pub(crate) struct Chance(u64);
 
@@ -23,28 +23,28 @@ impl Chance {
         self.bits() % bound.max(1)
     }
 
-    /// The number of one of so many things.
+    /// A random index into this many things.
     pub(crate) fn index(&mut self, count: usize) -> usize {
         self.below(count as u64) as usize
     }
 
-    /// True once in so many times.
+    /// True once in this many times.
     pub(crate) fn one_in(&mut self, times: u64) -> bool {
         self.below(times) == 0
     }
 
-    /// One of several; none of none.
+    /// One of several; `None` if there are none.
     pub(crate) fn pick<'a, T>(&mut self, from: &'a [T]) -> Option<&'a T> {
         from.get(self.index(from.len()))
     }
 
-    /// Another source that this one does not follow.
+    /// Another generator, independent of this one.
     pub(crate) fn branch(&mut self) -> Self {
         Self(self.bits())
     }
 }
 
-/// What the generator makes of its state.
+/// The generator's output function.
 pub(crate) fn stir(bits: u64) -> u64 {
     let z = (bits ^ (bits >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
     let z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);

@@ -1,4 +1,4 @@
-//! The clock of all tests in process: it moves when a test says so, or with each reading. Never asks the machine for
+//! The clock of all tests in process: it moves when a test moves it, or with each reading. Never asks the machine for
 //! the time.
 
 use counterfoil::model::{Clock, EventTime, Timestamp};
@@ -11,10 +11,10 @@ use std::time::Duration;
 pub(crate) struct HandClock {
     pub(crate) boot: AtomicU64,
     pub(crate) wall: AtomicI64,
-    /// Shared with a stick that takes its time.
+    /// Shared with a stick that advances it.
     pub(crate) millis: Arc<AtomicU64>,
     trusted: AtomicBool,
-    /// Whether it moves by a millisecond whenever it is read, so that no two readings are alike.
+    /// Whether it advances by a millisecond whenever it is read, so that no two readings are alike.
     ticks: bool,
 }
 
@@ -29,7 +29,7 @@ impl HandClock {
         }
     }
 
-    /// One that moves by a millisecond whenever it is read.
+    /// A clock that advances by a millisecond whenever it is read.
     pub(crate) fn ticking() -> Self {
         Self { ticks: true, ..Self::new() }
     }
@@ -46,7 +46,7 @@ impl HandClock {
         self.wall.store(seconds, Ordering::Relaxed);
     }
 
-    /// Whether something vouches for it.
+    /// Sets whether its wall time is trusted.
     pub(crate) fn trust(&self, on: bool) {
         self.trusted.store(on, Ordering::Relaxed);
     }

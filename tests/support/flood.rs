@@ -1,24 +1,23 @@
-//! Owns sticks whose ledgers are rightly chained, of any length, and all invented: what anybody can write who can read
-//! the program. Nothing of them is held in memory.
-//! Never decides what should become of them.
+//! Owns sticks whose ledgers are correctly chained, of any length, and entirely invented: anybody can write them who
+//! can read the program. None of it is kept in memory. Never decides what should become of them.
 
 use counterfoil::model::Digest;
 use std::fs;
 use std::io::{BufWriter, Write as _};
 use std::path::{Path, PathBuf};
 
-/// How a flood is made.
+/// The parameters of a flood.
 #[derive(Clone, Copy)]
 pub(crate) struct Flood {
-    /// Lines of its ledger.
+    /// Number of lines in its ledger.
     pub(crate) lines: u64,
-    /// Files that look like copies.
+    /// Number of files that look like copies.
     pub(crate) copies: u32,
-    /// Each line speaks as of a writer of its own.
+    /// Each line speaks as of a different writer.
     pub(crate) writers: bool,
-    /// Each line tells of a mailbox of its own.
+    /// Each line names a different mailbox.
     pub(crate) mailboxes: bool,
-    /// Bytes of each path.
+    /// Length of each path.
     pub(crate) path_bytes: usize,
 }
 
@@ -27,7 +26,7 @@ impl Flood {
         Self { lines, copies: 0, writers: false, mailboxes: false, path_bytes: 24 }
     }
 
-    /// Makes the stick, with an id of its own; the path of its ledger.
+    /// Writes the stick, with an id of its own, and returns the path of its ledger.
     pub(crate) fn make(self, stick: &Path, station: &str) -> PathBuf {
         let home = stick.join("counterfoil");
         let bag = home.join(station);
@@ -64,7 +63,7 @@ impl Flood {
         let digest = Digest::of(&number.to_le_bytes());
         let writer = if self.writers { number + 1 } else { 0xaa };
         let mailbox = if self.mailboxes { format!("m{number}") } else { "mail".to_owned() };
-        // In no order, as the digests are in none.
+        // In no order, since the digests are in none.
         let path: String = digest.to_string().chars().cycle().take(self.path_bytes).collect();
         let path = path.as_bytes().chunks(200).map(|part| std::str::from_utf8(part).unwrap());
         let path = path.collect::<Vec<_>>().join("/");

@@ -1,7 +1,7 @@
 //! The sample messages of all tests, so that one file says what a message looks like.
 //! Never writes a file.
 
-/// A message with these headers: sender, receiver, subject and, in lines of their own, whatever else it has.
+/// A message with these headers: sender, receiver, subject, and any further header lines.
 fn with_head(from: &str, to: &str, subject: &str, more: &str, body: &str) -> String {
     format!("From: {from}\r\nTo: {to}\r\nSubject: {subject}\r\n{more}\r\n{body}")
 }
@@ -24,7 +24,7 @@ pub(crate) fn dated_mail(subject: &str) -> String {
     with_head("Net control <q0net@example.org>", "q1pier@example.org", subject, date, &body)
 }
 
-/// A message of about that many bytes, whose lines differ from message to message, so that nothing is alike by chance.
+/// A message of about this many bytes, whose lines differ from message to message, so that no two are alike by chance.
 pub(crate) fn long_mail(number: usize, bytes: usize) -> Vec<u8> {
     let more =
         format!("Date: Fri, 21 Nov 1997 09:55:06 -0600\r\nMessage-ID: <{number}@example.org>\r\n");

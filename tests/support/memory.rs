@@ -1,5 +1,5 @@
-//! A drive in memory: it can be pulled after any operation and lose what was not synced.
-//! Simple on purpose; the fault simulator has its own.
+//! A drive in memory: it can be pulled after any operation and lose what was not synced. Simple on purpose; the fault
+//! simulator has its own.
 
 use counterfoil::disk::{
     Access, DiskError, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
@@ -29,7 +29,7 @@ struct State {
     mount: u64,
     room: u64,
     full: bool,
-    /// Syncs until one fails.
+    /// Number of syncs until one fails.
     sync_fails_after: Option<u64>,
     read_only: bool,
     serial: Option<String>,
@@ -58,7 +58,7 @@ impl State {
     }
 }
 
-/// The medium: outlives every volume opened on it.
+/// The medium: it outlives every volume opened on it.
 #[derive(Debug, Clone)]
 pub(crate) struct MemoryDrive(Arc<Mutex<State>>);
 
@@ -83,28 +83,28 @@ impl Default for MemoryDrive {
 }
 
 impl MemoryDrive {
-    /// What opens it.
+    /// The volume source that opens it.
     pub(crate) fn volume_source(&self) -> MemoryVolumeSource {
         MemoryVolumeSource(self.clone())
     }
 
-    /// Operations done on it so far.
+    /// Number of operations on it so far.
     pub(crate) fn operations(&self) -> u64 {
         self.state().operations
     }
 
-    /// From `count` more operations on, every one fails, as on a pulled stick.
+    /// Makes every operation from `count` on fail, as on a pulled stick.
     pub(crate) fn pull_after(&self, count: u64) {
         let mut state = self.state();
         state.pulled_after = Some(state.operations + count);
     }
 
-    /// Plugs it in again; what was never synced is gone if `lose` is set.
+    /// Plugs it in again; if `lose` is set, everything not synced is gone.
     pub(crate) fn replug(&self, lose: bool) {
         let mut state = self.state();
         state.pulled_after = None;
         state.mount += 1;
-        // What is there after a power failure is on the medium, and no later power failure takes it.
+        // Everything present after a power failure is on the medium, and no later power failure takes it.
         match lose {
             true => state.now = state.durable.clone(),
             false => state.durable = state.now.clone(),
@@ -116,12 +116,12 @@ impl MemoryDrive {
         self.state().room = bytes;
     }
 
-    /// From now on no file grows, whatever room it says it has.
+    /// From now on no file grows, however much room it reports.
     pub(crate) fn set_full(&self, on: bool) {
         self.state().full = on;
     }
 
-    /// After `count` more syncs one fails with an error of the medium, and makes nothing durable.
+    /// After `count` more syncs one fails with a medium error, and makes nothing durable.
     pub(crate) fn fail_sync_after(&self, count: u64) {
         self.state().sync_fails_after = Some(count);
     }
@@ -149,7 +149,7 @@ impl MemoryDrive {
         copy
     }
 
-    /// Changes a file behind the program's back.
+    /// Changes a file without the program noticing.
     pub(crate) fn tamper(&self, path: &str, change: impl FnOnce(&mut Vec<u8>)) {
         let mut state = self.state();
         if let Some(file) = state.now.files.get_mut(path.as_bytes()) {
@@ -158,32 +158,32 @@ impl MemoryDrive {
         state.durable = state.now.clone();
     }
 
-    /// Puts a file there behind the program's back.
+    /// Puts a file there without the program noticing.
     pub(crate) fn put(&self, path: &str, bytes: &[u8]) {
         let mut state = self.state();
         state.now.files.insert(path.as_bytes().to_vec(), bytes.to_vec());
         state.durable = state.now.clone();
     }
 
-    /// Removes a file behind the program's back.
+    /// Removes a file without the program noticing.
     pub(crate) fn remove(&self, path: &str) {
         let mut state = self.state();
         state.now.files.remove(path.as_bytes());
         state.durable = state.now.clone();
     }
 
-    /// Removes everything behind the program's back.
+    /// Removes everything without the program noticing.
     pub(crate) fn wipe(&self) {
         let mut state = self.state();
         (state.now, state.durable) = (Tree::default(), Tree::default());
     }
 
-    /// From this byte on reading a file fails, as behind the last cluster of one that claims to be longer.
+    /// From this byte on reading a file fails, as beyond the last cluster of one that claims to be longer.
     pub(crate) fn set_unreadable_from(&self, path: &str, byte: usize) {
         self.state().unreadable.insert(path.as_bytes().to_vec(), byte);
     }
 
-    /// Nothing in this folder can be looked at, as when the folder has lost its clusters.
+    /// Nothing in this folder can be examined, as when the folder has lost its clusters.
     pub(crate) fn set_unreadable_folder(&self, path: &str) {
         self.state().unreadable_folder = Some(path.as_bytes().to_vec());
     }
@@ -220,7 +220,7 @@ fn is_in(at: &RelName, folder: &[u8]) -> bool {
     std::iter::successors(Some(at.clone()), RelName::parent).any(|one| one.as_bytes() == folder)
 }
 
-/// Opens a drive in memory.
+/// The volume source of a drive in memory.
 #[derive(Debug, Clone)]
 pub(crate) struct MemoryVolumeSource(MemoryDrive);
 

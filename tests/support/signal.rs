@@ -1,10 +1,10 @@
-//! Signals to a program that was started. By the system call: not every machine has a program `kill`.
-//! Never waits for what the signal does.
+//! Sends signals to a program that was started, by the system call, since not every machine has a program `kill`. Never
+//! waits for the signal's effect.
 
 use rustix::process::{Pid, Signal, kill_process};
 use std::process::Child;
 
-/// Sends the signal of that name, without its `SIG`.
+/// Sends the signal with this name, given without its `SIG`.
 pub(crate) fn signal(child: &Child, name: &str) {
     let signal = match name {
         "CONT" => Signal::CONT,

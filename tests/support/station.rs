@@ -1,5 +1,5 @@
-//! Owns the fixture: an invented station with its mailbox, its drives and its state, in a folder of its own.
-//! Never touches anything outside that folder, and never looks into what a command said: that is `told`.
+//! Owns the fixture: an invented station with its mailbox, its drives and its state, in a folder of its own. Never
+//! touches anything outside that folder, and never interprets a command's output: `told` does that.
 
 #[allow(unused_imports, reason = "some test binaries use no sample message")]
 pub(crate) use super::mail::dated_mail as mail;
@@ -24,11 +24,11 @@ const PATIENCE: Duration = Duration::from_secs(120);
 pub(crate) struct Station {
     root: TempDir,
     name: String,
-    /// Name and folder; no name where it is the folder's own.
+    /// Name and folder; no name where the folder's own name is used.
     mailboxes: Vec<(Option<String>, String)>,
     drives: Vec<PathBuf>,
     prefix: Vec<OsString>,
-    /// The folders that stand for drives lie on the device of the mailbox: they count because it is asked for.
+    /// Set because the folders that stand for drives lie on the device of the mailbox and should count all the same.
     counts_same_device: bool,
     state: String,
     is_named: bool,
@@ -40,16 +40,15 @@ impl Station {
         Self::in_folder(&std::env::temp_dir())
     }
 
-    /// The same in memory, where a sync costs nothing: for stories of many runs. A killed process loses
-    /// nothing that it had written, on whatever it wrote, so that a disk would add only time.
+    /// The same in memory, where a sync costs nothing, for tests of many runs. A killed process loses nothing that it
+    /// had written, whatever the medium, so a disk would add only time.
     pub(crate) fn in_memory() -> (Self, Stick) {
         let mut station = Self::in_folder(Path::new("/dev/shm"));
         let red = station.drive("red");
         (station, red)
     }
 
-    /// The same on the device that the system runs from, of which the program knows that nothing is ever mounted in its
-    /// place.
+    /// The same on the system's own device, of which the program knows that nothing is ever mounted in its place.
     pub(crate) fn on_the_systems_device() -> Self {
         use std::os::unix::fs::MetadataExt as _;
         let device = |path: &Path| fs::metadata(path).map(|facts| facts.dev()).ok();
@@ -83,7 +82,7 @@ impl Station {
         (station, red)
     }
 
-    /// Another card for the same drives: another mailbox, another state.
+    /// Another card for the same drives, with another mailbox and another state.
     pub(crate) fn named(name: &str) -> Self {
         Self { name: name.to_owned(), ..Self::new() }
     }
@@ -101,12 +100,12 @@ impl Station {
         self.state = folder.to_owned();
     }
 
-    /// Is called so from now on.
+    /// Changes the station's name.
     pub(crate) fn rename(&mut self, name: &str) {
         self.name = name.to_owned();
     }
 
-    /// Leaves it to the program from now on how the station is called.
+    /// No longer passes a station name: the program finds it itself.
     pub(crate) fn do_not_name_the_station(&mut self) {
         self.is_named = false;
     }
@@ -124,7 +123,7 @@ impl Station {
         self.mailboxes.push((None, name.to_owned()));
     }
 
-    /// Names only these folders as mailboxes in every command from now on.
+    /// Passes only these folders as mailboxes to every command from now on.
     pub(crate) fn name_mailboxes(&mut self, folders: &[&str]) {
         self.mailboxes = folders.iter().map(|folder| (None, (*folder).to_owned())).collect();
     }
@@ -150,24 +149,24 @@ impl Station {
         self.use_drive(&path)
     }
 
-    /// Names a folder as a drive in every command from now on.
+    /// Passes a folder as a drive to every command from now on.
     pub(crate) fn use_drive(&mut self, path: &Path) -> Stick {
         self.drives.push(path.to_owned());
         Stick::at(path, &self.name)
     }
 
-    /// Names only these drives in every command from now on.
+    /// Passes only these drives to every command from now on.
     pub(crate) fn use_only(&mut self, sticks: &[&Stick]) {
         self.drives = sticks.iter().map(|stick| stick.path().to_owned()).collect();
     }
 
-    /// Copies on the device of the mailbox count for nothing from now on, as they do for every operator who does not
-    /// ask for it.
+    /// Copies on the device of the mailbox count for nothing from now on, as they do for every operator without the
+    /// option.
     pub(crate) fn as_in_earnest(&mut self) {
         self.counts_same_device = false;
     }
 
-    /// Runs every command as this user, so that permission matters though tests run as root.
+    /// Runs every command as this user, so that permissions matter though tests run as root.
     pub(crate) fn run_as_nobody(&mut self) {
         let whole = self.root.path().to_owned();
         sh("chown", &[OsStr::new("-R"), OsStr::new("65534:65534"), whole.as_os_str()]);
@@ -197,21 +196,21 @@ impl Station {
         fs::write(at, text).unwrap();
     }
 
-    /// So many short messages arrive, `m000.eml` and on.
+    /// This many short messages arrive, `m000.eml` and on.
     pub(crate) fn deliver_many(&self, count: usize) {
         for number in 0..count {
             self.deliver(format!("m{number:03}.eml"), mail(&format!("traffic {number}")));
         }
     }
 
-    /// The file of a message gets other bytes.
+    /// Replaces the bytes of a message's file.
     pub(crate) fn replace(&self, path: &str, text: impl AsRef<[u8]>) {
         let at = self.inbox().join(path);
         assert!(at.exists(), "{at:?} is not there");
         fs::write(at, text).unwrap();
     }
 
-    /// Sets the own time of a message's file, in seconds since 1970.
+    /// Sets the modification time of a message's file, in seconds since 1970.
     pub(crate) fn date(&self, path: &str, seconds: u64) {
         let file = fs::File::options().write(true).open(self.inbox().join(path)).unwrap();
         file.set_modified(SystemTime::UNIX_EPOCH + Duration::from_secs(seconds)).unwrap();
@@ -223,13 +222,13 @@ impl Station {
         fs::rename(self.inbox().join(from), to).unwrap();
     }
 
-    /// The message's file goes while nobody looks.
+    /// Deletes a message's file unseen.
     pub(crate) fn delete(&self, path: impl AsRef<OsStr>) {
         fs::remove_file(self.inbox().join(path.as_ref())).unwrap();
     }
 
-    /// The message's file goes under the eyes of the daemon: what it does on such a hint is done here
-    /// with the library, since no command sees a deletion.
+    /// Deletes a message's file seen by the daemon: what it does on such a hint is done here with the library, since no
+    /// command sees a deletion.
     pub(crate) fn delete_seen(&self, path: &str) {
         self.delete(path);
         let (catalogue, aside) = Catalogue::open(&self.state()).unwrap();
@@ -254,13 +253,13 @@ impl Station {
         fs::create_dir(self.path("card")).unwrap();
     }
 
-    /// Where the programs are that drives carry; none, unless a story puts some there: the one under test is a
-    /// hundred times as long as the one installed.
+    /// The folder of the programs that drives carry; empty unless a test puts some there, since the program under test
+    /// is a hundred times as long as the one installed.
     pub(crate) fn programs(&self) -> PathBuf {
         self.path("programs")
     }
 
-    /// Starts a command, to be killed on its way.
+    /// Starts a command that is to be killed while it runs.
     pub(crate) fn begin(&self, args: &[OsString]) -> std::process::Child {
         std::process::Command::new(env!("CARGO_BIN_EXE_counterfoil"))
             .args(args)
@@ -275,7 +274,7 @@ impl Station {
             .unwrap()
     }
 
-    /// The drive is pulled, plugged in again and mirrored to.
+    /// Pulls the drive, plugs it in again and mirrors to it.
     pub(crate) fn replug_and_mirror(&self, stick: &Stick) {
         stick.replug();
         self.mirror().expect_safe();
@@ -286,7 +285,7 @@ impl Station {
         self.run_with(args, &[])
     }
 
-    /// The same with variables set, or not set, as given.
+    /// The same with variables set, or unset, as given.
     pub(crate) fn run_with(
         &self,
         args: &[impl AsRef<OsStr>],
@@ -365,8 +364,7 @@ impl Station {
         self.command(&["verify", "--json"])
     }
 
-    /// Restores into an empty folder `restored` from the drives alone: no mailbox is named, and the
-    /// state is one that was never used.
+    /// Restores into an empty folder `restored` from the drives alone: no mailbox is named, and the state is a new one.
     pub(crate) fn restore(&self) -> Told {
         let target = self.restored();
         if target.exists() {
@@ -383,7 +381,7 @@ impl Station {
         self.run(&self.restore_arguments(more))
     }
 
-    /// To where the mailboxes are, which are named, unless the words say where it goes.
+    /// The arguments of a restore to the mailboxes, which are named, unless `more` says where it goes.
     pub(crate) fn restore_arguments(&self, more: &[&str]) -> Vec<OsString> {
         let mut args: Vec<OsString> = vec!["restore".into(), "--json".into()];
         if !more.iter().any(|word| ["--into", "--mailbox"].contains(word)) {
@@ -395,35 +393,35 @@ impl Station {
     }
 }
 
-/// A file system mounted for a test, which needs root; unmounted when the test ends, however it ends.
+/// A file system mounted for a test, which needs root; unmounted when the test ends, in whatever way.
 pub(crate) struct Mounted(PathBuf);
 
 impl Mounted {
     /// An empty file system in memory, `options` as for tmpfs.
     pub(crate) fn small(at: &Path, options: &str) -> Self {
         fs::create_dir(at).unwrap();
-        // Without a mode it is open to everybody, and root puts nothing into such a folder.
+        // Without a mode it is writable for everybody, and root puts nothing into such a folder.
         let options = format!("mode=0755,{options}");
         let words = ["-t", "tmpfs", "-o", &options, "none"].map(OsStr::new);
         sh("mount", &[&words[..], &[at.as_os_str()]].concat());
         Self(at.to_owned())
     }
 
-    /// The file system in an image.
+    /// Mounts the file system in an image.
     pub(crate) fn image(image: &Path, at: &Path) -> Self {
         let words = [OsStr::new("-o"), OsStr::new("loop"), image.as_os_str(), at.as_os_str()];
         sh("mount", &words);
         Self(at.to_owned())
     }
 
-    /// What is at `from`, a second time.
+    /// Mounts `from` a second time.
     pub(crate) fn bind(from: &Path, at: &Path) -> Self {
         fs::create_dir(at).unwrap();
         sh("mount", &[OsStr::new("--bind"), from.as_os_str(), at.as_os_str()]);
         Self(at.to_owned())
     }
 
-    /// What is at `from`, a second time and without the right to write.
+    /// Mounts `from` a second time, read-only.
     pub(crate) fn read_only(from: &Path, at: &Path) -> Self {
         let mounted = Self::bind(from, at);
         sh("mount", &[OsStr::new("-o"), OsStr::new("remount,ro,bind"), at.as_os_str()]);
@@ -466,7 +464,7 @@ pub(crate) fn sh(program: &str, args: &[impl AsRef<OsStr>]) {
     assert!(output.status.success(), "{program} failed (these tests run as root): {said}");
 }
 
-/// Everything below a folder: path, and what a restore must bring back of it.
+/// Everything below a folder: for each path what a restore must bring back of it.
 pub(crate) fn tree(root: &Path) -> std::collections::BTreeMap<Vec<u8>, (Vec<u8>, SystemTime, u32)> {
     use std::os::unix::fs::PermissionsExt as _;
     let files = walkdir::WalkDir::new(root).min_depth(1).into_iter().map(Result::unwrap);
@@ -485,7 +483,7 @@ pub(crate) fn tree(root: &Path) -> std::collections::BTreeMap<Vec<u8>, (Vec<u8>,
         .collect()
 }
 
-/// Both folders hold the same files: names, bytes, times and rights.
+/// Both folders hold the same files: names, bytes, times and permissions.
 pub(crate) fn expect_same(one: &Path, other: &Path) {
     let (one, other) = (tree(one), tree(other));
     let names = |tree: &std::collections::BTreeMap<Vec<u8>, _>| {
@@ -494,7 +492,7 @@ pub(crate) fn expect_same(one: &Path, other: &Path) {
     assert_eq!(names(&one), names(&other));
     for (name, what) in &one {
         let shown = String::from_utf8_lossy(name);
-        assert!(what.0 == other[name].0, "{shown}: other octets");
+        assert!(what.0 == other[name].0, "{shown}: other bytes");
         assert_eq!((what.1, what.2), (other[name].1, other[name].2), "{shown}: time and rights");
     }
 }

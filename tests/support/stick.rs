@@ -1,5 +1,5 @@
-//! Owns a look at a drive from outside: its files, its ledger, its manifest, and what may befall them.
-//! Never uses the program's own code for reading, so that what it checks is what is on the medium.
+//! Owns the view of a drive from outside: its files, its ledger, its manifest, and possible damage to them. Never reads
+//! with the program's own code, so that it checks what is on the medium.
 
 use counterfoil::model::Digest;
 use serde_json::Value;
@@ -8,7 +8,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-/// A drive, seen by somebody who has only a laptop.
+/// A drive, as seen by somebody who has only a laptop.
 #[derive(Clone)]
 pub(crate) struct Stick {
     path: PathBuf,
@@ -47,15 +47,15 @@ impl Stick {
         json["id"].as_str().unwrap().to_owned()
     }
 
-    /// Carries the drive to another mount point, as a desktop would choose one: the same files on
-    /// what the system takes for another mount.
+    /// Moves the drive to another mount point, as a desktop would choose one: the same files on what the system takes
+    /// for another mount.
     pub(crate) fn carry_to(&mut self, path: &Path) {
         super::station::sh("cp", &[OsStr::new("-a"), self.path.as_os_str(), path.as_os_str()]);
         fs::remove_dir_all(&self.path).unwrap();
         self.path = path.to_owned();
     }
 
-    /// Pulls the drive: its mount point stays, an empty folder on the card.
+    /// Pulls the drive: its mount point stays as an empty folder on the card.
     pub(crate) fn pull(&self) -> Pulled {
         let kept = tempfile::tempdir_in(self.path.parent().unwrap()).unwrap();
         fs::rename(&self.path, kept.path().join("stick")).unwrap();
@@ -90,7 +90,7 @@ impl Stick {
         self.lines().into_iter().filter(|line| line["kind"] == kind).collect()
     }
 
-    /// The latest payload acknowledged for a path.
+    /// The last payload recorded for a path.
     pub(crate) fn payload_of(&self, path: &str) -> PathBuf {
         let lines = self.lines_of("mirrored");
         let line = lines.iter().rfind(|line| line["path"] == path);
@@ -98,7 +98,7 @@ impl Stick {
         self.bag().join(line["payload"].as_str().unwrap())
     }
 
-    /// Turns one bit of a file: what a worn stick does.
+    /// Flips one bit of a file, as a worn stick does.
     pub(crate) fn rot(&self, file: &Path) {
         let mut bytes = fs::read(file).unwrap();
         let middle = bytes.len() / 2;
@@ -106,7 +106,7 @@ impl Stick {
         fs::write(file, bytes).unwrap();
     }
 
-    /// Everything on the drive: to see that nothing was written.
+    /// Everything on the drive, to check that nothing was written.
     pub(crate) fn everything(&self) -> Vec<(PathBuf, Option<Vec<u8>>)> {
         let found = walkdir::WalkDir::new(&self.path).sort_by_file_name().into_iter();
         found
@@ -115,7 +115,7 @@ impl Stick {
             .collect()
     }
 
-    /// `sha256sum` finds every copy as the manifest says, and the manifest lists every copy once.
+    /// `sha256sum` confirms every copy in the manifest, and the manifest lists every copy once.
     pub(crate) fn expect_bag_valid(&self) {
         let output = Command::new("sha256sum")
             .args(["--strict", "--quiet", "-c", "manifest-sha256.txt"])
@@ -133,8 +133,8 @@ impl Stick {
         self.expect_acknowledged_intact();
     }
 
-    /// Every copy that a ledger line acknowledges is there and has its hash, unless a later line says
-    /// that it was damaged or lost. How many there are.
+    /// Every copy that a ledger line acknowledges is there and has its hash, unless a later line records that it was
+    /// damaged or lost. Returns how many there are.
     pub(crate) fn expect_acknowledged_intact(&self) -> usize {
         let lines = self.lines();
         let given_up: Vec<_> = lines
@@ -155,15 +155,15 @@ impl Stick {
     }
 }
 
-/// A drive in somebody's pocket.
+/// A drive that is unplugged.
 pub(crate) struct Pulled {
     kept: tempfile::TempDir,
     home: PathBuf,
 }
 
 impl Pulled {
-    /// Puts it back where it was. The copy makes it another folder for the system, as another mount
-    /// is: the program must not take it for the session before.
+    /// Puts it back where it was. The copy makes it another folder for the system, as another mount would be: the
+    /// program must not take it for the previous session.
     pub(crate) fn plug(self) {
         let (from, to) = (self.kept.path().join("stick"), self.kept.path().join("mounted"));
         super::station::sh("cp", &[OsStr::new("-a"), from.as_os_str(), to.as_os_str()]);

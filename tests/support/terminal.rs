@@ -1,12 +1,11 @@
-//! A person at a terminal: a command as it is typed, and what is answered to its questions.
-//! Never judges.
+//! A person at a terminal: a typed command, and the answers to its questions. Makes no assertions.
 
 use super::station::Station;
 use std::io::Write as _;
 use std::process::{Command, Stdio};
 
-/// What a person sees who types a command in the station's folder, and `typed` after it; and the exit code. `PROGRAM`
-/// stands for the program.
+/// The output that a person sees who types a command in the station's folder, and `typed` after it; and the exit code.
+/// `PROGRAM` stands for the program.
 pub(crate) fn at_a_terminal(
     station: &Station,
     command: &str,

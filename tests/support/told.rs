@@ -1,11 +1,11 @@
-//! Owns what a command said: its exit code, its report, its warnings, and the questions a story asks of them.
-//! Never runs anything.
+//! Owns the output of a command: its exit code, its report, its warnings, and the assertions that tests make about
+//! them. Never runs anything.
 
 use serde_json::Value;
 use std::ffi::OsStr;
 use std::process::Output;
 
-/// What a command said.
+/// The output of a command.
 pub(crate) struct Told {
     typed: String,
     code: Option<i32>,
@@ -52,7 +52,7 @@ impl Told {
         self.expect_code(1, "something is not safe")
     }
 
-    /// The report's verdict, and the exit code that goes with it where a mailbox could be looked at.
+    /// The report's verdict, and the matching exit code where a mailbox could be read.
     pub(crate) fn expect_verdict(self, word: &str) -> Self {
         assert_eq!(self.json()["verdict"], word, "{}", self.whole());
         self.expect_code(i32::from(word != "safe"), word)
@@ -78,7 +78,7 @@ impl Told {
         self.expect_code(3, "could not be done")
     }
 
-    /// All of these words were said to the operator, wherever.
+    /// All of these words occur in the output, on either stream.
     pub(crate) fn expect_words(self, words: &[&str]) -> Self {
         let said = format!("{}{}", self.text(), self.warnings());
         for word in words {
@@ -87,7 +87,7 @@ impl Told {
         self
     }
 
-    /// No character that could steer a terminal: no control, no mark that turns the reading direction.
+    /// No character that could control a terminal: no control character, no bidirectional mark.
     pub(crate) fn expect_harmless(self) -> Self {
         for said in [&self.out, &self.err] {
             let text = std::str::from_utf8(said).unwrap();
@@ -99,7 +99,7 @@ impl Told {
         self
     }
 
-    /// Nothing at all was said on standard error.
+    /// Nothing at all on standard error.
     pub(crate) fn expect_no_warning(self) -> Self {
         let warned = self.warnings().lines().any(|line| !line.starts_with("note: "));
         assert!(!warned, "{}", self.whole());
@@ -125,8 +125,7 @@ impl Told {
         value
     }
 
-    /// Numbers of the report, by name: `messages.total` is a number within an object; a list counts
-    /// for its length.
+    /// Counts in the report, by name: `messages.total` is a number within an object; a list counts by its length.
     pub(crate) fn expect_counts(self, counts: &[(&str, u64)]) -> Self {
         let json = self.json();
         for (name, expected) in counts {
@@ -154,7 +153,7 @@ impl Told {
         entries
     }
 
-    /// The messages that an audit calls unmirrored, with the reason.
+    /// The messages that an audit reports as unmirrored, with the reason.
     pub(crate) fn expect_unmirrored(self, expected: &[(&str, &str)]) -> Self {
         self.expect_listed("unmirrored", "reason", expected)
     }

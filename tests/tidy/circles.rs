@@ -1,11 +1,11 @@
-//! No circle between the files of one layer: each can be read after those that it uses.
-//! Sees paths, and in the catalogue the methods of `Catalogue`; never the methods of any other type.
+//! No cycle between the files of one layer: each can be read after those that it uses. Considers paths, and in the
+//! catalogue the methods of `Catalogue`; never the methods of any other type.
 
 use crate::source::{Breach, Named, Source, below, item_end};
 use crate::{expect_none, plant};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Where one type's methods are spread over the files: calls of them are uses too.
+/// Where one type's methods are spread over several files: calls of them are uses too.
 const SPREAD: (&str, &str) = ("src/job/catalogue/", "Catalogue");
 
 #[test]
@@ -17,7 +17,7 @@ fn the_files_of_a_layer_use_each_other_in_no_circle() {
     );
 }
 
-/// A use of one file by another: the line, and what is named.
+/// A use of one file by another: the line, and the name used.
 struct Use {
     by: usize,
     of: usize,
@@ -25,7 +25,7 @@ struct Use {
     what: String,
 }
 
-/// Every use that lies on a circle.
+/// Every use that is part of a cycle.
 fn in_circles(sources: &[Source]) -> Vec<Breach> {
     let layer = |at: usize| sources[at].path.split('/').nth(1);
     let mut uses = Tree::of(sources).uses(sources);
@@ -55,7 +55,7 @@ fn reached_from(from: usize, next: &[BTreeSet<usize>]) -> BTreeSet<usize> {
 /// A path from the crate's root.
 type Path = Vec<String>;
 
-/// The modules of the crate, and where what they name again comes from.
+/// The modules of the crate, and the origin of each re-exported name.
 struct Tree {
     files: BTreeMap<Path, usize>,
     exports: BTreeMap<(Path, String), Path>,
@@ -89,7 +89,7 @@ impl Tree {
                 .filter(|path| self.files.contains_key(path))
                 .filter_map(|path| Some((path.last()?.clone(), path)))
                 .collect();
-            // What is only named again is used by whoever takes it.
+            // A re-exported name is used by whoever imports it.
             for found in named.iter().filter(|named| !is_export(source, named)) {
                 let through = imports.get(&found.parts[0]);
                 let path = match through {
@@ -104,7 +104,8 @@ impl Tree {
         all
     }
 
-    /// A path of a file as one from the root, if it is the crate's own. What names a module ends with its name.
+    /// A path in a file as one from the root, if it is the crate's own. If it names a module, it ends with the module's
+    /// name.
     fn absolute(&self, own: &[String], named: &Named) -> Option<Path> {
         let parts = match named.parts.split_last() {
             Some((last, before)) if last == "self" => before,
@@ -123,9 +124,9 @@ impl Tree {
         })
     }
 
-    /// The file that what is named stands in. A module's own name is none of a thing in it.
+    /// The file that defines a name. A module itself does not count as a use of a thing in it.
     fn file_of(&self, mut path: Path) -> Option<usize> {
-        // A name is handed on through a few modules at most.
+        // A name is re-exported through a few modules at most.
         for _ in 0..8 {
             let deep =
                 (0..path.len()).rev().find(|deep| self.files.contains_key(&path[..*deep]))?;
@@ -146,7 +147,7 @@ fn module_of(source: &Source) -> Path {
     path.split('/').filter(|part| !["mod", "lib"].contains(part)).map(str::to_owned).collect()
 }
 
-/// Whether a path stands in a `use`; rustfmt begins a line with each.
+/// Whether a path is in a `use`; rustfmt begins a line with each.
 fn is_import(source: &Source, named: &Named) -> bool {
     let line = source.code.lines().nth(named.line - 1).unwrap_or_default().trim_start();
     line.starts_with("use ") || line.starts_with("pub") && line.contains(" use ")
@@ -157,8 +158,8 @@ fn is_export(source: &Source, named: &Named) -> bool {
     line.starts_with("pub") && is_import(source, named)
 }
 
-/// The calls of methods that the spread type has in one file only, from its own methods and from whoever holds one
-/// as `catalogue`.
+/// The calls of methods that the spread type has in one file only, from its own methods and from code with a variable
+/// called `catalogue`.
 fn calls(sources: &[Source]) -> Vec<Use> {
     let (folder, holder) = (SPREAD.0, SPREAD.1.to_lowercase());
     let spread = || sources.iter().enumerate().filter(|(_, s)| s.path.starts_with(folder));
@@ -205,7 +206,7 @@ fn own_blocks(source: &Source) -> Vec<std::ops::Range<usize>> {
     blocks.map(|(at, _)| at..item_end(&source.code, at)).collect()
 }
 
-/// Planted circles, so that a rule that has gone blind is noticed.
+/// Planted cycles, so that a rule that no longer detects anything is noticed.
 #[test]
 fn these_rules_see_what_they_should() {
     let found = |files: &[(&str, &str)]| -> Vec<(String, usize, String)> {

@@ -1,5 +1,4 @@
-//! The developers' documents: every path and every test that they name exists.
-//! Never judges what they say of it.
+//! The developers' documents: every path and every test that they name exists. Never judges what they say about it.
 
 use crate::expect_none;
 use crate::faults::exists;
@@ -13,7 +12,7 @@ const DOCUMENTS: [&str; 5] = [
     "tests/FINDINGS.md",
 ];
 const STEPS: &str = "## Ten steps, three files each";
-/// The folders of the repository that they name files of.
+/// The folders of the repository whose files they name.
 const FOLDERS: [&str; 4] = ["src/", "tests/", "packaging/", "examples/"];
 
 #[test]
@@ -59,7 +58,7 @@ fn steps(text: &str) -> Vec<(usize, String, usize)> {
     rows.collect()
 }
 
-/// What the lines of all documents name, each with its place.
+/// The names in the lines of all documents, each with its line.
 fn named_by(names: fn(&str) -> Vec<String>) -> Vec<Breach> {
     let mut named = Vec::new();
     for document in DOCUMENTS {
@@ -88,7 +87,7 @@ fn tests(line: &str) -> Vec<String> {
     named.map(str::to_owned).collect()
 }
 
-/// Planted names, so that a rule that has gone blind is noticed.
+/// Planted names, so that a rule that no longer detects anything is noticed.
 #[test]
 fn these_rules_see_what_they_should() {
     let line =

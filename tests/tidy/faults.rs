@@ -1,5 +1,5 @@
-//! The tables of faults and of attacks: whole, and held to the tests there are.
-//! Never judges whether a test is worth its name: that is for whoever reads it.
+//! The tables of faults and of attacks: complete, and naming only tests that exist. Never judges whether a test is
+//! worth its name: a reader does.
 
 use crate::expect_none;
 use crate::source::{Breach, root};
@@ -24,8 +24,8 @@ struct Row {
 fn every_fault_has_one_row() {
     let rows = rows(&text_of(FILE));
     let numbers: Vec<_> = rows.iter().map(|row| row.number.as_str()).collect();
-    let wanted: Vec<_> = (1..=FAULTS).map(|number| number.to_string()).collect();
-    assert_eq!(numbers, wanted, "the table has each fault once, in order");
+    let expected: Vec<_> = (1..=FAULTS).map(|number| number.to_string()).collect();
+    assert_eq!(numbers, expected, "the table has each fault once, in order");
     expect_none(
         "a fault without a test is said to have none, so that nobody takes its row for one",
         rows.iter()
@@ -47,7 +47,7 @@ fn every_test_in_the_table_exists() {
     );
 }
 
-/// The same of the table of attacks; each row names a test.
+/// The same for the table of attacks; each row names a test.
 #[test]
 fn every_test_against_strangers_exists() {
     let text = text_of(ATTACKS_FILE);
@@ -85,7 +85,7 @@ fn rows(text: &str) -> Vec<Row> {
     rows.collect()
 }
 
-/// What stands in code quotes and names a place of tests.
+/// Names in code quotes that say where a test is.
 fn names(row: &Row) -> Vec<String> {
     let quoted = row.covered_by.split('`').skip(1).step_by(2);
     let places = quoted.filter(|text| text.starts_with("tests/") || text.starts_with("src/"));
@@ -96,7 +96,7 @@ fn is_plain(row: &Row) -> bool {
     PLAINLY.iter().any(|words| row.covered_by.contains(words))
 }
 
-/// `tests/FOLDER: function`, `src/FILE.rs: function`, or what runs tests that have no names.
+/// `tests/FOLDER: function`, `src/FILE.rs: function`, or a program whose tests have no names.
 pub(crate) fn exists(name: &str) -> bool {
     let (place, test) = name.split_once(": ").unwrap_or((name, ""));
     let at = root().join(place);
@@ -136,7 +136,7 @@ fn below(at: &Path) -> Vec<String> {
     kept.flat_map(|path| below(&path)).collect()
 }
 
-/// Planted rows, so that a rule that has gone blind is noticed.
+/// Planted rows, so that a rule that no longer detects anything is noticed.
 #[test]
 fn these_rules_see_what_they_should() {
     let text = "| | fault | by |\n|---|---|---|\n\

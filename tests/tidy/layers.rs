@@ -1,5 +1,4 @@
-//! The layers: model < disk < job < daemon < cli, and what each may reach for.
-//! Never looks at style.
+//! The layers: model < disk < job < daemon < cli, and what each may use. Never checks style.
 
 use crate::source::{Breach, Named, Source, below};
 use crate::{expect_none, plant};
@@ -7,7 +6,7 @@ use crate::{expect_none, plant};
 /// The layers in order; each uses only those before it.
 const LAYERS: [&str; 5] = ["model", "disk", "job", "daemon", "cli"];
 
-/// What a module can reach the world with.
+/// What connects a module with the world outside.
 const WORLD: [&[&str]; 12] = [
     &["std", "fs"],
     &["std", "io"],
@@ -84,7 +83,7 @@ fn reaches_up(source: &Source) -> Vec<Breach> {
             named.parts.get(1)
         } else {
             let up = named.parts.iter().take_while(|part| *part == "super").count();
-            // In a module written within the file there is one more step up to the root.
+            // A module written within the file is one step further from the root.
             (up >= modules.len()).then(|| named.parts.get(up)).flatten()
         };
         top.and_then(|top| rank(top)).is_some_and(|other| other > own)
@@ -122,7 +121,7 @@ fn reads_time(source: &Source) -> Vec<Breach> {
     bad.map(|named| source.breach(named.line, named.parts.join("::"))).collect()
 }
 
-/// Planted breaches, so that a rule that has gone blind is noticed.
+/// Planted breaches, so that a rule that no longer detects anything is noticed.
 #[test]
 fn these_rules_see_what_they_should() {
     let up = plant(

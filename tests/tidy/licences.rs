@@ -5,8 +5,8 @@ use crate::expect_none;
 use crate::source::{Breach, root};
 use std::process::Command;
 
-/// Licences that ask for no more than their text and notices to be kept, or (MPL-2.0) for changes
-/// to their own files to be given.
+/// Licences that require no more than to keep their text and notices, or (MPL-2.0) to publish changes to their own
+/// files.
 const ALLOWED: [&str; 15] = [
     "0BSD",
     "Apache-2.0",
@@ -60,8 +60,8 @@ fn our_own_licences_are_here_in_full() {
     }
 }
 
-/// Whether an expression (SPDX, annex D: AND binds closer than OR; a slash is an old OR) can be met
-/// with allowed licences alone.
+/// Whether allowed licences alone satisfy an expression (SPDX, annex D: AND binds closer than OR; a slash is an old
+/// OR).
 fn may_be_used(expression: &str) -> bool {
     let spaced = expression.replace('(', " ( ").replace(')', " ) ").replace('/', " OR ");
     let words: Vec<&str> = spaced.split_whitespace().collect();
@@ -70,25 +70,25 @@ fn may_be_used(expression: &str) -> bool {
 }
 
 fn any_of(rest: &mut &[&str]) -> Option<bool> {
-    let mut met = all_of(rest)?;
+    let mut allowed = all_of(rest)?;
     while take(rest, "OR") {
-        met |= all_of(rest)?;
+        allowed |= all_of(rest)?;
     }
-    Some(met)
+    Some(allowed)
 }
 
 fn all_of(rest: &mut &[&str]) -> Option<bool> {
-    let mut met = one(rest)?;
+    let mut allowed = one(rest)?;
     while take(rest, "AND") {
-        met &= one(rest)?;
+        allowed &= one(rest)?;
     }
-    Some(met)
+    Some(allowed)
 }
 
 fn one(rest: &mut &[&str]) -> Option<bool> {
     if take(rest, "(") {
-        let met = any_of(rest)?;
-        return take(rest, ")").then_some(met);
+        let allowed = any_of(rest)?;
+        return take(rest, ")").then_some(allowed);
     }
     let (&name, behind) = rest.split_first()?;
     *rest = behind;

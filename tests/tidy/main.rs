@@ -1,10 +1,10 @@
-//! House rules, held by tests: each rule says why it is there, and names file and line.
-//! Looks at the repository's text and its list of dependencies; never runs the program.
+//! House rules, enforced by tests: each rule says why it exists, and names file and line. Reads the repository's text
+//! and its list of dependencies; never runs the program.
 //!
-//! `layers`: who may use what. `circles`: that no two files need each other. `style`: how a file reads.
-//! `licences`: what it is built from. `faults`: the tables of faults and attacks. `documents`: what the developers'
-//! documents name. `plain`: what is left to tests/all, and where tests belong. `schema`: where numbers of states stand.
-//! `words`: what is no name here. `source`: how a Rust file is seen by the rules.
+//! `layers`: who may use what. `circles`: that no two files need each other. `style`: how a file reads. `licences`: the
+//! licences of the dependencies. `faults`: the tables of faults and attacks. `documents`: paths and tests named in the
+//! developers' documents. `plain`: what is left to tests/all, and where tests belong. `schema`: where numbers of states
+//! may occur. `words`: private words that are not used as names. `source`: the rules' view of a Rust file.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod circles;

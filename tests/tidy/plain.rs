@@ -1,5 +1,5 @@
-//! What a plain `cargo test` leaves to tests/all (`tests/plain`), and where DEVELOPERS.md says a test belongs: held to
-//! the tests and files there are. Never judges what a test needs: a plain run as an ordinary user shows it.
+//! What a plain `cargo test` leaves to tests/all (`tests/plain`), and where DEVELOPERS.md says a test belongs: compared
+//! with the tests and files that exist. Never judges what a test needs: a plain run as an ordinary user shows it.
 
 use crate::expect_none;
 use crate::source::{Breach, Source, below, root};
@@ -39,7 +39,7 @@ fn every_test_that_is_left_to_tests_all_is_one() {
     );
 }
 
-/// The list and the tests that ask how many cases they are to try.
+/// Compares the list with the tests that ask how many cases they are to try.
 #[test]
 fn every_test_that_tries_fewer_cases_is_named() {
     let all = below("tests");
@@ -62,7 +62,7 @@ fn every_test_that_tries_fewer_cases_is_named() {
     );
 }
 
-/// Otherwise a plain run fails where its list is not read, and tests/all leaves out what it is there for.
+/// Otherwise a plain run fails because its list is not read, or tests/all leaves out what it is there for.
 #[test]
 fn the_list_is_read_by_every_run_but_that_of_tests_all() {
     let text = |path: &str| std::fs::read_to_string(root().join(path)).unwrap();
@@ -73,7 +73,7 @@ fn the_list_is_read_by_every_run_but_that_of_tests_all() {
     }
 }
 
-/// The table of DEVELOPERS.md.
+/// Checks the table of DEVELOPERS.md.
 #[test]
 fn every_place_for_a_test_exists() {
     let text = std::fs::read_to_string(root().join("DEVELOPERS.md")).unwrap();
@@ -114,7 +114,7 @@ fn is_right(row: &Row, tests: &[(String, String)]) -> bool {
     REASONS.contains(&row.why.as_str()) && matches!(having[..], [(_, test)] if *test == row.test)
 }
 
-/// The test binary of a file, and its module there.
+/// The test program of a file, and its module there.
 fn name_of(source: &Source) -> (String, String) {
     let below = source.path.trim_start_matches("tests/").trim_end_matches(".rs");
     let (binary, module) = below.split_once('/').unwrap_or((below, ""));
@@ -122,7 +122,7 @@ fn name_of(source: &Source) -> (String, String) {
     (binary.to_owned(), if module == "main" { String::new() } else { module })
 }
 
-/// Every test there is: its binary and its name as the binary lists it.
+/// Every test there is: its program, and its name as the program lists it.
 fn tests(sources: &[Source]) -> Vec<(String, String)> {
     let mut found = Vec::new();
     for source in sources {
@@ -144,7 +144,7 @@ fn tests(sources: &[Source]) -> Vec<(String, String)> {
     found
 }
 
-/// Planted rows, so that a rule that has gone blind is noticed.
+/// Planted rows, so that a rule that no longer detects anything is noticed.
 #[test]
 fn these_rules_see_what_they_should() {
     let source = Source::new(

@@ -1,5 +1,5 @@
-//! Where the numbers of states may stand: in the schema, and in the type that owns them.
-//! Looks at the text of queries only; what a database makes of them the tests of the program find out.
+//! Where the numbers of states may occur: in the schema, and in the type that owns them. Checks the text of queries
+//! only; the program's own tests check what a database makes of them.
 
 use crate::source::{Breach, Source, below};
 use crate::{expect_none, plant};
@@ -14,7 +14,7 @@ fn no_query_compares_a_state_with_a_number() {
     );
 }
 
-/// Every comparison of a column `state` with a number, in the text of a query that may go over several lines.
+/// Every comparison of a column `state` with a number, in the text of a query that may span several lines.
 fn numbered_states(source: &Source) -> Vec<Breach> {
     let (text, code): (Vec<char>, Vec<char>) =
         (source.text.chars().collect(), source.code.chars().collect());
@@ -24,7 +24,7 @@ fn numbered_states(source: &Source) -> Vec<Breach> {
         let is_word = text[*at..].starts_with(&word)
             && !is_part(at.checked_sub(1).and_then(|before| text.get(before)))
             && !is_part(text.get(at + word.len()));
-        // What is blank in the code is text or a comment.
+        // Where the code is blank there is text or a comment.
         is_word && code.get(*at) == Some(&' ')
     });
     let found = begins.filter_map(|at| {

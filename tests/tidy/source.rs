@@ -1,5 +1,5 @@
-//! Owns how the rules see a Rust file: its lines, its code without comments and text, the paths it
-//! names, and which lines are test code. Never judges: that is for the rules.
+//! Owns the rules' view of a Rust file: its lines, its code without comments and text, the paths it names, and which
+//! lines are test code. Never judges: the rules do.
 
 use std::fs;
 use std::ops::RangeInclusive;
@@ -16,11 +16,11 @@ pub(crate) struct Source {
     tests: Vec<RangeInclusive<usize>>,
 }
 
-/// A breach of a rule: where, and what stands there.
+/// A breach of a rule: file, line, and what is there.
 #[derive(Debug, PartialEq, Eq)]
 pub(crate) struct Breach(pub(crate) String, pub(crate) usize, pub(crate) String);
 
-/// A path as code names it, such as `std`, `fs`, `read`, with the number of its line.
+/// A path in code, such as `std`, `fs`, `read`, with its line number.
 pub(crate) struct Named {
     pub(crate) line: usize,
     pub(crate) parts: Vec<String>,
@@ -32,14 +32,14 @@ impl Named {
         self.parts.len() >= parts.len() && self.parts.iter().zip(parts).all(|(a, b)| a == b)
     }
 
-    /// Whether these parts stand in it, one behind the other.
+    /// Whether it contains these parts in a row.
     pub(crate) fn holds(&self, parts: &[&str]) -> bool {
         self.parts.windows(parts.len()).any(|w| w.iter().zip(parts).all(|(a, b)| a == b))
     }
 }
 
 impl Source {
-    /// A file with this text, as if it lay at this path.
+    /// A file with this text, as if it were at this path.
     pub(crate) fn new(path: &str, text: &str) -> Self {
         let code = blank(text);
         let tests = test_lines(&code);
@@ -61,7 +61,7 @@ impl Source {
         Breach(self.path.clone(), line, what.into())
     }
 
-    /// Every path of two parts or more that the code names, groups in braces taken apart.
+    /// Every path of two parts or more in the code, with groups in braces expanded.
     pub(crate) fn named(&self) -> Vec<Named> {
         let chars: Vec<char> = self.code.chars().collect();
         let mut found = Vec::new();
@@ -92,7 +92,7 @@ struct PathReader<'a> {
 }
 
 impl PathReader<'_> {
-    /// Reads `a::b`, `a::{b, c::d}` or `a::*`, with what stands before it.
+    /// Reads `a::b`, `a::{b, c::d}` or `a::*`, after the given parts.
     fn path(&mut self, mut parts: Vec<String>) {
         loop {
             let begin = self.at;
@@ -137,7 +137,7 @@ fn is_word(c: char) -> bool {
     c.is_alphanumeric() || c == '_'
 }
 
-/// Blanks comments and the insides of text and character literals; lines stay where they are.
+/// Blanks comments and the insides of text and character literals; the line numbers stay the same.
 fn blank(text: &str) -> String {
     let chars: Vec<char> = text.chars().collect();
     let mut out = String::with_capacity(text.len());
@@ -197,7 +197,7 @@ fn text_end(chars: &[char], begin: usize) -> usize {
     chars.len()
 }
 
-/// The end of `r"…"` or `r#"…"#`; where it began if it is neither, as `r#type` is not.
+/// The end of `r"…"` or `r#"…"#`; its beginning if it is neither, as `r#type` is not.
 fn raw_end(chars: &[char], begin: usize) -> usize {
     let hashes = chars[begin + 1..].iter().take_while(|&&c| c == '#').count();
     if chars.get(begin + 1 + hashes) != Some(&'"') {
@@ -214,7 +214,7 @@ fn raw_end(chars: &[char], begin: usize) -> usize {
     chars.len()
 }
 
-/// The end of a character literal; where it began if it is a lifetime.
+/// The end of a character literal; its beginning if it is a lifetime.
 fn letter_end(chars: &[char], begin: usize) -> usize {
     match (chars.get(begin + 1), chars.get(begin + 2)) {
         (Some('\\'), _) => {

@@ -1,16 +1,15 @@
-//! How a file reads: its opening, its length, its names, and what is never left in it.
-//! Never looks at layers.
+//! How a file reads: its opening, its length, its names, and what must not remain in it. Never checks layers.
 
 use crate::source::{Breach, Source, all_files, below, item_end, root};
 use crate::{expect_none, plant};
 
-/// Lines of a file. Usual is 400 at most; this is where it has to be taken apart.
+/// Lines of a file. Usual is 400 at most; a file with more than this has to be split.
 const FILE_LINES: usize = 440;
-/// Longer files, and how long they may be. A new name here needs a reason; a shorter list none.
+/// Longer files, and how long they may be. A new entry needs a reason; removing one does not.
 const LONGER_FILES: [(&str, usize); 0] = [];
-/// Lines of a `mod.rs`: what is in it and what leaves it, not the work.
+/// Lines of a `mod.rs`: its modules and exports, not the work.
 const MOD_LINES: usize = 70;
-/// Those that hold the type their folder is about.
+/// Those with the type that their folder is about.
 const LONGER_MODS: [(&str, usize); 1] = [("src/job/catalogue/mod.rs", 200)];
 /// Lines of `main.rs`: parse, run, exit code.
 const MAIN_LINES: usize = 60;
@@ -77,7 +76,7 @@ fn files_are_short_enough_to_read_in_one_sitting() {
     expect_none("a long file owns more than one thing: take it apart along what it owns", over);
 }
 
-/// So that the list of exceptions cannot outlive them.
+/// So that no exception outlives its reason.
 #[test]
 fn the_exceptions_on_length_are_still_needed() {
     let kinds = [(&LONGER_FILES[..], FILE_LINES), (&LONGER_MODS[..], MOD_LINES)];
@@ -99,7 +98,7 @@ fn functions_fit_on_a_screen() {
 }
 
 #[test]
-fn lines_fit_beside_each_other() {
+fn lines_fit_next_to_each_other() {
     let long = below("src").into_iter().flat_map(|s| {
         let lines = s.text.lines().enumerate().map(|(at, line)| (at + 1, line.chars().count()));
         let long = lines.filter(|(_, chars)| *chars > LINE_CHARS);
@@ -204,7 +203,7 @@ fn long_functions(source: &Source, most: usize) -> Vec<Breach> {
     long.collect()
 }
 
-/// Planted breaches, so that a rule that has gone blind is noticed.
+/// Planted breaches, so that a rule that no longer detects anything is noticed.
 #[test]
 fn these_rules_see_what_they_should() {
     let bad = plant("src/a.rs", "fn f() {\n    todo!()\n}\n#[ignore]\nfn g() {}\n");

@@ -1,10 +1,10 @@
-//! The field's words in names: what was once named in a private way is not named so again.
-//! Looks at names in code, in the database's schema and at file names, part by part; never at prose.
+//! The field's words in names: a private word that was once replaced is not used as a name again. Checks names in code,
+//! in the database's schema and of files, part by part; never prose.
 
 use crate::source::{Breach, Source, below};
 use crate::{expect_none, plant};
 
-/// A word that is no name here, and what the field says.
+/// A private word that must not be a name, and the field's term.
 const OTHERWISE: [(&str, &str); 36] = [
     ("alarm", "timer"),
     ("asker", "reply_to"),
@@ -59,7 +59,7 @@ fn names_are_the_fields_own() {
     );
 }
 
-/// Names in a file, and the file's own.
+/// Private names in a file, and the file's own.
 fn private_names(source: &Source) -> Vec<Breach> {
     let name = source.path.rsplit('/').next().unwrap_or_default();
     let mut found = breaches(source, 1, name.split('.').next().unwrap_or_default());
@@ -76,7 +76,7 @@ fn breaches(source: &Source, line: usize, name: &str) -> Vec<Breach> {
     known.map(|(word, say)| source.breach(line, format!("{name}: not {word}, but {say}"))).collect()
 }
 
-/// What a name is made of: `EventSink`, `event_sink` and `EVENT_SINK` are all `event` and `sink`.
+/// The parts of a name: `EventSink`, `event_sink` and `EVENT_SINK` are all `event` and `sink`.
 fn parts(name: &str) -> Vec<String> {
     let mut parts = vec![String::new()];
     let mut before = '_';

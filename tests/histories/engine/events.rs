@@ -1,6 +1,6 @@
-//! How each event is done to the program: as mail programs, people and hardware do it.
+//! How each event is applied to the program: as mail programs, people and hardware cause it.
 
-use super::{Program, Socket, station, told};
+use super::{Program, Socket, describe, station};
 use crate::event::Event;
 use crate::files::{bytes_of, content_of};
 use crate::model::Location;
@@ -31,20 +31,20 @@ impl Program {
         seen: impl FnOnce(&mut Self) -> Result<Seen, String>,
     ) -> Result<(), String> {
         if watched {
-            self.look_all()?;
+            self.scan_all()?;
         }
         let seen = seen(self)?;
         match watched {
-            // Where it went to is looked at first, as the service does by waiting a little.
-            true => self.look(&[first, 1 - first], &seen).map_err(|e| told(&e)),
+            // The mailbox it went to is scanned first, as the service achieves by waiting a little.
+            true => self.scan(&[first, 1 - first], &seen).map_err(|e| describe(&e)),
             false => Ok(()),
         }
     }
 
-    /// The path of a file below its mailbox.
+    /// The path of a file relative to its mailbox.
     fn rel(&self, mailbox: u8, file: &Path) -> Result<RelName, String> {
-        let path = file.strip_prefix(self.folder(mailbox)).map_err(|e| told(&e))?;
-        RelName::new(path.as_os_str().as_bytes()).map_err(|e| told(&e))
+        let path = file.strip_prefix(self.folder(mailbox)).map_err(|e| describe(&e))?;
+        RelName::new(path.as_os_str().as_bytes()).map_err(|e| describe(&e))
     }
 
     pub(super) fn change(
@@ -66,7 +66,7 @@ impl Program {
                 let file = self.file(at, mail[&at])?;
                 let watched = matches!(event, Event::Delete(_));
                 self.happens(watched, at.mailbox, |program| {
-                    fs::remove_file(&file).map_err(|e| told(&e))?;
+                    fs::remove_file(&file).map_err(|e| describe(&e))?;
                     let gone = vec![(at.mailbox, program.rel(at.mailbox, &file)?)];
                     Ok(Seen { gone, ..Seen::default() })
                 })
@@ -74,7 +74,7 @@ impl Program {
             Event::Move { from, to, watched } => {
                 let (file, into) = (self.file(from, mail[&from])?, self.file(to, mail[&from])?);
                 self.happens(watched, to.mailbox, |program| {
-                    fs::rename(&file, &into).map_err(|e| told(&e))?;
+                    fs::rename(&file, &into).map_err(|e| describe(&e))?;
                     let gone = vec![(from.mailbox, program.rel(from.mailbox, &file)?)];
                     Ok(Seen { gone, ..Seen::default() })
                 })
@@ -89,7 +89,7 @@ impl Program {
                 })
             }
             Event::Repair { at, stick } => {
-                self.look_all()?;
+                self.scan_all()?;
                 self.read(&[stick])?;
                 let file = self.file(at, mail[&at])?;
                 self.write(&file, &bytes_of(new(&at).ok_or_else(lacks)?))
@@ -102,7 +102,7 @@ impl Program {
         match event {
             Event::Mirror { stick, mailboxes } => self.mirror(stick, mailboxes, false),
             Event::Cut { stick, lines, .. } => {
-                // Lines and calls do not correspond: what is cut off is another part each time.
+                // Lines and calls do not correspond: a different part is cut off each time.
                 let calls = (lines as u64 * 7 + self.written * 5 + self.made * 3) % 40;
                 self.sockets[stick].drive.pull_after(calls);
                 let cut = self.mirror(stick, 3, true);
@@ -133,26 +133,26 @@ impl Program {
                 Ok(())
             }
             Event::LoseStick { stick } => {
-                // What no card has met nobody can give up.
+                // A stick that no card has ever seen cannot be given up.
                 if !self.sockets[stick].unmet
                     && let Some(id) = self.id(stick)?
-                    && let Some(row) = self.catalogue().drive(id).map_err(|e| told(&e))?
+                    && let Some(row) = self.catalogue().drive(id).map_err(|e| describe(&e))?
                 {
                     let now = self.clock.stamp().time;
                     let catalogue = self.catalogue();
                     catalogue
                         .forget_drive(row.row, DriveLoss::Lost, None, now)
-                        .map_err(|e| told(&e))?;
+                        .map_err(|e| describe(&e))?;
                 }
                 self.sockets[stick] = self.socket(MemoryDrive::default());
                 Ok(())
             }
             Event::Restore { sticks, removed } => {
-                self.look_all()?;
+                self.scan_all()?;
                 let all = self.chosen(sticks);
                 self.read(&all)?;
                 self.put_back(&all, removed, &self.place.join("card"))?;
-                self.look_all()
+                self.scan_all()
             }
             Event::Acknowledge => self.acknowledge(),
             _ => Err(format!("{event:?} is none of sticks")),
@@ -160,7 +160,7 @@ impl Program {
     }
 
     fn acknowledge(&mut self) -> Result<(), String> {
-        self.look_all()?;
+        self.scan_all()?;
         let catalogue = self.catalogue();
         let all = || -> Result<(), JobError> {
             acknowledge_missing(catalogue, |_| true, &self.clock)?;
@@ -170,32 +170,32 @@ impl Program {
             }
             Ok(())
         };
-        all().map_err(|e| told(&e))
+        all().map_err(|e| describe(&e))
     }
 
-    /// The folder of the card in use makes way for another's.
+    /// Exchanges the folder of the card in use for another's.
     fn use_card(&mut self, card: usize) -> Result<(), String> {
         let live = self.place.join("card");
         let stash = |card: usize| self.place.join(format!("card-{card}"));
-        fs::rename(&live, stash(self.here)).map_err(|e| told(&e))?;
+        fs::rename(&live, stash(self.here)).map_err(|e| describe(&e))?;
         match stash(card).exists() {
-            true => fs::rename(stash(card), live).map_err(|e| told(&e))?,
-            false => fs::create_dir(live).map_err(|e| told(&e))?,
+            true => fs::rename(stash(card), live).map_err(|e| describe(&e))?,
+            false => fs::create_dir(live).map_err(|e| describe(&e))?,
         }
         self.here = card;
         self.make_mailboxes();
         self.start()
     }
 
-    /// Another process.
+    /// Starts another process.
     fn start(&mut self) -> Result<(), String> {
-        self.cards[self.here] = self.catalogue().copied().map_err(|e| told(&e))?;
+        self.cards[self.here] = self.catalogue().copied().map_err(|e| describe(&e))?;
         Ok(())
     }
 
     fn copy_of_card(&self, to: &Path) -> Result<Catalogue, String> {
         copy_folder(&self.place.join("card"), to)?;
-        self.catalogue().copied().map_err(|e| told(&e))
+        self.catalogue().copied().map_err(|e| describe(&e))
     }
 
     pub(super) fn whole_cards(&mut self, event: Event) -> Result<(), String> {
@@ -208,12 +208,12 @@ impl Program {
                 self.start()
             }
             Event::NewCard => {
-                self.cards.push(Catalogue::in_memory().map_err(|e| told(&e))?);
+                self.cards.push(Catalogue::in_memory().map_err(|e| describe(&e))?);
                 self.use_card(number)
             }
             Event::Boot(card) => self.use_card(card),
             Event::LoseState => {
-                self.cards[self.here] = Catalogue::in_memory().map_err(|e| told(&e))?;
+                self.cards[self.here] = Catalogue::in_memory().map_err(|e| describe(&e))?;
                 Ok(())
             }
             Event::TakeImage => {
@@ -225,9 +225,9 @@ impl Program {
             }
             Event::PutImage | Event::FallBack => {
                 let Some((image, catalogue)) = &self.image else { return Ok(()) };
-                let catalogue = catalogue.copied().map_err(|e| told(&e))?;
+                let catalogue = catalogue.copied().map_err(|e| describe(&e))?;
                 if event == Event::PutImage {
-                    fs::remove_dir_all(&live).map_err(|e| told(&e))?;
+                    fs::remove_dir_all(&live).map_err(|e| describe(&e))?;
                     copy_folder(image, &live)?;
                 }
                 self.cards[self.here] = catalogue;
@@ -239,20 +239,20 @@ impl Program {
 }
 
 fn copy_folder(from: &Path, to: &Path) -> Result<(), String> {
-    fs::create_dir_all(to).map_err(|e| told(&e))?;
-    for entry in fs::read_dir(from).map_err(|e| told(&e))?.flatten() {
+    fs::create_dir_all(to).map_err(|e| describe(&e))?;
+    for entry in fs::read_dir(from).map_err(|e| describe(&e))?.flatten() {
         let (path, into) = (entry.path(), to.join(entry.file_name()));
         if path.is_dir() {
             copy_folder(&path, &into)?;
             continue;
         }
-        // With its time, as a copy of a whole card has it.
+        // Keeping its time, as a copy of a whole card does.
         let copy = || -> std::io::Result<()> {
             fs::copy(&path, &into)?;
             let time = fs::metadata(&path)?.modified()?;
             fs::OpenOptions::new().write(true).open(&into)?.set_modified(time)
         };
-        copy().map_err(|e| told(&e))?;
+        copy().map_err(|e| describe(&e))?;
     }
     Ok(())
 }

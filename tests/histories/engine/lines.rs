@@ -1,4 +1,4 @@
-//! Which line of a ledger corresponds to one of the model's, what makes it unreadable, and lines that strangers add.
+//! Which ledger line corresponds to a line of the model, how it is made unreadable, and lines that strangers add.
 
 use super::{BEYOND, Program, mailbox_name, station};
 use crate::files::{bytes_of, name_of};
@@ -7,7 +7,7 @@ use crate::world::World;
 use counterfoil::model::{Digest, Identity};
 use serde_json::{Value, json};
 
-/// What of a line tells it from others, in the model and in a ledger.
+/// What distinguishes a line from others, in the model and in a ledger.
 #[derive(Debug, Clone, PartialEq, Eq)]
 enum Kind {
     Writer,
@@ -49,7 +49,7 @@ fn kind_in_ledger(line: &[u8]) -> Option<Kind> {
 }
 
 impl Program {
-    /// The line of the ledger that corresponds to one of the model's cannot be read any more.
+    /// The ledger line that corresponds to one of the model's becomes unreadable.
     pub(super) fn spoil(
         &mut self,
         before: &World,
@@ -76,7 +76,7 @@ impl Program {
     }
 }
 
-/// A rightly chained ledger that is gone on with.
+/// A correctly chained ledger that is being continued.
 struct Forged {
     text: String,
     head: String,
@@ -97,11 +97,11 @@ impl Forged {
     }
 }
 
-/// A number of a change that no card comes to.
+/// The number of a change that no card reaches.
 const FAR: u64 = 1_000_000;
 
 impl Program {
-    /// Somebody who knows all that is on a stick adds lines that say that all of it is gone, or replaced by mail of
+    /// Somebody who knows everything on a stick adds lines that say that all of it is gone, or was replaced by mail of
     /// theirs.
     pub(super) fn forge(
         &mut self,
@@ -115,7 +115,7 @@ impl Program {
         let text = String::from_utf8(ledger).map_err(|e| e.to_string())?;
         let lines: Vec<Value> =
             text.lines().filter_map(|line| serde_json::from_str(line).ok()).collect();
-        // Behind a break nothing of it would be sound.
+        // After a break none of it would be sound.
         let Some(last) = lines.last().filter(|_| lines.len() == text.lines().count()) else {
             return Err(BEYOND.to_owned());
         };
@@ -132,7 +132,7 @@ impl Program {
             name.split('.').next()?.parse::<u32>().ok()
         };
         let mut next = names.filter_map(number).max().unwrap_or(0) + 1;
-        // Each as a change of its own: two contents for one change would give them away.
+        // Each as a change of its own: two contents for one change would expose them.
         for (n, key) in (FAR..).zip(before.sticks[stick].stick.ledger.standing()) {
             let as_of = format!("{writer}:{n}");
             let Place::Plain(path) = key.0.path else { return Err(BEYOND.to_owned()) };

@@ -1,5 +1,5 @@
 //! The program itself in the same histories: cards are folders in memory with a catalogue each, sticks are drives in
-//! memory. Owns how an event is done to it, and what it answers. Never judges.
+//! memory. Owns how an event is applied to it, and its answers. Makes no assertions about them.
 
 mod events;
 mod lines;
@@ -30,7 +30,7 @@ use std::time::Duration;
 
 struct Socket {
     drive: MemoryDrive,
-    /// Another each time another stick is there.
+    /// Changes each time another stick is there.
     label: String,
     /// Copies on it have rotted since they were last read.
     unread: bool,
@@ -38,14 +38,14 @@ struct Socket {
     unmet: bool,
 }
 
-/// What happened is beyond what the two have in common.
+/// Reported where a history leaves the common ground of program and model.
 pub(crate) const BEYOND: &str = "beyond the model";
 
-/// The program.
+/// The program under test.
 pub(crate) struct Program {
     place: PathBuf,
     clock: HandClock,
-    /// Catalogues; the folder of the card in use is `card`, those of the others carry their numbers.
+    /// Catalogues; the folder of the card in use is `card`, those of the others have their numbers.
     cards: Vec<Catalogue>,
     here: usize,
     sockets: Vec<Socket>,
@@ -54,7 +54,7 @@ pub(crate) struct Program {
     made: u64,
 }
 
-fn told(error: &impl ToString) -> String {
+fn describe(error: &impl ToString) -> String {
     error.to_string()
 }
 
@@ -127,7 +127,7 @@ impl Program {
         }
     }
 
-    /// Where in the folders of the card a message of the model is.
+    /// The file of a message of the model, below the folders of the card.
     fn file(&self, at: Location, content: Content) -> Result<PathBuf, String> {
         if let Place::Plain(path) = at.path {
             return Ok(self.folder(at.mailbox).join(name_of(path)));
@@ -138,7 +138,7 @@ impl Program {
         let mut others = all.filter(|file| plain(file).is_none());
         others
             .find(|file| fs::read(file).is_ok_and(|bytes| content_of(&bytes) == Some(content)))
-            .ok_or_else(|| format!("{content:?} is nowhere beside {at:?}"))
+            .ok_or_else(|| format!("{content:?} is nowhere next to {at:?}"))
     }
 
     /// Puts a message there as a mail program does: written under another name, then renamed.
@@ -151,7 +151,7 @@ impl Program {
             fs::OpenOptions::new().write(true).open(&passing)?.set_modified(time)?;
             fs::rename(&passing, to)
         };
-        put().map_err(|e| told(&e))
+        put().map_err(|e| describe(&e))
     }
 
     fn open(&self, mailbox: u8) -> Result<OpenMailbox, JobError> {
@@ -160,8 +160,8 @@ impl Program {
         OpenMailbox::open(self.catalogue(), &mailbox)
     }
 
-    /// Takes mailboxes in, in this order, after what was seen to happen.
-    fn look(&self, mailboxes: &[u8], seen: &Seen) -> Result<(), JobError> {
+    /// Scans mailboxes, in this order, after events that were seen.
+    fn scan(&self, mailboxes: &[u8], seen: &Seen) -> Result<(), JobError> {
         let catalogue = self.catalogue();
         catalogue.begin_run(&self.clock)?;
         for mailbox in mailboxes {
@@ -185,22 +185,23 @@ impl Program {
         Ok(())
     }
 
-    fn look_unseen(&self, mailboxes: u8) -> Result<(), String> {
+    fn scan_unseen(&self, mailboxes: u8) -> Result<(), String> {
         let all: Vec<u8> = (0..2).filter(|mailbox| mailboxes & (1 << mailbox) != 0).collect();
-        self.look(&all, &Seen::default()).map_err(|e| told(&e))
+        self.scan(&all, &Seen::default()).map_err(|e| describe(&e))
     }
 
-    fn look_all(&self) -> Result<(), String> {
-        self.look_unseen(3)
+    fn scan_all(&self) -> Result<(), String> {
+        self.scan_unseen(3)
     }
 
     /// Reads what is new in the ledgers of some sticks, as `status` does.
     fn read(&self, sticks: &[usize]) -> Result<(), String> {
         let drives: Vec<_> = sticks.iter().map(|stick| self.drive(*stick, Begin::Never)).collect();
-        for looked in sync_drive::inspect_drives(self.catalogue(), &station(), &drives, &self.clock)
-            .map_err(|e| told(&e))?
+        for inspected in
+            sync_drive::inspect_drives(self.catalogue(), &station(), &drives, &self.clock)
+                .map_err(|e| describe(&e))?
         {
-            match looked.drive {
+            match inspected.drive {
                 Ok(_)
                 | Err(
                     JobError::NoDrive { .. }
@@ -208,7 +209,7 @@ impl Program {
                     // It gets an id of its own, and is read, when it is next written to.
                     | JobError::CopiedDrive { .. },
                 ) => {}
-                Err(error) => return Err(told(&error)),
+                Err(error) => return Err(describe(&error)),
             }
         }
         Ok(())
@@ -221,12 +222,12 @@ impl Program {
 
     fn id(&self, stick: usize) -> Result<Option<DriveId>, String> {
         let volume_source = self.drive(stick, Begin::Never).volume_source;
-        let volume = volume_source.open(Access::Read).map_err(|e| told(&e))?;
-        drive_id(&*volume).map_err(|e| told(&e))
+        let volume = volume_source.open(Access::Read).map_err(|e| describe(&e))?;
+        drive_id(&*volume).map_err(|e| describe(&e))
     }
 
     fn mirror(&mut self, stick: usize, mailboxes: u8, cut: bool) -> Result<(), String> {
-        self.look_unseen(mailboxes)?;
+        self.scan_unseen(mailboxes)?;
         let drive = self.drive(stick, Begin::OnDevice);
         let present_drives = PresentDrives::default();
         let work = || -> Result<(), JobError> {
@@ -259,7 +260,7 @@ impl Program {
             Err(_) if cut => {}
             // A copy of a stick that was declared lost: its operator has to say that it is used again.
             Err(JobError::Forgotten { .. }) => return Err(BEYOND.to_owned()),
-            Err(error) => return Err(told(&error)),
+            Err(error) => return Err(describe(&error)),
         }
         (self.sockets[stick].unread, self.sockets[stick].unmet) = (false, false);
         Ok(())
@@ -281,20 +282,20 @@ impl Program {
     fn put_back(&self, sticks: &[usize], removed: bool, into: &Path) -> Result<(), String> {
         let drives: Vec<_> = sticks.iter().map(|stick| self.drive(*stick, Begin::Never)).collect();
         let work = || -> Result<Vec<String>, JobError> {
-            let gathered = open_sources(&drives, &station(), &self.clock)?;
+            let sources = open_sources(&drives, &station(), &self.clock)?;
             let plan = RestoreOptions {
-                mailbox_targets: self.mailbox_targets(&gathered.catalogue, into)?,
+                mailbox_targets: self.mailbox_targets(&sources.catalogue, into)?,
                 with_removed: removed,
                 versions: None,
                 with_doubtful: false,
                 dry_run: false,
                 progress: &Unwatched,
             };
-            restore(&gathered, &plan)?;
-            expect_agreement(&gathered.contradictions()?)?;
-            Ok(gathered.failed.iter().map(|(_, error)| error.to_string()).collect())
+            restore(&sources, &plan)?;
+            expect_agreement(&sources.contradictions()?)?;
+            Ok(sources.failed.iter().map(|(_, error)| error.to_string()).collect())
         };
-        match work().map_err(|e| told(&e))?.first() {
+        match work().map_err(|e| describe(&e))?.first() {
             Some(error) => Err(error.clone()),
             None => Ok(()),
         }
@@ -303,13 +304,13 @@ impl Program {
 
 impl Drop for Program {
     fn drop(&mut self) {
-        // What is left is in memory, and goes with the next history.
+        // The rest is in memory, and is deleted by the next history.
         drop(fs::remove_dir_all(&self.place));
     }
 }
 
 impl Program {
-    /// Does an event to it, by which one world becomes another.
+    /// Applies an event to it, by which one world becomes another.
     pub(crate) fn apply(
         &mut self,
         before: &World,
@@ -331,10 +332,10 @@ impl Program {
             _ => self.whole_cards(event),
         }?;
         let found = self.catalogue().contradictions();
-        found.and_then(|found| expect_agreement(&found)).map_err(|e| told(&e))
+        found.and_then(|found| expect_agreement(&found)).map_err(|e| describe(&e))
     }
 
-    /// What is in the mailboxes of the card in use; every name that a restore made up is one beside.
+    /// The contents of the mailboxes of the card in use; every name invented by a restore counts as a conflict name.
     pub(crate) fn mail(&self) -> Found {
         found(&self.place.join("card"), mailbox_name)
     }
@@ -375,13 +376,13 @@ impl Program {
                 }
                 Ok(all)
             };
-            let all = ask().map_err(|e| told(&e))?;
+            let all = ask().map_err(|e| describe(&e))?;
             safe.extend(all.into_iter().map(|(at, content)| (stick, at, content)));
         }
         Ok(safe)
     }
 
-    /// Sticks of which it cannot be asked: another has the same id.
+    /// Sticks about which the program cannot be asked: another has the same id.
     pub(crate) fn unsure(&self) -> Result<BTreeSet<usize>, String> {
         let ids: Vec<Option<DriveId>> =
             (0..self.sockets.len()).map(|stick| self.id(stick)).collect::<Result<_, _>>()?;
@@ -393,7 +394,7 @@ impl Program {
     pub(crate) fn restore(&mut self, sticks: u8) -> Result<Found, String> {
         let into = self.place.join("back");
         drop(fs::remove_dir_all(&into));
-        fs::create_dir_all(&into).map_err(|e| told(&e))?;
+        fs::create_dir_all(&into).map_err(|e| describe(&e))?;
         self.put_back(&self.chosen(sticks), false, &into)?;
         Ok(found(&into, mailbox_name))
     }

@@ -1,14 +1,14 @@
-//! A card: its mailboxes, and what its catalogue knows. Owns what a card makes of what it finds changed, of what it
-//! reads on sticks, and of what a person says.
+//! A card: its mailboxes, and its catalogue's knowledge. Owns a card's conclusions from what it finds changed, from
+//! what it reads on sticks, and from what a person says.
 
 use super::ledger::*;
-use super::pass::tell;
+use super::pass::record;
 use super::restore::{Given, How, restore};
 use crate::sabotage::{Break, broken};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-/// Why a message is no longer at its location: somebody saw it.
+/// A departure that was seen: why a message is no longer at its location.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(crate) struct Gone {
     pub(crate) seen: Position,
@@ -22,12 +22,12 @@ pub(crate) struct Place {
     pub(crate) content: Content,
     /// The location's last change.
     pub(crate) since: Position,
-    /// The change with which it came there, whatever was said of it since.
+    /// The change with which it came there, whatever was recorded about it since.
     pub(crate) appeared: u32,
 }
 
-/// Where a content that was last known elsewhere is new: one new place excuses one departure, and the same content
-/// elsewhere does not.
+/// The new location of a content that was last known elsewhere: one new location excuses one departure, and the same
+/// content elsewhere does not.
 fn new_place(
     known: &BTreeMap<Location, Place>,
     gone: &BTreeMap<Key, Gone>,
@@ -44,49 +44,49 @@ fn new_place(
     found.map(|(at, _)| (*at, content))
 }
 
-/// What a card's catalogue knows, and loses with it.
+/// A card's catalogue, and everything lost with it.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Catalogue {
-    /// What is where, and the position of the location's last change.
+    /// The content of each location, and the position of the location's last change.
     pub(crate) known: BTreeMap<Location, Place>,
-    /// When each mailbox was last taken in: the change then.
+    /// The change at which each mailbox was last scanned.
     pub(crate) scanned: BTreeMap<u8, u32>,
-    /// Gone, and nobody saw it go: the position at which it was put there, and when it was last known there.
+    /// Gone, unseen: the position at which it was put there, and when it was last known there.
     pub(crate) missing: BTreeMap<Key, (Position, u32)>,
     pub(crate) gone: BTreeMap<Key, Gone>,
     pub(crate) position: Option<Position>,
-    /// The process that runs has drawn its writer.
+    /// The running process has drawn its writer.
     pub(crate) drawn: bool,
     pub(crate) writers: Writers,
     /// Positions found in ledgers that the own one does not cover.
     pub(crate) read: BTreeSet<Position>,
-    /// Per stick: the change after which each unreadable line was met.
+    /// Per stick: the change after which each unreadable line was found.
     pub(crate) gaps: BTreeMap<usize, Vec<u32>>,
-    /// Per stick, as it was last looked at: what is safe there, and what it asserts, as of which positions.
+    /// Per stick, as it was last read: what is safe there, and what it asserts, as of which positions.
     pub(crate) safe: BTreeMap<usize, BTreeSet<(Location, Content, Position)>>,
     pub(crate) stands: BTreeMap<usize, BTreeMap<Key, Vec<Position>>>,
-    /// Per stick, as it was last looked at: what left by its word.
+    /// Per stick, as it was last read: its departures.
     pub(crate) left: BTreeMap<usize, Vec<(Key, Position)>>,
     /// Its own writers, and the last change of each.
     pub(crate) own: BTreeMap<u64, u32>,
-    /// What sticks have of other cards' mail, and a person does not want here.
+    /// Other cards' mail on sticks that a person does not want here.
     pub(crate) unwanted: BTreeSet<Key>,
 }
 
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Card {
-    /// Makes the numbers it draws its own, as chance would.
+    /// Makes the numbers that a process draws its own, as chance would.
     pub(crate) chance: u64,
     pub(crate) mail: Mail,
     pub(crate) catalogue: Catalogue,
 }
 
-/// How far a pass goes.
+/// The extent of a pass.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Pass {
     /// One bit each.
     pub(crate) mailboxes: u8,
-    /// Lines after which it is cut.
+    /// Lines after which it is interrupted.
     pub(crate) stop: usize,
     /// Copies for which there is room.
     pub(crate) room: usize,
@@ -98,8 +98,8 @@ impl Card {
         self.catalogue.writers.covers(a, b)
     }
 
-    /// A change: its position. A process draws a new writer at its first, and when it has read what the one it has
-    /// does not cover.
+    /// Makes a change and returns its position. A process draws a new writer at its first change, and when it has read
+    /// a position that its writer does not cover.
     fn change(&mut self) -> Position {
         let catalogue = &mut self.catalogue;
         let old = catalogue.position;
@@ -129,7 +129,7 @@ impl Card {
         present.chain(missing).filter(move |(key, _)| key.1 == content)
     }
 
-    /// Takes the mailboxes in; `watched` if what changed since the last time was changed before its eyes.
+    /// Scans the mailboxes; `watched` if the card saw every change since the last scan.
     pub(crate) fn scan(&mut self, mailboxes: u8, watched: bool) {
         let watched = watched || broken(Break::UnseenIsSeen);
         let was = self.catalogue.known.clone();
@@ -154,7 +154,7 @@ impl Card {
     ) {
         let seen = self.change();
         let Catalogue { known, missing, gone, scanned, unwanted, .. } = &mut self.catalogue;
-        // A version that was here before is no later one.
+        // A version that was here before is not a later one.
         let keys = missing.keys().chain(gone.keys()).map(|key| key.1);
         let before: BTreeSet<Content> =
             keys.chain(was.values().map(|place| place.content)).collect();
@@ -177,7 +177,7 @@ impl Card {
             let to = new_place(known, gone, old.content, last);
             let fate = match (to, now) {
                 (Some(to), _) => Some(Some(to)),
-                // What looks like damage speaks against nothing but other damage.
+                // Apparent damage replaces nothing but other damage.
                 (None, Some(new))
                     if new.damaged && !old.content.damaged && !broken(Break::DamageDeparts) =>
                 {
@@ -188,7 +188,7 @@ impl Card {
                 (None, _) => None,
             };
             let key = (at, old.content);
-            // Who sees the damaged rest of a message go sees the message go.
+            // A card that sees the damaged rest of a message leave sees the message leave.
             let rest = fate.filter(|next| old.content.damaged && next.is_none_or(|to| to.0 == at));
             if let Some(next) = rest.filter(|_| now.is_none_or(|new| !new.damaged)) {
                 let of_it = |key: &Key| key.0 == at && key.1.message == old.content.message;
@@ -214,13 +214,13 @@ impl Card {
         }
     }
 
-    /// Looks at a stick without writing to it.
-    pub(crate) fn look_at(&mut self, name: usize, stick: &Stick) {
+    /// Reads a stick without writing to it.
+    pub(crate) fn read_stick(&mut self, name: usize, stick: &Stick) {
         self.read(name, &stick.ledger);
         self.note(name, stick);
     }
 
-    /// Takes a ledger in. It costs nothing and claims nothing: it only lets later departures speak of what was read.
+    /// Reads a ledger. That costs nothing and claims nothing: it only lets later departures cover what was read.
     fn read(&mut self, name: usize, ledger: &Ledger) {
         self.catalogue.writers.merge(&ledger.writers);
         let positions = ledger.lines.iter().filter_map(|line| match line {
@@ -234,14 +234,14 @@ impl Card {
         if !broken(Break::ReadingForgotten) {
             self.catalogue.read.extend(news);
         }
-        self.hear(name, ledger);
+        self.note_departures_read(name, ledger);
         let n = self.catalogue.position.map_or(0, |position| position.n);
         self.catalogue.gaps.entry(name).or_default().resize(ledger.gaps as usize, n);
     }
 
-    /// What another card saw go: where this one has it, it is said anew, later than that; where it is missing, that
-    /// settles it, unless another stick has it.
-    fn hear(&mut self, name: usize, ledger: &Ledger) {
+    /// Departures that another card saw: where this card has the content, it is asserted again, later than that; where
+    /// it is missing, the departure settles it, unless another stick has it.
+    fn note_departures_read(&mut self, name: usize, ledger: &Ledger) {
         if broken(Break::OthersUnheard) {
             return;
         }
@@ -269,8 +269,8 @@ impl Card {
         }
     }
 
-    /// Where what was seen to go may have been what this card knew: a position of this card that is not, to say it
-    /// anew.
+    /// If a departure seen by another may cover what this card knew: a position of this card that it does not cover, to
+    /// assert the content again.
     fn later_than(&mut self, seen: Position, since: Position) -> Option<Position> {
         let may = |card: &Self, position| match broken(Break::UnknownCoversNothing) {
             true => card.covers(seen, position),
@@ -283,17 +283,18 @@ impl Card {
         Some(own.unwrap_or_else(|| self.change()))
     }
 
-    /// This ledger says so as of the location's last change or later, and does not take it back.
-    pub(super) fn told(&self, ledger: &Ledger, key: &Key, since: Position) -> bool {
+    /// This ledger asserts it as of the location's last change or later, and does not withdraw it.
+    pub(super) fn is_recorded(&self, ledger: &Ledger, key: &Key, since: Position) -> bool {
         let writers = &self.catalogue.writers;
         let late = |t| writers.covers(t, since) || broken(Break::OldLineWillDo);
-        let stamps = ledger.present_drives.get(key);
+        let stamps = ledger.asserted.get(key);
         stamps
             .is_some_and(|all| all.iter().any(|t| late(*t) && !ledger.withholds(writers, key, *t)))
     }
 
     fn safe(&self, stick: &Stick, key: &Key, since: Position) -> bool {
-        (stick.has(key.1) || broken(Break::SafeWithoutCopy)) && self.told(&stick.ledger, key, since)
+        (stick.has(key.1) || broken(Break::SafeWithoutCopy))
+            && self.is_recorded(&stick.ledger, key, since)
     }
 
     /// Brings a stick up to date.
@@ -301,7 +302,7 @@ impl Card {
         self.scan(pass.mailboxes, false);
         self.read(name, &stick.ledger);
         if let Some(as_of) = self.catalogue.position {
-            tell(self, name, stick, as_of, pass);
+            record(self, name, stick, as_of, pass);
         }
         self.note(name, stick);
     }
@@ -333,7 +334,7 @@ impl Card {
             .collect()
     }
 
-    /// What is missing, and what sticks have that the mailbox lacks: said first, until it is there or acknowledged.
+    /// What is missing, and what sticks have that the mailbox lacks: reported first, until it is there or acknowledged.
     pub(crate) fn lacking(&self) -> BTreeSet<Key> {
         let Catalogue { missing, stands, unwanted, .. } = &self.catalogue;
         let here = |key: &&Key| self.catalogue.known.values().any(|place| place.content == key.1);
@@ -344,9 +345,9 @@ impl Card {
         missing.keys().chain(lacks).copied().collect()
     }
 
-    /// Whether a restore leaves out what a stick says, by this card's word, as soon as that is told; or by the word of
-    /// the others known, where it comes back elsewhere in its mailbox. Of a ledger with lines that cannot be read this
-    /// card speaks only of what it saw after it met them.
+    /// Whether a restore leaves out what a stick asserts: because of this card's departures, as soon as those are
+    /// recorded; or because of those of the other known writers, where it comes back elsewhere in its mailbox. About a
+    /// ledger with unreadable lines this card speaks only of what it saw after it found them.
     fn is_left_out(&self, stick: usize, key: &Key, stamps: &[Position]) -> bool {
         let elsewhere = |other: &Key| {
             let here = other.1 == key.1 && other.0.mailbox == key.0.mailbox && other != key;
@@ -358,10 +359,12 @@ impl Card {
                 && (broken(Break::StrangersPass) || others())
     }
 
-    /// Whether words cover all that a stick says of it; of other sticks too, or of this card alone.
+    /// Whether departures cover everything that a stick asserts of it; departures on other sticks too, or of this card
+    /// alone.
     fn is_covered_on(&self, stick: usize, key: &Key, stamps: &[Position], by_others: bool) -> bool {
-        let met = || self.catalogue.gaps.get(&stick).into_iter().flatten();
-        let gone = self.catalogue.gone.get(key).filter(|gone| met().all(|n| *n < gone.seen.n));
+        let gaps_found = || self.catalogue.gaps.get(&stick).into_iter().flatten();
+        let gone =
+            self.catalogue.gone.get(key).filter(|gone| gaps_found().all(|n| *n < gone.seen.n));
         let others = self.catalogue.left.values().flatten();
         let others = others.filter(|(left, _)| by_others && left == key);
         let words: Vec<Position> =
@@ -369,14 +372,14 @@ impl Card {
         stamps.iter().all(|t| words.iter().any(|word| self.covers(*word, *t)))
     }
 
-    /// Whether words cover all that sticks say of it.
+    /// Whether departures cover everything that sticks assert of it.
     fn is_covered(&self, key: &Key) -> bool {
         let stands = self.catalogue.stands.iter();
         let mut of = stands.filter_map(|(stick, all)| Some((*stick, all.get(key)?)));
         of.all(|(stick, stamps)| self.is_covered_on(stick, key, stamps, true))
     }
 
-    /// Whether a restore from all sticks known gives nothing of this, or a person does not want it here.
+    /// Whether a restore from all known sticks gives nothing of this, or a person does not want it here.
     pub(crate) fn is_settled(&self, key: &Key) -> bool {
         let stands = self.catalogue.stands.iter();
         let mut of = stands.filter_map(|(stick, all)| Some((*stick, all.get(key)?)));
@@ -384,19 +387,19 @@ impl Card {
             || of.all(|(stick, stamps)| self.is_left_out(stick, key, stamps))
     }
 
-    /// Whether all that is said of it on sticks, and not taken back, this card has said.
-    fn is_said_here_alone(&self, key: &Key) -> bool {
+    /// Whether every assertion of it on sticks, if not withdrawn, was made by this card.
+    fn is_asserted_here_alone(&self, key: &Key) -> bool {
         let all = self.catalogue.stands.values().filter_map(|all| all.get(key)).flatten();
         let own = |t: &Position| self.catalogue.own.get(&t.writer).is_some_and(|n| t.n <= *n);
         all.into_iter().all(own)
     }
 
-    /// A person knows that this is gone; or, of what another card has told, that it is not wanted here. What was told
-    /// of as gone, in order.
+    /// A person knows that this is gone; or, if another card recorded it, that it is not wanted here. Returns what was
+    /// reported as gone, in order.
     pub(crate) fn acknowledge(&mut self) -> BTreeSet<Key> {
         let all = self.lacking();
         let (ours, others): (BTreeSet<Key>, BTreeSet<Key>) = all.into_iter().partition(|key| {
-            self.catalogue.missing.contains_key(key) || self.is_said_here_alone(key)
+            self.catalogue.missing.contains_key(key) || self.is_asserted_here_alone(key)
         });
         self.catalogue.unwanted.extend(others);
         if ours.is_empty() {
@@ -425,18 +428,18 @@ impl Card {
         self.catalogue.left.remove(&name);
     }
 
-    /// Puts back what some sticks have. Nothing in the mailbox is ever written over.
+    /// Restores what some sticks have. Nothing in the mailbox is ever overwritten.
     pub(crate) fn put_back(&mut self, sticks: &[&Stick], with_removed: bool) {
         let mut rest = restore(sticks, with_removed).given;
         rest.sort_by_key(|given| given.how);
         rest.retain(|given| {
-            let own = given.how < How::Beside;
+            let own = given.how < How::ConflictName;
             let there = own.then(|| *self.mail.entry(given.at).or_insert(given.content));
             there != Some(given.content)
         });
         for Given { at, content, .. } in rest {
             if !self.mail.values().any(|other| *other == content) {
-                self.mail.insert(at.beside(content), content);
+                self.mail.insert(at.conflict_name(content), content);
             }
         }
     }

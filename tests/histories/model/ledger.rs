@@ -1,12 +1,12 @@
-//! What a stick holds: its ledger and its copies. Owns what can be read in a ledger alone, and what stands in it. Never
-//! knows of a card.
+//! The contents of a stick: its ledger and its copies. Owns what can be concluded from a ledger alone. Never knows of a
+//! card.
 
 use crate::sabotage::{Break, broken};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::sync::Arc;
 
-/// A number of a change that no card comes to.
+/// The number of a change that no card reaches.
 pub(crate) const FAR: u32 = 1_000_000;
 /// Set in the number of a message that no card received.
 const FORGED: u16 = 1 << 7;
@@ -16,7 +16,7 @@ pub(crate) fn instead_of(content: Content) -> Content {
     Content { message: content.message | FORGED, version: 0, damaged: false }
 }
 
-/// What a file holds: which message, which version of it, and whether it looks like damage of the card.
+/// The content of a file: which message, which version of it, and whether it looks like damage of the card.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(crate) struct Content {
     pub(crate) message: u16,
@@ -27,8 +27,8 @@ pub(crate) struct Content {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(crate) enum Path {
     Plain(u8),
-    /// Where a restore puts what finds its path taken.
-    Beside(u8, Content),
+    /// Where a restore puts a content whose path is occupied.
+    ConflictName(u8, Content),
     /// Where a restore puts a copy whose location nobody knows.
     Numbered(Content),
 }
@@ -40,9 +40,9 @@ pub(crate) struct Location {
 }
 
 impl Location {
-    pub(super) fn beside(self, content: Content) -> Self {
+    pub(super) fn conflict_name(self, content: Content) -> Self {
         let path = match self.path {
-            Path::Plain(p) | Path::Beside(p, _) => Path::Beside(p, content),
+            Path::Plain(p) | Path::ConflictName(p, _) => Path::ConflictName(p, content),
             Path::Numbered(_) => Path::Numbered(content),
         };
         Self { path, ..self }
@@ -61,7 +61,7 @@ impl fmt::Debug for Location {
         let mailbox = char::from(b'I' + self.mailbox);
         match self.path {
             Path::Plain(p) => write!(f, "{mailbox}/{}", char::from(b'p' + p)),
-            Path::Beside(p, content) => {
+            Path::ConflictName(p, content) => {
                 write!(f, "{mailbox}/{}~{content:?}", char::from(b'p' + p))
             }
             Path::Numbered(content) => write!(f, "{mailbox}/#{content:?}"),
@@ -80,12 +80,12 @@ pub(crate) struct Position {
     pub(crate) n: u32,
 }
 
-/// Writers, each with what it knew when it began: the position it went on from, and those it had read.
+/// Writers, each with what it knew when it began: the position it continued from, and those it had read.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Writers(pub(crate) BTreeMap<u64, Arc<[Position]>>);
 
 impl Writers {
-    /// Whether what is known at `a` includes `b`. A link that is not known makes it false, which gives too much.
+    /// Whether the knowledge at `a` includes `b`. An unknown link makes it false, which restores too much.
     pub(crate) fn covers(&self, a: Position, b: Position) -> bool {
         if a.writer == b.writer {
             return a.n >= b.n;
@@ -95,9 +95,8 @@ impl Writers {
         parents.is_some_and(|all| all.iter().any(|parent| self.covers(*parent, b)))
     }
 
-    /// Whether it may include it, for all that is known: a link that is not known may lead there. Not where `b`
-    /// includes
-    /// `a` itself.
+    /// Whether it may include it, as far as is known: an unknown link may lead there. Not where `b` includes `a`
+    /// itself.
     pub(super) fn may_cover(&self, a: Position, b: Position) -> bool {
         let leads =
             |parents: &Arc<[Position]>| parents.iter().any(|parent| self.may_cover(*parent, b));
@@ -113,7 +112,7 @@ impl Writers {
         }
     }
 
-    /// All that `of` rests on.
+    /// Everything that `of` builds on.
     pub(super) fn ancestors(&self, of: u64, into: &mut BTreeSet<u64>) {
         if let (true, Some(parents)) = (into.insert(of), self.0.get(&of)) {
             parents.iter().for_each(|parent| self.ancestors(parent.writer, into));
@@ -130,7 +129,7 @@ pub(crate) enum Line {
         as_of: Position,
     },
     Left(Departure),
-    /// All that this ledger asserts here for these mailboxes (one bit each) stands as of this position too.
+    /// Everything that this ledger asserts here for these mailboxes (one bit each) is asserted as of this position too.
     Mark {
         as_of: Position,
         mailboxes: u8,
@@ -138,13 +137,13 @@ pub(crate) enum Line {
     Unreadable,
 }
 
-/// Somebody saw it go.
+/// A departure that somebody saw.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Departure {
     pub(crate) key: Key,
     /// The change that was seen.
     pub(crate) seen: Position,
-    /// Where it went, or what replaced it and where that is: told here before.
+    /// Where it went, or what replaced it and where that is, recorded here before.
     pub(crate) to: Option<Key>,
     /// Unreadable lines that its writer knew of when it saw that.
     pub(crate) gaps: u32,
@@ -155,8 +154,8 @@ pub(crate) struct Departure {
 pub(crate) struct Ledger {
     pub(crate) lines: Vec<Line>,
     pub(crate) writers: Writers,
-    /// As of which positions each thing is said.
-    pub(crate) present_drives: BTreeMap<Key, Vec<Position>>,
+    /// The positions as of which each content is asserted.
+    pub(crate) asserted: BTreeMap<Key, Vec<Position>>,
     pub(crate) left: Vec<Departure>,
     pub(crate) gaps: u32,
     gaps_so_far: u32,
@@ -188,7 +187,7 @@ impl Ledger {
             Line::Writer(writer, parents) => {
                 self.writers.0.insert(*writer, Arc::clone(parents));
             }
-            Line::Is { key, as_of } => self.present_drives.entry(*key).or_default().push(*as_of),
+            Line::Is { key, as_of } => self.asserted.entry(*key).or_default().push(*as_of),
             Line::Left(departure) if self.counts(departure) => self.left.push(*departure),
             Line::Left(_) => {}
             Line::Mark { as_of, mailboxes } => {
@@ -198,15 +197,15 @@ impl Ledger {
                     .filter(|key| boxes(key) || broken(Break::MarkSaysAll))
                     .collect();
                 for key in standing {
-                    self.present_drives.entry(key).or_default().push(*as_of);
+                    self.asserted.entry(key).or_default().push(*as_of);
                 }
             }
             Line::Unreadable => self.gaps_so_far += 1,
         }
     }
 
-    /// An unreadable line may have said it again, before the departure or after it: only who knew of that line when it
-    /// went can say that it is gone.
+    /// An unreadable line may have asserted it again, before the departure or after it: only a writer who knew of that
+    /// line when it left can record that it is gone.
     fn counts(&self, departure: &Departure) -> bool {
         let gaps = match () {
             () if broken(Break::GapsPass) => 0,
@@ -220,19 +219,19 @@ impl Ledger {
         self.left.iter().any(|left| left.key == *key && writers.covers(left.seen, stamp))
     }
 
-    /// The positions as of which it says so, and does not take it back.
+    /// The positions as of which the ledger asserts it, and does not withdraw it.
     pub(crate) fn in_force(&self, key: &Key) -> Vec<Position> {
-        let stamps = self.present_drives.get(key).into_iter().flatten().copied();
+        let stamps = self.asserted.get(key).into_iter().flatten().copied();
         stamps.filter(|t| !self.withholds(&self.writers, key, *t)).collect()
     }
 
     pub(crate) fn stands(&self, key: &Key) -> bool {
-        let mut stamps = self.present_drives.get(key).into_iter().flatten();
+        let mut stamps = self.asserted.get(key).into_iter().flatten();
         stamps.any(|t| !self.withholds(&self.writers, key, *t))
     }
 
     pub(crate) fn standing(&self) -> impl Iterator<Item = Key> {
-        self.present_drives.keys().copied().filter(|key| self.stands(key))
+        self.asserted.keys().copied().filter(|key| self.stands(key))
     }
 }
 
@@ -248,7 +247,7 @@ impl Stick {
         self.copies.get(&content) == Some(&true)
     }
 
-    /// Somebody who knows all that is on it writes, by a writer that has read everything, that all is gone.
+    /// Somebody who knows everything on it records, under a writer that has read everything, that all is gone.
     pub(crate) fn forge(&mut self, writer: u64, replaced: bool) {
         let all = self.ledger.writers.0.keys();
         let parents = all.map(|writer| Position { writer: *writer, n: FAR }).collect();
@@ -266,22 +265,22 @@ impl Stick {
         }
     }
 
-    /// Drops copies for room: only what this ledger itself says is gone from everywhere it said it was, and where a
-    /// good copy of what stands there now is.
+    /// Drops copies for room: only of contents that this ledger itself records as gone from every location it gave
+    /// them, and where a good copy of the current content is.
     pub(crate) fn drop_old(&mut self, kept: impl Fn(Content) -> bool) {
         let ledger = &self.ledger;
-        let said: BTreeSet<Content> = ledger.present_drives.keys().map(|key| key.1).collect();
+        let contents: BTreeSet<Content> = ledger.asserted.keys().map(|key| key.1).collect();
         let standing: Vec<Key> = ledger.standing().collect();
         let stands: BTreeSet<Content> = standing.iter().map(|key| key.1).collect();
         let good = |at: &Location| standing.iter().any(|key| key.0 == *at && self.has(key.1));
         let places = |content: &Content| {
-            let all = ledger.present_drives.keys().filter(move |key| key.1 == *content);
+            let all = ledger.asserted.keys().filter(move |key| key.1 == *content);
             all.map(|key| key.0).collect::<Vec<_>>()
         };
         let superseded = |content: &Content| places(content).iter().all(good);
         let dropped: Vec<Content> = match broken(Break::DropsWhatTheCardLacks) {
             true => self.copies.keys().filter(|content| !kept(**content)).copied().collect(),
-            false => said
+            false => contents
                 .iter()
                 .filter(|content| !stands.contains(content) && superseded(content))
                 .copied()

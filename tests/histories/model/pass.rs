@@ -1,4 +1,5 @@
-//! A pass: what a card tells a stick, in which order. Cut anywhere, what is not told is simply not told.
+//! A pass: what a card records on a stick, in which order. If it is interrupted anywhere, the rest is simply not
+//! recorded.
 
 use super::card::*;
 use super::ledger::*;
@@ -6,14 +7,14 @@ use crate::sabotage::{Break, broken};
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
-/// Tells a stick what it was not told, up to where the pass is cut.
-pub(super) fn tell(card: &Card, name: usize, stick: &mut Stick, as_of: Position, pass: Pass) {
+/// Records on a stick what is not recorded there yet, up to where the pass is interrupted.
+pub(super) fn record(card: &Card, name: usize, stick: &mut Stick, as_of: Position, pass: Pass) {
     let mut pen = Pen { card, name, stick, as_of, pass };
-    // None: cut.
-    let (Some(()) | None) = pen.tell_all();
+    // None: interrupted.
+    let (Some(()) | None) = pen.record_all();
 }
 
-/// A pass at work.
+/// A pass in progress.
 struct Pen<'a> {
     card: &'a Card,
     name: usize,
@@ -23,7 +24,7 @@ struct Pen<'a> {
 }
 
 impl Pen<'_> {
-    /// One line more, behind those on the writers that it speaks of; none if the pass is cut here.
+    /// Adds one line, after those on the writers that it refers to; `None` if the pass is interrupted here.
     fn write(&mut self, line: Line) -> Option<()> {
         self.pass.stop = self.pass.stop.checked_sub(1)?;
         let mut of = BTreeSet::new();
@@ -49,7 +50,7 @@ impl Pen<'_> {
         self.pass.mailboxes & (1 << key.0.mailbox) != 0
     }
 
-    fn tell_all(&mut self) -> Option<()> {
+    fn record_all(&mut self) -> Option<()> {
         let Catalogue { known, missing, .. } = &self.card.catalogue;
         let known = known.iter().map(|(at, place)| ((*at, place.content), place.since));
         let mut known: Vec<_> = known.filter(|(key, _)| self.within(key)).collect();
@@ -62,12 +63,13 @@ impl Pen<'_> {
         if broken(Break::DepartureFirst) {
             self.departures()?;
         }
-        let stale = |(key, since): &(Key, _)| !self.card.told(&self.stick.ledger, key, *since);
+        let stale =
+            |(key, since): &(Key, _)| !self.card.is_recorded(&self.stick.ledger, key, *since);
         if broken(Break::MarkFirst) && known.iter().any(stale) {
             self.write(Line::Mark { as_of: self.as_of, mailboxes: self.pass.mailboxes })?;
         }
         let full = self.copy(known.iter().map(|(key, _)| key.1));
-        // What is missing is a place of its own, so that no departure elsewhere takes the last one.
+        // A missing content is a location of its own, so that no departure elsewhere removes the last one.
         let all: Vec<_> = known.into_iter().chain(missing).collect();
         for (key, _) in &all {
             if self.stick.has(key.1) && !self.stick.ledger.stands(key) {
@@ -77,10 +79,10 @@ impl Pen<'_> {
         if !full || broken(Break::FullDoesNotWait) {
             self.departures()?;
         }
-        self.say_again(&all)
+        self.renew(&all)
     }
 
-    /// Copies what this stick lacks; whether there was no room for something.
+    /// Copies what this stick lacks; returns whether there was no room for something.
     fn copy(&mut self, all: impl Iterator<Item = Content>) -> bool {
         let mut full = false;
         for content in all {
@@ -95,8 +97,8 @@ impl Pen<'_> {
         full
     }
 
-    /// Only what was seen, only where it takes back something that still stands, and only by who knew of every line
-    /// that cannot be read.
+    /// Only departures that were seen, only where they withdraw something still asserted, and only by a card that knew
+    /// of every unreadable line.
     fn departures(&mut self) -> Option<()> {
         let card = self.card;
         for (key, gone) in &card.catalogue.gone {
@@ -105,12 +107,12 @@ impl Pen<'_> {
             let stands = |t| {
                 !ledger.withholds(&ledger.writers, key, t) || broken(Break::DepartureOfEverything)
             };
-            let mut stamps = ledger.present_drives.get(key).into_iter().flatten();
+            let mut stamps = ledger.asserted.get(key).into_iter().flatten();
             let news = stamps.any(|t| card.covers(seen, *t) && stands(*t));
-            let met = card.catalogue.gaps.get(&self.name).into_iter().flatten();
+            let gaps_found = card.catalogue.gaps.get(&self.name).into_iter().flatten();
             let gaps = match broken(Break::GapsKnownLater) {
                 true => ledger.gaps,
-                false => met.filter(|n| **n < gone.seen.n).count() as u32,
+                false => gaps_found.filter(|n| **n < gone.seen.n).count() as u32,
             };
             let known = gaps >= ledger.gaps;
             if self.within(key)
@@ -124,9 +126,9 @@ impl Pen<'_> {
         Some(())
     }
 
-    /// Whether a departure may be written (None: it waits), and behind a line of which place: of where the message went
-    /// or of what replaced it, as far as that is on the card or missing; and of the same content, where the card has
-    /// that.
+    /// Whether a departure may be written (None: it waits), and after a line for which location: where the message went
+    /// or where its replacement is, as far as that is on the card or missing; and with the same content, where the card
+    /// has that.
     fn may_leave(&mut self, key: &Key, gone: &Gone) -> Option<Option<Option<Key>>> {
         let card = self.card;
         let replaced = gone.next.is_some_and(|next| next.1 != key.1);
@@ -138,16 +140,16 @@ impl Pen<'_> {
         {
             return Some(Some(None));
         }
-        let mut behind = None;
+        let mut follows = None;
         let mut next = gone.next;
-        // What leads in a circle ends nowhere.
+        // A cycle of successors ends nowhere.
         for _ in 0..=card.catalogue.gone.len() {
             let Some(after) = next else { break };
             if let Some((place, since)) = card.places(after.1).find(|(place, _)| *place == after) {
-                if !self.tell(&place, since)? {
+                if !self.record_location(&place, since)? {
                     return Some(None);
                 }
-                behind = Some(place);
+                follows = Some(place);
                 next = None;
             } else {
                 match card.catalogue.gone.get(&after) {
@@ -157,26 +159,27 @@ impl Pen<'_> {
             }
         }
         let mut same = card.places(key.1).peekable();
-        if next.is_some() || same.peek().is_none() || behind.is_some_and(|place| place.1 == key.1) {
-            return Some(next.is_none().then_some(behind));
+        if next.is_some() || same.peek().is_none() || follows.is_some_and(|place| place.1 == key.1)
+        {
+            return Some(next.is_none().then_some(follows));
         }
         for (place, since) in same {
-            if self.tell(&place, since)? {
-                return Some(Some(behind.or(Some(place))));
+            if self.record_location(&place, since)? {
+                return Some(Some(follows.or(Some(place))));
             }
         }
         Some(None)
     }
 
-    /// Whether this ledger says so as of the place's last change: that it stands by an older line is not enough, since
-    /// that one may be taken back in another ledger.
-    fn tell(&mut self, place: &Key, since: Position) -> Option<bool> {
+    /// Whether this ledger asserts it as of the location's last change: an older assertion in force is not enough,
+    /// since another ledger may withdraw that one.
+    fn record_location(&mut self, place: &Key, since: Position) -> Option<bool> {
         let ledger = &self.stick.ledger;
         let old = broken(Break::WitnessByOldLine) && ledger.stands(place);
         if !self.stick.has(place.1) {
             return Some(false);
         }
-        if old || self.card.told(ledger, place, since) {
+        if old || self.card.is_recorded(ledger, place, since) {
             return Some(true);
         }
         let can = self.within(place);
@@ -186,8 +189,8 @@ impl Pen<'_> {
         Some(can)
     }
 
-    /// What stands by lines that are too old is said again: all of it by one mark, where nothing else stands.
-    fn say_again(&mut self, all: &[(Key, Position)]) -> Option<()> {
+    /// Assertions that are too old are renewed: all of them by one mark, where nothing else is asserted.
+    fn renew(&mut self, all: &[(Key, Position)]) -> Option<()> {
         let ours = |key: &Key| all.iter().any(|(other, _)| other == key);
         let others = self.stick.ledger.standing().filter(|key| self.within(key) && !ours(key));
         let others = others.fold(0, |bits, key| bits | 1 << key.0.mailbox);
@@ -197,7 +200,7 @@ impl Pen<'_> {
         };
         let mut mark = false;
         for (key, since) in all {
-            if self.stick.has(key.1) && !self.card.told(&self.stick.ledger, key, *since) {
+            if self.stick.has(key.1) && !self.card.is_recorded(&self.stick.ledger, key, *since) {
                 let by_mark =
                     mailboxes & (1 << key.0.mailbox) != 0 && self.stick.ledger.stands(key);
                 mark |= by_mark;

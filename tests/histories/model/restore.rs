@@ -1,4 +1,4 @@
-//! What a restore from some sticks gives, and what it says that it leaves out.
+//! What a restore from some sticks gives, and what it reports as left out.
 
 use super::ledger::*;
 use crate::sabotage::{Break, absent, broken};
@@ -9,10 +9,10 @@ pub(crate) enum How {
     InPlace,
     /// In place, an older version: no copy of the last one is good.
     Older,
-    /// In place, though somebody deleted it: it is asked for all the same.
+    /// In place, though somebody deleted it: it was asked for all the same.
     Removed,
-    Beside,
-    /// Beside, since sticks say different things of it.
+    ConflictName,
+    /// Under a conflict name, since sticks contradict each other about it.
     InDoubt,
     Numbered,
 }
@@ -24,7 +24,7 @@ pub(crate) struct Given {
     pub(crate) how: How,
 }
 
-/// What a restore gives, and what it says that it does not.
+/// What a restore gives, and what it reports as left out.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Restored {
     pub(crate) given: Vec<Given>,
@@ -32,40 +32,41 @@ pub(crate) struct Restored {
     pub(crate) without_copy: BTreeSet<Key>,
 }
 
-/// As of which positions each thing is said that nobody took back.
-type Said = BTreeMap<Key, Vec<Position>>;
+/// The positions as of which each content is asserted and not withdrawn.
+type Assertions = BTreeMap<Key, Vec<Position>>;
 
 pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
     let mut writers = Writers::default();
     sticks.iter().for_each(|stick| writers.merge(&stick.ledger.writers));
-    let mut said = Said::new();
+    let mut assertions = Assertions::new();
     let mut out = Restored::default();
     for stick in sticks {
-        for (key, stamps) in &stick.ledger.present_drives {
+        for (key, stamps) in &stick.ledger.asserted {
             let taken = |t| sticks.iter().any(|other| other.ledger.withholds(&writers, key, t));
             let left = stamps.iter().filter(|t| !taken(**t));
             let left: Vec<Position> = left.copied().collect();
             match left.is_empty() {
                 true => drop(out.withheld.insert(*key)),
-                false => said.entry(*key).or_default().extend(left),
+                false => assertions.entry(*key).or_default().extend(left),
             }
         }
     }
     let doubted = match broken(Break::StrangersPass) {
-        true => Said::new(),
-        false => only_of_others(sticks, &said),
+        true => Assertions::new(),
+        false => only_of_others(sticks, &assertions),
     };
     if broken(Break::AbsenceWithholds) {
-        said.retain(|key, stamps| !absent(sticks, &writers, key, stamps));
+        assertions.retain(|key, stamps| !absent(sticks, &writers, key, stamps));
     }
-    out.withheld.retain(|key| !said.contains_key(key) && !doubted.contains_key(key));
+    out.withheld.retain(|key| !assertions.contains_key(key) && !doubted.contains_key(key));
     let good = |content| sticks.iter().any(|stick| stick.has(content));
-    let (whole, bad): (Said, Said) = said.into_iter().partition(|(key, _)| good(key.1));
+    let (whole, bad): (Assertions, Assertions) =
+        assertions.into_iter().partition(|(key, _)| good(key.1));
     out.without_copy.extend(bad.into_keys());
     for (key, stamps) in &whole {
         let mut rivals = whole.iter().filter(|(other, _)| other.0 == key.0 && other.1 != key.1);
         let how = match rivals.any(|rival| is_before(&writers, rival, (key, stamps))) {
-            true => How::Beside,
+            true => How::ConflictName,
             false => How::InPlace,
         };
         out.given.push(Given { at: key.0, content: key.1, how });
@@ -82,7 +83,7 @@ pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
     for given in out.given.iter_mut().filter(|given| given.how == How::InPlace) {
         let better = given.content.damaged && older.contains(&given.at);
         if better && !broken(Break::DamageInPlace) {
-            given.how = How::Beside;
+            given.how = How::ConflictName;
         }
     }
     if with_removed {
@@ -92,15 +93,15 @@ pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
     out
 }
 
-/// What is left out by the word of other sticks alone comes back beside, unless it comes back elsewhere in its mailbox:
-/// anybody may have written to one of them.
-fn only_of_others(sticks: &[&Stick], said: &Said) -> Said {
-    let mut more = Said::new();
+/// Contents left out because of other sticks alone come back under a conflict name, unless they come back elsewhere in
+/// their mailbox: anybody may have written to one of those sticks.
+fn only_of_others(sticks: &[&Stick], assertions: &Assertions) -> Assertions {
+    let mut more = Assertions::new();
     for stick in sticks {
-        for key in stick.ledger.present_drives.keys().filter(|key| !said.contains_key(key)) {
+        for key in stick.ledger.asserted.keys().filter(|key| !assertions.contains_key(key)) {
             let elsewhere =
                 |other: &Key| other.1 == key.1 && other.0.mailbox == key.0.mailbox && other != key;
-            if !said.keys().any(elsewhere) {
+            if !assertions.keys().any(elsewhere) {
                 more.entry(*key).or_default().extend(stick.ledger.in_force(key));
             }
         }
@@ -120,8 +121,8 @@ fn removed(sticks: &[&Stick], out: &mut Restored, good: &impl Fn(Content) -> boo
     }
 }
 
-/// Of two contents for one location, whether the first is the one in place: that said last, by a position that covers
-/// all of the other's; what looks like damage never before what does not.
+/// Of two contents for one location, whether the first is the one in place: the one asserted last, by a position that
+/// covers all of the other's; whatever looks like damage never before what does not.
 fn is_before(writers: &Writers, a: (&Key, &Vec<Position>), b: (&Key, &Vec<Position>)) -> bool {
     let all = |t: &Position, of: &[Position]| of.iter().all(|other| writers.covers(*t, *other));
     let later = |a: &[Position], b: &[Position]| a.iter().any(|t| all(t, b));
@@ -133,7 +134,7 @@ fn is_before(writers: &Writers, a: (&Key, &Vec<Position>), b: (&Key, &Vec<Positi
     }
 }
 
-/// Where no copy of what is there is good, the last good one that came there, or that it replaced, comes back.
+/// If no copy of the current content is good, the last good one that was there, or that it replaced, comes back.
 fn older_versions(
     sticks: &[&Stick],
     writers: &Writers,
@@ -166,11 +167,10 @@ fn older_versions(
     }
 }
 
-/// Good copies that no line of their own ledger names, and that are given nowhere else: what another ledger says of
-/// them hides none.
+/// Good copies that no line of their own ledger names, and that are given nowhere else: another ledger's statements
+/// hide none of them.
 fn numbered(sticks: &[&Stick], out: &mut Restored) {
-    let names =
-        |stick: &Stick, content| stick.ledger.present_drives.keys().any(|key| key.1 == content);
+    let names = |stick: &Stick, content| stick.ledger.asserted.keys().any(|key| key.1 == content);
     for stick in sticks {
         for content in stick.copies.keys().filter(|content| stick.has(**content)) {
             if !names(stick, *content) && !out.given.iter().any(|given| given.content == *content) {

@@ -14,7 +14,7 @@ fn a_person_is_asked_and_a_yes_a_folder_or_nothing_is_answered() {
     let command = format!("PROGRAM restore --drive {}", red.path().display());
     for typed in ["no\n", "\n", "yse\n", "Y E S\n", "/etc/mail\n", "./\n", ".\n", "~/.ssh\n", ""] {
         let before = everything(&station);
-        // An end of what is typed, as by Ctrl-D.
+        // End of input, as by Ctrl-D.
         let typed = if typed.is_empty() { "\u{4}" } else { typed };
         let (code, said) = at_a_terminal(&station, &command, typed);
         assert_eq!(code, Some(2), "{typed:?}: {said}");
@@ -34,8 +34,8 @@ fn a_person_is_asked_and_a_yes_a_folder_or_nothing_is_answered() {
     assert_eq!(tree(&mailbox).len(), OBEYED.len());
 }
 
-/// A yes at two in the morning does not lead into a hidden folder, nor where no mail usually is, nor where one stick
-/// says so and another does not.
+/// A yes at two in the morning leads neither into a hidden folder, nor to a place where there usually is no mail, nor
+/// to one on which two sticks disagree.
 #[test]
 fn an_unusual_place_has_to_be_typed() {
     let (mut station, red) = prepared();
@@ -43,7 +43,7 @@ fn an_unusual_place_has_to_be_typed() {
     for root in [
         station.path("home/op/.ssh"),
         station.path("home/op/.mail"),
-        // The home of who runs it.
+        // The home of the user who runs it.
         station.path(""),
         "/opt/mail".into(),
         "/etc/cron.d".into(),
@@ -56,7 +56,7 @@ fn an_unusual_place_has_to_be_typed() {
         assert_eq!(code, Some(2), "{root:?}: {said}");
         assert!(said.contains("Type its path:"), "{root:?}: {said}");
     }
-    // A link that leads there is no way either.
+    // A link that leads there does not help either.
     fs::create_dir(station.path("home/op/.mail")).unwrap();
     symlink(".mail", station.path("home/op/visible")).unwrap();
     says(&red, "inbox", &station.path("home/op/visible"));
@@ -64,7 +64,7 @@ fn an_unusual_place_has_to_be_typed() {
     let hidden = format!("{}\n", station.path("home/op/.mail").display());
     let (code, said) = at_a_terminal(&station, &command, &hidden);
     assert_eq!(code, Some(0), "{said}");
-    // Two sticks, two words.
+    // Two sticks, two statements.
     let blue = station.drive("blue");
     sh("cp", &["-a", red.home().to_str().unwrap(), blue.path().to_str().unwrap()]);
     says(&red, "inbox", &station.path("home/op/mail"));

@@ -1,6 +1,6 @@
-//! Ledgers that are rightly chained and tell of very many writers, marks or mailboxes, in few bytes: whoever restores
-//! beside them waits as long as their lines are, and no longer. Four times as many lines may take four times as long,
-//! and what takes longer by their square is found: it would be sixteen.
+//! Correctly chained ledgers that name very many writers, marks or mailboxes in few bytes: a restore that includes them
+//! takes time in proportion to their lines. Four times as many lines may take four times as long; work that grows with
+//! the square is detected, since it would take sixteen times as long.
 
 use crate::forger::Forger;
 use crate::scene::Scene;
@@ -14,7 +14,7 @@ use std::process::Command;
 
 const TIME: &str = "2003-07-01T08:52:37Z";
 
-/// Bits of a writer: random ones, as those of a card.
+/// The bits of a writer: random ones, as those of a card.
 fn writer(number: usize) -> String {
     Digest::of(format!("writer {number}").as_bytes()).to_string()[..16].to_owned()
 }
@@ -27,7 +27,7 @@ fn digest(number: usize) -> Digest {
     Digest::of(&number.to_le_bytes())
 }
 
-/// What an enemy writes.
+/// Lines that an attacker writes.
 trait Forged: Sized {
     fn begins(self, number: usize, links: &[(usize, usize)]) -> Self;
     fn asserts(self, number: usize, mailbox: &str, as_of: &str) -> Self;
@@ -87,24 +87,24 @@ fn stick(at: &Path) -> (PathBuf, Forger) {
     (ledger, forger)
 }
 
-/// Ways to tell of so many of something.
+/// Ways to name very many of something.
 #[derive(Debug, Clone, Copy)]
 enum Crowd {
-    /// Each run of a card draws a writer; and at the end each deletes a message. What an honest card writes.
+    /// Each run of a card draws a writer, and at the end each deletes a message, as with an honest card.
     Runs,
-    /// Each has as many before it as a line may name, of those of some time ago.
+    /// Each has as many writers before it as a line may name, from some time ago.
     Links,
-    /// Nobody says what any of them had before it; each marks all that is there, and removes a message.
+    /// No line defines what any of them had before it; each marks everything that is there, and removes a message.
     Strangers,
     /// Each has the next before it, and the last one the first.
     Circle,
-    /// The last comes first, and all remove what is there by the last one's word.
+    /// The last comes first, and all remove what the last one asserted.
     Backwards,
-    /// One message, told again and again by others, and removed as often.
+    /// One message, asserted again and again by others, and removed as often.
     OnePlace,
-    /// As many messages as lines, and each of these tells of one of four at one path.
+    /// As many messages as lines, each line about one of four at one path.
     FourInTurn,
-    /// Of sixteen mailboxes a message each, and nothing but marks.
+    /// A message in each of sixteen mailboxes, and otherwise only marks.
     Marks,
     /// Each message is in a mailbox of its own.
     Mailboxes,
@@ -159,8 +159,8 @@ impl Crowd {
     }
 }
 
-/// Processor time of a restore from the good stick with a crowd beside it, in hundredths of a second.
-fn ticks_beside(crowd: Crowd, count: usize) -> u64 {
+/// Processor time of a restore from the good stick together with a crowd, in hundredths of a second.
+fn ticks_with(crowd: Crowd, count: usize) -> u64 {
     let scene = Scene::mirrored(30);
     let bad = scene.station.path("media/crowd");
     crowd.write(count, stick(&bad).1);
@@ -183,11 +183,11 @@ fn ticks_beside(crowd: Crowd, count: usize) -> u64 {
     taken.ticks
 }
 
-/// Twice, and the better of each: others are at work on this machine too.
+/// Measured twice, keeping the better result of each: other programs run on this machine too.
 fn expect_no_square(crowd: Crowd, count: usize) {
-    let best = |count| ticks_beside(crowd, count).min(ticks_beside(crowd, count));
+    let best = |count| ticks_with(crowd, count).min(ticks_with(crowd, count));
     let (few, many) = (best(count), best(4 * count));
-    // What a restore takes by itself makes the ratio smaller only.
+    // The fixed cost of a restore only makes the ratio smaller.
     assert!(many < 8 * few.max(4), "{crowd:?}: {few} and {many} ticks");
 }
 
@@ -212,8 +212,8 @@ fn a_restore_beside_thousands_of_mailboxes_takes_as_long_as_their_lines() {
     expect_no_square(Crowd::Mailboxes, 300);
 }
 
-/// A message that so many strangers have marked, and each of them removed: by the rule all of it is taken back. Of more
-/// than are looked up nothing is.
+/// A message that this many strangers have marked, and each of them removed: by the rule all assertions are withdrawn.
+/// If there are more than are examined, none is.
 #[test]
 fn what_more_strangers_marked_than_are_looked_up_is_given_back() {
     for (strangers, is_given) in [(3, false), (MARKS_APART - 1, false), (MARKS_APART + 6, true)] {

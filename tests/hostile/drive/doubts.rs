@@ -1,4 +1,4 @@
-//! A stick that says of mail which another stick has that it is gone, is damage, or went where nobody restores to.
+//! A stick that claims that another stick's mail is gone, is damage, or went to a place that nobody restores.
 
 use crate::forger::Forger;
 use crate::scene::Scene;
@@ -9,26 +9,26 @@ use serde_json::Value;
 use std::collections::BTreeSet;
 use std::fs;
 
-/// A number of a change that no card comes to.
+/// The number of a change that no card reaches.
 const FAR: u64 = 1_000_000;
 const THEIRS: &[u8] = b"Message-ID: <9@example.org>\r\n\r\nmail of theirs\r\n";
 
-/// What the bad stick says of each message.
+/// What the bad stick claims about each message.
 #[derive(Debug, Clone, Copy)]
 enum Lie {
-    /// Deleted, by the writer that the good one knows.
+    /// Deleted, by a writer that the good one knows.
     DeletedByAKnownWriter,
     /// The same, by one that has read everything.
     DeletedByAnother,
     /// Another message took its place.
     Replaced,
-    /// It is in another mailbox, which nobody restores.
+    /// Moved to another mailbox, which nobody restores.
     MovedToAnotherMailbox,
-    /// It is at another path, and looks like damage there, beside good mail.
+    /// Moved to another path, where it looks like damage, next to good mail.
     MovedToWhereItIsDamage,
-    /// It is where a restore in progress has its files.
+    /// Moved to the staging folder of a restore.
     MovedToStaging,
-    /// It looks like damage where it is, and good mail has its place.
+    /// It looks like damage at its path, and good mail replaces it.
     Damage,
 }
 
@@ -52,22 +52,22 @@ fn location(mailbox: &Value, path: &Value) -> String {
 
 const TIMES: &str = "\"modified\":\"2003-07-01T08:52:37Z\",\"mode\":\"0600\",\"first_seen\":\"2003-07-01T08:52:37Z\"";
 
-/// Writes to the bad stick that all its mail is gone so.
+/// Writes to the bad stick that all its mail is gone in this way.
 fn lie(scene: &Scene, how: Lie) {
-    let told = scene.bad.lines_of("mirrored");
-    let known = told[0]["as_of"].as_str().unwrap()[..16].to_owned();
-    let payloads = told.len();
+    let mail = scene.bad.lines_of("mirrored");
+    let known = mail[0]["as_of"].as_str().unwrap()[..16].to_owned();
+    let payloads = mail.len();
     let writer = match how {
         Lie::DeletedByAKnownWriter => known.clone(),
         _ => "f0f0f0f0f0f0f0f0".to_owned(),
     };
-    let mut forger = Forger::behind(&scene.bad.ledger());
+    let mut forger = Forger::after(&scene.bad.ledger());
     if writer != known {
         forger = forger.line(&format!(
             "\"kind\":\"writer\",\"writer\":\"{writer}\",\"links\":[\"{known}:{FAR}\"]"
         ));
     }
-    for ((n, number), line) in (FAR..).zip(payloads as u64 + 1..).zip(&told) {
+    for ((n, number), line) in (FAR..).zip(payloads as u64 + 1..).zip(&mail) {
         let as_of = format!("\"as_of\":\"{writer}:{n}\"");
         let (mailbox, path) = (&line["mailbox"], &line["path"]);
         let (here, what) = (location(mailbox, path), identity(line));
@@ -121,44 +121,44 @@ fn lie(scene: &Scene, how: Lie) {
     forger.write();
 }
 
-/// Every message of the mailbox is somewhere in what was restored.
-fn expect_all_back(scene: &Scene, told: &Told, how: Lie) {
+/// Every message of the mailbox is somewhere in the restored folder.
+fn expect_all_back(scene: &Scene, output: &Told, how: Lie) {
     let back: BTreeSet<Vec<u8>> =
         tree(&scene.station.restored()).into_values().map(|what| what.0).collect();
     for (name, what) in tree(&scene.station.inbox()) {
         let name = String::from_utf8_lossy(&name).into_owned();
-        assert!(back.contains(&what.0), "{how:?}: {name} is not back\n{}", told.warnings());
+        assert!(back.contains(&what.0), "{how:?}: {name} is not back\n{}", output.warnings());
     }
 }
 
 #[test]
 fn what_one_stick_says_is_gone_comes_back_from_the_other() {
     for how in LIES {
-        // The card, then another that knows nothing.
+        // First the card, then another one without any state.
         for knows in [true, false] {
             let scene = Scene::mirrored(3);
             lie(&scene, how);
             if !knows {
                 scene.forget();
             }
-            let told = scene.station.restore();
-            expect_all_back(&scene, &told, how);
-            let in_doubt = told.json()["in_doubt"].as_array().unwrap().clone();
+            let output = scene.station.restore();
+            expect_all_back(&scene, &output, how);
+            let in_doubt = output.json()["in_doubt"].as_array().unwrap().clone();
             let said = in_doubt.iter().map(|said| said["messages"].as_u64().unwrap()).sum::<u64>();
             let expected = if matches!(how, Lie::Damage | Lie::MovedToStaging) { 0 } else { 3 };
             assert_eq!(said, expected, "{how:?}: {in_doubt:?}");
-            // And the card that has the mail has all of it safe on both again, by one pass.
+            // The card that has the mail makes all of it safe on both again, by one pass.
             scene.station.mirror().expect_counts(&[("messages.unmirrored", 0)]);
             fs::remove_dir_all(scene.station.restored()).unwrap();
-            let told = scene.station.restore();
-            expect_all_back(&scene, &told, how);
-            scene.expect_outside_untouched(&told);
+            let output = scene.station.restore();
+            expect_all_back(&scene, &output, how);
+            scene.expect_outside_untouched(&output);
         }
     }
 }
 
-/// The good stick has lost its ledger: nothing on it says of its copies that they are somebody's mail. What the other
-/// one says of them hides none, not even where its own copies of them are hollow.
+/// The good stick has lost its ledger: nothing on it says that its copies are somebody's mail. The other stick's
+/// statements about them hide none, not even where its own copies of them are hollow.
 #[test]
 fn copies_of_a_stick_without_a_ledger_come_back_whatever_another_says_of_them() {
     for how in LIES {
@@ -173,7 +173,7 @@ fn copies_of_a_stick_without_a_ledger_come_back_whatever_another_says_of_them() 
     }
 }
 
-/// The same, once a card that knew no mail has taken its copies for what a power failure left: whoever asks for these
+/// The same after a card that knew no mail has recorded its copies as left by a power failure: whoever asks for these
 /// gets them.
 #[test]
 fn copies_taken_for_debris_come_back_whatever_another_says_of_them() {
@@ -196,25 +196,25 @@ fn copies_taken_for_debris_come_back_whatever_another_says_of_them() {
         fs::rename(&aside, &inbox).unwrap();
         scene.station.use_only(&[&scene.good, &scene.bad]);
         let target = scene.station.restored();
-        let told =
+        let output =
             scene.station.restore_with(&["--with-doubtful", "--into", target.to_str().unwrap()]);
-        expect_all_back(&scene, &told, how);
+        expect_all_back(&scene, &output, how);
     }
 }
 
-/// Every name that a restore would think of has something else, by the bad stick.
+/// Every name that a restore would choose is already given to something else, by the bad stick.
 #[test]
 fn names_that_a_stick_has_taken_keep_no_mail_of_another_out() {
     let scene = Scene::mirrored(3);
-    let told = scene.bad.lines_of("mirrored");
-    let writer = told[0]["as_of"].as_str().unwrap()[..16].to_owned();
-    let mut forger = Forger::behind(&scene.bad.ledger());
-    let names = told.iter().flat_map(|line| {
+    let mail = scene.bad.lines_of("mirrored");
+    let writer = mail[0]["as_of"].as_str().unwrap()[..16].to_owned();
+    let mut forger = Forger::after(&scene.bad.ledger());
+    let names = mail.iter().flat_map(|line| {
         let path = line["path"].as_str().unwrap();
         let mark = &line["sha256"].as_str().unwrap()[..8];
         [path.to_owned(), format!("{path}.counterfoil-{mark}")]
     });
-    for (number, path) in (told.len() + 1..).zip(names) {
+    for (number, path) in (mail.len() + 1..).zip(names) {
         let bytes = [THEIRS, path.as_bytes()].concat();
         let payload = format!("data/0001/{number:08}.EML");
         fs::write(scene.bad.bag().join(&payload), &bytes).unwrap();
@@ -228,11 +228,12 @@ fn names_that_a_stick_has_taken_keep_no_mail_of_another_out() {
     }
     forger.write();
     scene.forget();
-    let told = scene.station.restore();
-    expect_all_back(&scene, &told, Lie::Replaced);
+    let output = scene.station.restore();
+    expect_all_back(&scene, &output, Lie::Replaced);
 }
 
-/// A mailbox that lost its mail is told what the good stick has, whatever the other one says.
+/// For a mailbox that lost its mail, everything on the good stick is reported as lacking, whatever the other one
+/// claims.
 #[test]
 fn what_one_stick_says_is_gone_is_lacking_all_the_same() {
     for how in [Lie::DeletedByAKnownWriter, Lie::DeletedByAnother, Lie::MovedToAnotherMailbox] {
@@ -243,14 +244,14 @@ fn what_one_stick_says_is_gone_is_lacking_all_the_same() {
             fs::remove_file(scene.station.inbox().join(String::from_utf8(name).unwrap())).unwrap();
         }
         for command in [&["mirror", "--json"][..], &["audit", "--json"], &["audit", "--json"]] {
-            let told = scene.station.command(command).expect_unsafe();
-            let lacking = told.json()["lacking"].as_array().unwrap().clone();
+            let output = scene.station.command(command).expect_unsafe();
+            let lacking = output.json()["lacking"].as_array().unwrap().clone();
             let blue = lacking.iter().find(|drive| drive["drive"] == "blue");
             assert_eq!(
                 blue.map(|blue| &blue["messages"]),
                 Some(&Value::from(3)),
                 "{how:?} {}",
-                told.json()
+                output.json()
             );
         }
     }

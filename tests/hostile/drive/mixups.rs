@@ -1,5 +1,5 @@
-//! Ledgers and copies that do not belong together, or were handled by other programs: exchanged, rolled back,
-//! edited, of a later version.
+//! Ledgers and copies that do not belong together, or were changed by other programs: exchanged, rolled back, edited,
+//! of a later version.
 
 use crate::forger::Forger;
 use crate::scene::{SECRET, Scene};
@@ -14,8 +14,8 @@ fn copy_all(from: &Path, to: &Path) {
 /// More than a drive's last commits, which are always read again.
 const MANY: usize = 150;
 
-/// Fault 51: the ledger of another drive of the same station, over the copies of this one. Every copy turns out
-/// to be another one than the ledger says; all are made anew, and the drive is right again.
+/// Fault 51: the ledger of another drive of the same station, with the copies of this one. Every copy turns out to
+/// differ from the ledger; all are made again, and the drive is right again.
 #[test]
 fn the_ledger_of_another_drive_is_found_to_fit_no_copy() {
     let scene = Scene::empty();
@@ -37,10 +37,10 @@ fn the_ledger_of_another_drive_is_found_to_fit_no_copy() {
             fs::remove_dir_all(station.state()).unwrap();
         }
         station.use_only(&[&scene.bad, &scene.good]);
-        let told = station.mirror().expect_safe();
+        let output = station.mirror().expect_safe();
         if !forgotten {
-            // It is not the ledger that was there: what it tells of the copies is not so.
-            told.expect_words(&["red: data/0001/00000001.EML is not what was written"]);
+            // The ledger is not the one that was there: its statements about the copies are wrong.
+            output.expect_words(&["red: data/0001/00000001.EML is not what was written"]);
         }
         scene.bad.expect_bag_valid();
         scene.good.expect_bag_valid();
@@ -61,20 +61,20 @@ fn the_ledger_of_another_station_is_found_to_fit_no_copy() {
     other.mirror().expect_safe();
     fs::copy(theirs.ledger(), scene.bad.ledger()).unwrap();
     scene.deliver(1);
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
-    told.expect_words(&[
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
+    output.expect_words(&[
         "red: the ledger has",
         "an old state of this drive, or a repair tool's work",
     ]);
     scene.bad.expect_bag_valid();
     scene.station.audit().expect_safe();
     scene.expect_all_restored();
-    // The other station's own folder is as it was.
+    // The other station's own folder is unchanged.
     other.audit().expect_safe();
     theirs.expect_bag_valid();
 }
 
-/// Fault 59: an older image of the drive is put back. It is noticed, and what it lost is copied anew.
+/// Fault 59: an older image of the drive is put back. That is noticed, and the lost messages are copied again.
 #[test]
 fn a_drive_rolled_back_is_noticed_and_brought_up_to_date() {
     let scene = Scene::mirrored(3);
@@ -87,8 +87,8 @@ fn a_drive_rolled_back_is_noticed_and_brought_up_to_date() {
     scene.deliver(1);
     let words = ["red: the ledger has", "an old state of this drive"];
     scene.station.audit().expect_unsafe().expect_words(&words);
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
-    let bad = told.expect_words(&words).drive("red");
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
+    let bad = output.expect_words(&words).drive("red");
     assert_eq!(bad["copied"], 3, "{bad}");
     scene.bad.expect_bag_valid();
     scene.station.audit().expect_safe();
@@ -109,7 +109,7 @@ fn a_ledger_from_the_future_is_read_and_never_written() {
     ];
     for future in futures {
         let scene = Scene::mirrored(3);
-        Forger::behind(&scene.bad.ledger()).raw(future).write();
+        Forger::after(&scene.bad.ledger()).raw(future).write();
         expect_only_read(scene);
     }
 }
@@ -129,8 +129,8 @@ fn an_id_file_from_the_future_is_never_written() {
 fn expect_only_read(mut scene: Scene) {
     let before = scene.bad.everything();
     scene.deliver(1);
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_unsafe();
-    let error = told.drive("red")["error"].as_str().unwrap().to_owned();
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_unsafe();
+    let error = output.drive("red")["error"].as_str().unwrap().to_owned();
     let words = "written by a later version of counterfoil";
     assert!(error.contains(words) && error.contains("update the program"), "{error}");
     let audit = scene.station.audit().expect_safe();
@@ -146,7 +146,7 @@ fn expect_only_read(mut scene: Scene) {
     assert_eq!(scene.bad.everything(), before, "nothing is written");
 }
 
-/// Fault 49: an editor of another system ended every line in its own way. That changes nothing of what they say.
+/// Fault 49: an editor of another system changed every line ending. That does not change what the lines say.
 #[test]
 fn a_ledger_and_manifest_with_other_line_ends_say_the_same() {
     let scene = Scene::mirrored(MANY);
@@ -172,7 +172,7 @@ fn a_ledger_and_manifest_with_other_line_ends_say_the_same() {
     expect_same(&station.inbox(), &station.restored());
 }
 
-/// Fault 57: bytes that are no text, and text that is no line, between good lines and in place of the id.
+/// Fault 57: bytes that are not text, and text that is not a line, between good lines and in place of the id.
 #[test]
 fn junk_between_lines_costs_no_message() {
     let deep = [&b"{\"v\":1,\"seq\":"[..], &[b'['; 20_000]].concat();
@@ -198,8 +198,8 @@ fn junk_between_lines_costs_no_message() {
         scene.expect_just_this_restored().expect_harmless();
         for _ in ["known", "new"] {
             scene.deliver(1);
-            let told = scene.expect_good_drive_served(scene.station.mirror()).expect_harmless();
-            drop(told);
+            let output = scene.expect_good_drive_served(scene.station.mirror()).expect_harmless();
+            drop(output);
             scene.station.audit().expect_safe().expect_harmless();
             scene.expect_all_restored().expect_harmless();
             scene.forget();
@@ -207,8 +207,8 @@ fn junk_between_lines_costs_no_message() {
     }
 }
 
-/// Fault 55: a second name leads to a file outside. What is read by it is only believed if it is the copy;
-/// nothing is written by it.
+/// Fault 55: a hard link leads to a file outside. Its bytes are believed only if they are the copy; nothing is written
+/// through it.
 #[test]
 fn hard_links_out_of_the_drive_give_nothing_and_take_nothing() {
     let scene = Scene::mirrored(3);
@@ -217,8 +217,8 @@ fn hard_links_out_of_the_drive_give_nothing_and_take_nothing() {
     fs::hard_link(scene.secret_file(), &copy).unwrap();
     scene.forget();
     scene.deliver(1);
-    let told = scene.station.mirror().expect_safe();
-    told.expect_words(&["is not what was written; the message is copied again"]);
+    let output = scene.station.mirror().expect_safe();
+    output.expect_words(&["is not what was written; the message is copied again"]);
     scene.station.restore().expect_safe();
     expect_same(&scene.station.inbox(), &scene.station.restored());
     for log in ["ledger.jsonl", "manifest-sha256.txt", "drive.json"] {
@@ -230,17 +230,17 @@ fn hard_links_out_of_the_drive_give_nothing_and_take_nothing() {
         fs::remove_file(&log).unwrap();
         fs::hard_link(scene.secret_file(), &log).unwrap();
         scene.deliver(1);
-        let told = scene.station.mirror().expect_unsafe();
-        let error = told.drive("red")["error"].as_str().unwrap().to_owned();
+        let output = scene.station.mirror().expect_unsafe();
+        let error = output.drive("red")["error"].as_str().unwrap().to_owned();
         assert!(error.contains("something else stands where"), "{error}");
         assert_eq!(fs::read_to_string(scene.secret_file()).unwrap(), SECRET);
         scene.good.expect_bag_valid();
         scene.station.audit().expect_safe();
-        scene.expect_all_restored_but_look_only_at_the_mailbox();
+        scene.expect_all_restored_comparing_only_the_mailbox();
     }
 }
 
-/// Fault 49: copies shortened, lengthened, emptied.
+/// Fault 49: copies truncated, extended, emptied.
 #[test]
 fn copies_of_another_length_are_bad_copies() {
     let scene = Scene::mirrored(4);
@@ -251,12 +251,12 @@ fn copies_of_another_length_are_bad_copies() {
     fs::write(of(2), "").unwrap();
     scene.forget();
     scene.deliver(1);
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
     assert_eq!(
-        told.warnings().matches("is not what was written").count(),
+        output.warnings().matches("is not what was written").count(),
         3,
         "{}",
-        told.warnings()
+        output.warnings()
     );
     let mut station = scene.station;
     station.use_only(&[&scene.bad]);

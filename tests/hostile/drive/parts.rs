@@ -1,5 +1,5 @@
-//! Something else in place of each part of a drive: the program must neither follow, open nor wait for it.
-//! Never a story of what a file says: here it is only what it is.
+//! Another kind of file in place of each part of a drive: the program must neither follow nor open it nor wait for it.
+//! The contents of files are tested elsewhere.
 
 use crate::scene::Scene;
 use crate::station::sh;
@@ -24,8 +24,8 @@ const PARTS: [&str; 9] = [
 const SEGMENT: &str = "counterfoil/pier-4/data/0001";
 const COPY: &str = "counterfoil/pier-4/data/0001/00000001.EML";
 
-/// For each part of a drive: puts something in its place, mirrors, and looks that nothing but the bad drive
-/// suffers. `put` is given what is to be made.
+/// For each part of a drive: replaces it, mirrors, and checks that nothing but the bad drive is affected. `put` gets
+/// the path to create.
 fn in_place_of_each_part(put: impl Fn(&Scene, &Path)) {
     for part in PARTS {
         let scene = Scene::mirrored(2);
@@ -40,10 +40,11 @@ fn in_place_of_each_part(put: impl Fn(&Scene, &Path)) {
 fn expect_only_the_bad_drive_suffers(scene: &Scene, part: &str) {
     scene.forget();
     scene.deliver(1);
-    let told = scene.expect_good_drive_served(scene.station.mirror());
-    let bad = told.drive("red");
+    let output = scene.expect_good_drive_served(scene.station.mirror());
+    let bad = output.drive("red");
     if part == COPY || part == SEGMENT {
-        told.expect_words(&["data/0001/00000001.EML cannot be read; the message is copied again"]);
+        output
+            .expect_words(&["data/0001/00000001.EML cannot be read; the message is copied again"]);
         assert_eq!(bad["error"], serde_json::Value::Null, "{part}: copies are bad, not the drive");
         scene.station.audit().expect_safe();
         scene.station.verify().expect_safe();
@@ -54,10 +55,10 @@ fn expect_only_the_bad_drive_suffers(scene: &Scene, part: &str) {
     let expected = "something else stands where our own folder or file should be";
     assert!(error.contains(expected), "{part}: {error}");
     assert_eq!(bad["state"], "failed", "{part}: {error}");
-    let told = told.expect_unsafe();
+    let output = output.expect_unsafe();
     let named = part.rsplit('/').next().unwrap();
     assert!(error.contains(named) || error.contains("data"), "{part}: where it is: {error}");
-    drop(told);
+    drop(output);
     let audit = scene.station.audit();
     audit.expect_counts(&[("messages.total", 3), ("messages.unmirrored", 0)]).expect_safe();
     let verified = scene.station.verify();
@@ -77,7 +78,7 @@ fn links_are_not_followed() {
     });
 }
 
-/// Faults 55 and 56: as a cunning enemy would have it, the link leads to a folder that looks right.
+/// Faults 55 and 56: an ingenious attacker makes the link lead to a folder that looks right.
 #[test]
 fn links_to_the_mailbox_or_to_nowhere_are_not_followed() {
     let turn = std::cell::Cell::new(0);
@@ -94,7 +95,7 @@ fn links_to_the_mailbox_or_to_nowhere_are_not_followed() {
     });
 }
 
-/// Fault 55: a pipe that nobody writes to.
+/// Fault 55: a pipe without a writer.
 #[test]
 fn pipes_are_not_waited_for() {
     in_place_of_each_part(|_, at| sh("mkfifo", &[at]));
@@ -104,7 +105,7 @@ fn pipes_are_not_waited_for() {
 #[test]
 fn sockets_are_no_files() {
     in_place_of_each_part(|_, at| {
-        // The socket stays when nobody listens any more.
+        // The socket stays after its listener is gone.
         let short = tempfile::tempdir_in("/dev/shm").unwrap();
         let socket = short.path().join("s");
         drop(UnixListener::bind(&socket).unwrap());
@@ -112,8 +113,8 @@ fn sockets_are_no_files() {
     });
 }
 
-/// Fault 55: a device that gives zeros without end, and one that does not exist: no device is even opened,
-/// since opening alone moves some of them.
+/// Fault 55: a device that returns zeros without end, and one that does not exist: no device is even opened, since
+/// opening alone triggers some of them.
 #[test]
 fn devices_are_not_opened() {
     in_place_of_each_part(|_, at| {
@@ -133,7 +134,7 @@ fn folders_are_no_files_and_files_are_no_folders() {
     });
 }
 
-/// Fault 56: another place of the card mounted within the drive, seen by the program alone.
+/// Fault 56: another folder of the card mounted within the drive, visible to the program alone.
 #[test]
 fn nothing_mounted_within_a_drive_is_entered() {
     for part in PARTS {

@@ -1,4 +1,4 @@
-//! A ledger for which the card's room does not last: found out half way, none of it is kept.
+//! A ledger that does not fit on the card: this is found out half way, and none of it is kept.
 
 use crate::card::{Card, station};
 use crate::scene::Scene;
@@ -19,7 +19,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
 
-/// A door behind which, at a question of a reading, something happens once.
+/// A volume source where something happens once, at the given poll of a read.
 fn at_question(
     stick: &Path,
     question: u32,
@@ -44,7 +44,7 @@ fn of_a_ledger_that_finds_no_room_half_way_nothing_is_kept() {
     let catalogue = Catalogue::open(&state).unwrap().0;
     let contents = catalogue.pages().unwrap();
     let filler = state.join("filler");
-    // All but what is left for mail is gone.
+    // All room is used except what is reserved for mail.
     let fill = {
         let filler = filler.clone();
         move || {
@@ -87,7 +87,7 @@ fn of_a_ledger_that_finds_no_room_half_way_nothing_is_kept() {
     assert!(catalogue.pages().unwrap() > after + 1_000);
 }
 
-/// A stick that is pulled once so many bytes of a file were read.
+/// A stick that is pulled once this many bytes of a file were read.
 struct Pulled {
     volume_source: DirVolumeSource,
     after: usize,
@@ -156,20 +156,20 @@ fn rows(state: &Path, table: &str) -> i64 {
     db.query_row(&format!("SELECT count(*) FROM {table}"), [], |row| row.get(0)).unwrap()
 }
 
-/// A strange stick is pulled while what it tells is taken in: its room is given back at once, and what is said of the
-/// mail afterwards is what was said before.
+/// An unknown stick is pulled while its ledger is read: the room is released at once, and the reports about the mail
+/// are the same as before.
 #[test]
 fn of_a_ledger_whose_stick_is_pulled_half_way_nothing_is_kept() {
     let scene = Scene::mirrored(3);
     let state = scene.station.state();
     let flood = scene.station.path("flood");
     Flood { writers: true, mailboxes: true, ..Flood::of(12_000) }.make(&flood, "pier-4");
-    let audit = |told: Told| {
-        let json = told.json();
+    let audit = |output: Told| {
+        let json = output.json();
         let mine = |drive: &&serde_json::Value| drive["label"] != "flood";
         let drives: Vec<_> =
             json["drives"].as_array().unwrap().iter().filter(mine).cloned().collect();
-        (json["verdict"].clone(), json["messages"].clone(), drives.len(), told.code())
+        (json["verdict"].clone(), json["messages"].clone(), drives.len(), output.code())
     };
     let before = audit(scene.station.audit());
     let catalogue = Catalogue::open(&state).unwrap().0;

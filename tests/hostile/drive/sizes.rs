@@ -1,5 +1,5 @@
-//! Files and lines without end. Of those here the file system stores next to nothing; the program must find
-//! that out without reading them through, and without holding them.
+//! Files and lines without end. The file system stores next to nothing of them; the program must find that out without
+//! reading them through, and without keeping them in memory.
 
 use crate::forger::Forger;
 use crate::scene::Scene;
@@ -9,8 +9,8 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 const TEN_GB: u64 = 10 << 30;
-/// The program gets so much writable memory and so much time of a processor, and no more (setrlimit(2)): a
-/// ledger of ten gigabytes takes longer to read, and would have to be read by each command.
+/// The program gets this much writable memory and processor time (setrlimit(2)): a ledger of ten gigabytes takes longer
+/// to read, and each command would have to read it.
 const LIMITS: [&str; 3] = ["prlimit", "--data=100663296", "--cpu=10"];
 
 fn with_little(scene: &mut Scene) {
@@ -25,18 +25,18 @@ fn length(file: &Path) -> u64 {
     fs::metadata(file).unwrap().len()
 }
 
-/// The bad drive is left as it is and said to be bad, by a card that knows it and by one that does not; the
-/// other is served; everything is restored from both, in little time and memory.
+/// The bad drive is left as it is and reported as bad, by a card that knows it and by one that does not; the other is
+/// served; everything is restored from both, in little time and memory.
 fn expect_left_alone(mut scene: Scene, file: &Path, words: &str) {
     with_little(&mut scene);
     let before = length(file);
     for card in ["that knows it", "that is new"] {
         scene.deliver(1);
-        let told = scene.expect_good_drive_served(scene.station.mirror());
-        let bad = told.drive("red");
+        let output = scene.expect_good_drive_served(scene.station.mirror());
+        let bad = output.drive("red");
         let error = bad["error"].as_str().unwrap_or_else(|| panic!("a card {card}: {bad}"));
         assert!(error.contains(words), "a card {card}: {error}");
-        told.expect_unsafe();
+        output.expect_unsafe();
         assert_eq!(length(file), before, "it has not grown");
         let audit = scene.station.audit().expect_safe();
         assert_ne!(audit.drive("red")["state"], "safe");
@@ -47,7 +47,7 @@ fn expect_left_alone(mut scene: Scene, file: &Path, words: &str) {
     scene.station.verify().expect_harmless();
 }
 
-/// Fault 57: ten gigabytes of nothing behind the last line.
+/// Fault 57: ten gigabytes of zeros after the last line.
 #[test]
 fn a_ledger_that_goes_on_for_ever_is_not_read_through() {
     let scene = Scene::mirrored(3);
@@ -56,7 +56,7 @@ fn a_ledger_that_goes_on_for_ever_is_not_read_through() {
     expect_left_alone(scene, &ledger, "ledger.jsonl goes on for very long without a line");
 }
 
-/// Fault 57: the same, and a lone right line at its far end.
+/// Fault 57: the same, with a single valid line at the far end.
 #[test]
 fn a_line_behind_ten_gigabytes_of_nothing_is_not_looked_for() {
     let scene = Scene::mirrored(3);
@@ -96,8 +96,7 @@ fn an_id_file_that_goes_on_for_ever_is_not_read() {
     expect_left_alone(scene, &file, "drive.json is not ours");
 }
 
-/// Fault 57: a copy that has grown to a length that no drive has: it is a bad copy, found at once. One that no
-/// line tells of is not read at all.
+/// Fault 57: a copy longer than any drive: it is a bad copy, found at once. One that no line names is not read at all.
 #[test]
 fn copies_longer_than_the_drive_are_not_read_through() {
     let mut scene = Scene::mirrored(3);
@@ -110,17 +109,18 @@ fn copies_longer_than_the_drive_are_not_read_through() {
     lengthen(&strange, 1 << 45);
     scene.forget();
     scene.deliver(1);
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
-    told.expect_words(&["data/0001/00000002.EML cannot be read; the message is copied again"]);
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
+    output.expect_words(&["data/0001/00000002.EML cannot be read; the message is copied again"]);
     scene.station.verify().expect_safe();
-    // Without its ledger every copy of the drive is looked at.
+    // Without its ledger every copy of the drive is examined.
     fs::write(scene.bad.ledger(), "").unwrap();
     fs::write(scene.bad.manifest(), "").unwrap();
-    let told = scene.expect_all_restored();
-    told.expect_words(&["00000099.EML is not there any more"]);
+    let output = scene.expect_all_restored();
+    output.expect_words(&["00000099.EML is not there any more"]);
 }
 
-/// The same of one that its file system could have: nothing of it is on the medium, so none of its zeros are read.
+/// The same with copies that its file system could hold: nothing of them is on the medium, so none of their zeros are
+/// read.
 #[test]
 fn hollow_copies_that_a_drive_could_have_are_not_read_through() {
     let mut scene = Scene::mirrored(3);
@@ -135,22 +135,22 @@ fn hollow_copies_that_a_drive_could_have_are_not_read_through() {
     }
     scene.forget();
     scene.deliver(1);
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
-    told.expect_words(&["data/0001/00000002.EML cannot be read; the message is copied again"]);
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
+    output.expect_words(&["data/0001/00000002.EML cannot be read; the message is copied again"]);
     scene.station.verify().expect_safe();
     fs::write(scene.bad.ledger(), "").unwrap();
     fs::write(scene.bad.manifest(), "").unwrap();
     scene.expect_all_restored().expect_words(&["00000149.EML is not there any more"]);
 }
 
-/// A line, a hole, a line, a hole: each hole is short enough to be what a power failure left, and together they have no
+/// A line, a hole, a line, a hole: each hole is short enough to be left by a power failure, and together they have no
 /// end.
 #[test]
 fn a_ledger_full_of_holes_is_not_read_through() {
     use std::os::unix::fs::FileExt as _;
     let scene = Scene::mirrored(3);
     let ledger = scene.bad.ledger();
-    let mut forger = Forger::behind(&ledger);
+    let mut forger = Forger::after(&ledger);
     let mut at = length(&ledger);
     for _ in 0..200 {
         let before = forger.text().len();
@@ -161,6 +161,7 @@ fn a_ledger_full_of_holes_is_not_read_through() {
         file.write_all_at(format!("\n{line}").as_bytes(), at).unwrap();
         at += line.len() as u64 + 1;
     }
-    // By its length, where the card has no room for as much; else once more was read than a power failure may leave.
+    // Detected by its length, where the card has no room for as much; otherwise because more was read than a power
+    // failure may leave.
     expect_left_alone(scene, &ledger, "media/red");
 }

@@ -1,5 +1,5 @@
-//! Sticks that say where mail was, and mail that would be obeyed if it were put there. A restore writes mail into
-//! mailboxes that a person names, and nothing else anywhere.
+//! Sticks that claim where mail was, and mail that programs would obey if it were put there. A restore writes mail into
+//! mailboxes that a person names, and nothing anywhere else.
 
 use crate::forger::Forger;
 use crate::station::{Mounted, Station, mail, sh, tree};
@@ -10,7 +10,7 @@ use std::fs;
 use std::os::unix::fs::{PermissionsExt as _, symlink};
 use std::path::{Path, PathBuf};
 
-/// What makes a program do as it says, if it comes to be where programs look.
+/// File names that make a program do what the file says, if the file is where programs search.
 pub(super) const OBEYED: [&str; 6] = [
     ".ssh/authorized_keys",
     ".bash_profile",
@@ -20,7 +20,7 @@ pub(super) const OBEYED: [&str; 6] = [
     ".Drafts/cur/1",
 ];
 
-/// A stick of messages with such names and the right to be run; its operator's home is `home/op`. The card is new.
+/// A stick of executable messages with such names; its operator's home is `home/op`. The card is new.
 pub(super) fn prepared() -> (Station, Stick) {
     let (station, red) = Station::with_drive();
     for path in OBEYED {
@@ -34,10 +34,10 @@ pub(super) fn prepared() -> (Station, Stick) {
     (station, red)
 }
 
-/// The stick says that a mailbox was in this folder.
+/// Makes the stick claim that a mailbox was in this folder.
 pub(super) fn says(red: &Stick, mailbox: &str, root: &Path) {
     let root = root.display();
-    Forger::behind(&red.ledger())
+    Forger::after(&red.ledger())
         .line(&format!("\"kind\":\"mailbox\",\"mailbox\":\"{mailbox}\",\"root\":\"{root}\""))
         .write();
 }
@@ -49,7 +49,7 @@ fn restore(station: &Station, red: &Stick, more: &[&str]) -> Told {
     station.run_with(&words, &[("HOME", Some(home.as_os_str()))])
 }
 
-/// Everything below the station's folder but what commands may write there: paths, links and folders too.
+/// Everything below the station's folder: paths, links and folders too.
 pub(super) fn everything(station: &Station) -> Vec<PathBuf> {
     below(&station.path("."))
 }
@@ -60,19 +60,19 @@ fn below(folder: &Path) -> Vec<PathBuf> {
 }
 
 /// Refused with exit code 2, and nothing was written.
-fn expect_refused(station: &Station, told: impl FnOnce() -> Told) -> Told {
-    expect_refused_with(station, "Nothing was written. ", told)
+fn expect_refused(station: &Station, output: impl FnOnce() -> Told) -> Told {
+    expect_refused_with(station, "Nothing was written. ", output)
 }
 
-/// The same, refused for another reason than where the mail would go.
-fn expect_refused_with(station: &Station, words: &str, told: impl FnOnce() -> Told) -> Told {
+/// The same, refused for another reason than the mail's target.
+fn expect_refused_with(station: &Station, words: &str, output: impl FnOnce() -> Told) -> Told {
     let before = everything(station);
-    let told = told().expect_refused().expect_words(&[words]).expect_harmless();
+    let output = output().expect_refused().expect_words(&[words]).expect_harmless();
     assert_eq!(everything(station), before);
-    told
+    output
 }
 
-/// What root is told that names a link.
+/// The message for root when a target is a link.
 const NO_LINK: &str = "is a link, and root follows none there. Nothing was done. Name the folder";
 
 #[test]
@@ -82,14 +82,14 @@ fn a_sticks_word_alone_puts_mail_nowhere() {
     for root in [home.clone(), home.join("mail"), home.join(".ssh"), "/etc".into(), "/".into()] {
         says(&red, "inbox", &root);
         for more in [&[][..], &["--json"], &["--dry-run"], &["--with-removed"]] {
-            let told = expect_refused(&station, || restore(&station, &red, more));
-            told.expect_words(&["counterfoil restore --drive", "--mailbox inbox=", "--into DIR"]);
+            let output = expect_refused(&station, || restore(&station, &red, more));
+            output.expect_words(&["counterfoil restore --drive", "--mailbox inbox=", "--into DIR"]);
         }
     }
-    // And the command that it says does it.
+    // And the command that it suggests works.
     says(&red, "inbox", &home.join("mail"));
-    let told = restore(&station, &red, &["--with-removed"]).expect_refused();
-    let said = told.warnings();
+    let output = restore(&station, &red, &["--with-removed"]).expect_refused();
+    let said = output.warnings();
     let command = said.lines().find(|line| line.starts_with("  counterfoil restore ")).unwrap();
     let words: Vec<_> = command.split_whitespace().skip(1).collect();
     assert!(words.contains(&"--with-removed"), "{words:?}");
@@ -97,7 +97,7 @@ fn a_sticks_word_alone_puts_mail_nowhere() {
     assert_eq!(tree(&home.join("mail")).len(), OBEYED.len());
 }
 
-/// The config names one mailbox, and the stick another one beside it.
+/// The config names one mailbox, and the stick another one in addition.
 #[test]
 fn a_mailbox_that_the_config_does_not_name_gets_no_place_by_the_stick() {
     let (station, red) = prepared();
@@ -106,10 +106,10 @@ fn a_mailbox_that_the_config_does_not_name_gets_no_place_by_the_stick() {
     says(&red, "keys", &station.path("home/op/.ssh"));
     let config = station.config_file();
     let options = ["--config", config.to_str().unwrap()];
-    let told = expect_refused(&station, || restore(&station, &red, &options));
+    let output = expect_refused(&station, || restore(&station, &red, &options));
     let named = format!("--mailbox inbox={} --mailbox keys=DIR", inbox.display());
-    told.expect_words(&[&named, "home/op/.ssh, says"]);
-    // Where it goes by the config it goes there, and the one message at its place is put right there.
+    output.expect_words(&[&named, "home/op/.ssh, says"]);
+    // Mail goes where the config says, and the one message already at its path is corrected there.
     station.write_config(&format!(
         "[[mailbox]]\nname = \"inbox\"\npath = {inbox:?}\n[[mailbox]]\nname = \"keys\"\npath = {:?}\n",
         station.path("home/op/keys")
@@ -126,7 +126,7 @@ fn files_get_no_right_to_be_run_and_folders_are_their_owners_alone() {
         let open = |mode| fs::set_permissions(&target, fs::Permissions::from_mode(mode)).unwrap();
         let named = format!("inbox={}", target.display());
         let options = ["--mailbox", &named];
-        // What all may write to is the operator's own affair; root puts nothing there.
+        // A folder that everybody may write to is the operator's own affair; root puts nothing there.
         open(0o1777);
         match by_root {
             true => {
@@ -150,7 +150,7 @@ fn files_get_no_right_to_be_run_and_folders_are_their_owners_alone() {
     }
 }
 
-/// The last line about a message tells its rights: they may keep no mail from whom it is for.
+/// The last line about a message records its permissions: they must not make it unreadable for its owner.
 #[test]
 fn a_message_that_is_back_can_be_read_by_its_owner_whatever_a_stick_says() {
     let (mut station, red) = Station::with_drive();
@@ -160,7 +160,7 @@ fn a_message_that_is_back_can_be_read_by_its_owner_whatever_a_stick_says() {
     let fields = ["sha256", "bytes", "mailbox", "path", "modified", "first_seen", "as_of"];
     let said: Vec<_> = fields.map(|field| format!("\"{field}\":{}", line[field])).to_vec();
     let said = format!("\"kind\":\"placed\",\"mode\":\"0000\",{}", said.join(","));
-    Forger::behind(&red.ledger()).line(&said).write();
+    Forger::after(&red.ledger()).line(&said).write();
     station.lose_the_card();
     station.run_as_nobody();
     station.restore().expect_safe();
@@ -168,7 +168,7 @@ fn a_message_that_is_back_can_be_read_by_its_owner_whatever_a_stick_says() {
     assert_eq!(facts.permissions().mode() & 0o7777, 0o400);
 }
 
-/// A mailbox on a card that keeps no rights, as FAT: every file may be run there. That is no difference.
+/// A mailbox on a card that keeps no permissions, as FAT: every file there is executable. That is not a difference.
 #[test]
 fn a_rehearsal_does_not_mind_a_right_to_run_that_no_restore_gives() {
     let (station, _red) = Station::with_drive();
@@ -179,7 +179,7 @@ fn a_rehearsal_does_not_mind_a_right_to_run_that_no_restore_gives() {
     station.command(&["restore", "--rehearse"]).expect_safe();
 }
 
-/// Folders of a home that get no mail: itself, what is above it, and where programs obey what is there.
+/// Folders in a home that get no mail: the home itself, those above it, and those where programs obey the files.
 const OF_A_HOME: [&str; 20] = [
     "",
     "/",
@@ -228,7 +228,7 @@ const OF_THE_SYSTEM: [&str; 23] = [
     "//etc/x",
 ];
 
-/// By `--into`, by `--mailbox`, by the config: whoever names it.
+/// The folder is named by `--into`, by `--mailbox` or by the config.
 #[test]
 fn a_home_what_is_above_it_and_the_systems_folders_get_no_mail_though_they_are_named() {
     for by_root in [true, false] {
@@ -266,29 +266,29 @@ fn reserved_folders_get_no_mail(station: &Station, red: &Stick, by_root: bool) {
         station.write_config(&format!("[[mailbox]]\nname = \"inbox\"\npath = {path:?}\n"));
         let config = station.config_file();
         let named = format!("inbox={path}");
-        // Not in a home, so that only a mailbox at the very top is refused for what lies in it.
+        // Not in a home, so that a mailbox at the very top is refused only for its contents.
         let state = station.path("known/state");
         let is_above = fs::canonicalize(path).is_ok_and(|path| state.starts_with(path));
-        // Commands are run in the station's folder.
+        // Commands run in the station's folder.
         let lies_above = is_above || path == "/proc/self/cwd";
         for more in [
             ["--into", path.as_str()],
             ["--mailbox", &named],
             ["--config", config.to_str().unwrap()],
         ] {
-            // One that wrongly went on would only say what it would do.
+            // If a command wrongly went on, it would only print what it would do.
             let words = [&["--dry-run", "--state", state.to_str().unwrap()], &more[..]].concat();
-            let told = restore(station, red, &words).expect_refused().expect_harmless();
+            let output = restore(station, red, &words).expect_refused().expect_harmless();
             match lies_above && more[0] != "--into" && why[0] != NO_LINK {
-                true => told.expect_words(&["lies in the mailbox", "keep them apart"]),
-                false => told.expect_words(why),
+                true => output.expect_words(&["lies in the mailbox", "keep them apart"]),
+                false => output.expect_words(why),
             };
         }
     }
     assert_eq!(below(&home), before);
 }
 
-/// Not a dry run: nothing is made on the way to where mail may not go.
+/// Not a dry run: no folder is created on the way to one that may get no mail.
 #[test]
 fn nothing_is_made_on_the_way_to_a_folder_that_gets_no_mail() {
     let (mut station, red) = prepared();
@@ -296,34 +296,34 @@ fn nothing_is_made_on_the_way_to_a_folder_that_gets_no_mail() {
     let at = |below: &str| home.join(below).to_str().unwrap().to_owned();
     symlink("../op", at("own")).unwrap();
     for path in ["mail/..", "new/way/../..", "new/../.ssh/x", ".config"].map(at) {
-        let told = expect_refused(&station, || restore(&station, &red, &["--into", &path]));
-        told.expect_words(&["mail is never put into"]);
+        let output = expect_refused(&station, || restore(&station, &red, &["--into", &path]));
+        output.expect_words(&["mail is never put into"]);
     }
     let own = at("own");
     expect_refused_with(&station, NO_LINK, || restore(&station, &red, &["--into", &own]));
-    // Nor into the folder of what is known, which is believed too.
+    // The state folder, whose contents are believed too, gets no mail either.
     let state = station.state();
     let words = ["--state", state.to_str().unwrap(), "--into"];
     for own in [state.join("x"), state.clone(), station.path("card")] {
         let words: Vec<_> = words.into_iter().chain([own.to_str().unwrap()]).collect();
         expect_refused(&station, || restore(&station, &red, &words));
     }
-    // A folder of its own is where mail goes, by a link too.
+    // A folder of its own may get mail, through a link too.
     symlink("mail", at("post")).unwrap();
     restore(&station, &red, &["--into", &at("post/in")]).expect_safe();
     assert_eq!(tree(&home.join("mail/in")).len(), OBEYED.len());
-    // The operator's links are followed, as the operator.
+    // The operator's links are followed when the operator runs the command.
     station.run_as_nobody();
     symlink("own/own", at("again")).unwrap();
     symlink("/etc", at("etc")).unwrap();
     for path in ["own", "again", "own/again", "etc", "etc/mail"].map(at) {
-        let told = expect_refused(&station, || restore(&station, &red, &["--into", &path]));
-        told.expect_words(&["mail is never put into"]);
+        let output = expect_refused(&station, || restore(&station, &red, &["--into", &path]));
+        output.expect_words(&["mail is never put into"]);
     }
     restore(&station, &red, &["--into", &at("post")]).expect_safe();
 }
 
-/// What is said to be typed is typed: a folder's name is no command.
+/// The suggested command is typed as printed: a folder's name must not become a command.
 #[test]
 fn a_folder_that_a_stick_names_runs_nothing_when_the_command_is_typed() {
     let (station, red) = prepared();
@@ -331,8 +331,8 @@ fn a_folder_that_a_stick_names_runs_nothing_when_the_command_is_typed() {
     let odd = station
         .path("$(touch made);touch made; `touch made` '\'';touch made;'&touch made|\u{fffd}#");
     says(&red, "inbox", Path::new(&odd.to_str().unwrap().replace('\\', "")));
-    let told = restore(&station, &red, &[]).expect_refused();
-    let said = told.warnings();
+    let output = restore(&station, &red, &[]).expect_refused();
+    let said = output.warnings();
     let command = said.lines().find(|line| line.starts_with("  counterfoil restore ")).unwrap();
     let command = command.replace("  counterfoil", env!("CARGO_BIN_EXE_counterfoil"));
     let script = format!("cd '{}' && {command}", station.path("").display());
@@ -342,25 +342,25 @@ fn a_folder_that_a_stick_names_runs_nothing_when_the_command_is_typed() {
     assert!(mail.filter(|entry| entry.file_name() == "authorized_keys").count() == 1, "{command}");
 }
 
-/// Nobody answers a thousand questions, nor types a command of that length.
+/// Nobody answers a thousand questions, or types a command of that length.
 #[test]
 fn a_stick_of_a_thousand_mailboxes_asks_no_thousand_questions() {
     let (station, red) = prepared();
-    let mut forger = Forger::behind(&red.ledger());
+    let mut forger = Forger::after(&red.ledger());
     for number in 0..1000 {
         forger = forger.line(&format!(
             "\"kind\":\"mailbox\",\"mailbox\":\"m{number}\",\"root\":\"/srv/mail/{number}\""
         ));
     }
     forger.write();
-    let told = expect_refused(&station, || restore(&station, &red, &[]));
-    told.expect_words(&["1001 mailboxes", "--into DIR"]);
+    let output = expect_refused(&station, || restore(&station, &red, &[]));
+    output.expect_words(&["1001 mailboxes", "--into DIR"]);
     let command = format!("PROGRAM restore --drive {}", red.path().display());
     let (code, said) = at_a_terminal(&station, &command, "yes\n");
     assert_eq!((code, said.lines().count() < 8), (Some(2), true), "{said}");
 }
 
-/// Several mailboxes go below one folder, each by its name, which is a stick's word too.
+/// Several mailboxes go below one folder, each under its name, which also comes from the stick.
 #[test]
 fn a_home_gets_no_mailboxes_below_it_by_the_names_that_a_stick_gives_them() {
     let (station, red) = prepared();
@@ -395,8 +395,8 @@ fn one_message_is_repaired_only_in_a_mailbox_that_somebody_names() {
     fs::write(&file, mail("water leveL")).unwrap();
     fs::File::options().write(true).open(&file).unwrap().set_modified(time).unwrap();
     for named in [file.to_str().unwrap(), "inbox/0001.eml"] {
-        let told = restore(&station, &red, &["--repair", named]).expect_refused();
-        told.expect_words(&["--mailbox NAME=DIR"]);
+        let output = restore(&station, &red, &["--repair", named]).expect_refused();
+        output.expect_words(&["--mailbox NAME=DIR"]);
     }
     let inbox = format!("inbox={}", station.inbox().display());
     restore(&station, &red, &["--mailbox", &inbox, "--repair", "inbox/0001.eml"]).expect_safe();

@@ -1,5 +1,5 @@
-//! What lies in a mailbox and is no message, names that other programs would stumble over, and mailboxes that
-//! are where no mailbox should be.
+//! Files in a mailbox that are not messages, names on which other programs would stumble, and mailboxes in places where
+//! no mailbox should be.
 
 use crate::scene::{SECRET, Scene};
 use crate::station::{Station, mail, sh, tree};
@@ -10,7 +10,7 @@ use std::os::unix::fs::symlink;
 use std::os::unix::net::UnixListener;
 use std::path::Path;
 
-/// Fault 55: everything that is not a file, each said by name; both drives get the messages beside it.
+/// Fault 55: everything that is not a regular file, each reported by name; both drives get the messages next to it.
 #[test]
 fn what_is_no_file_is_said_and_neither_followed_nor_opened() {
     let scene = Scene::empty();
@@ -50,15 +50,17 @@ fn what_is_no_file_is_said_and_neither_followed_nor_opened() {
         "zero.eml",
     ];
     let expected: Vec<_> = names.iter().map(|name| (*name, "not-a-file")).collect();
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_unsafe();
-    told.expect_counts(&[("copied", 4)]).expect_words(&["What it is, and why: counterfoil audit"]);
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_unsafe();
+    output
+        .expect_counts(&[("copied", 4)])
+        .expect_words(&["What it is, and why: counterfoil audit"]);
     scene.station.audit().expect_unsafe().expect_unmirrored(&expected);
-    let told = scene.station.command(&["audit"]).expect_unsafe();
-    told.expect_words(&["pipe.eml", "links, pipes and devices are not messages: move it out"]);
-    scene.expect_all_restored_but_look_only_at("m000.eml");
+    let output = scene.station.command(&["audit"]).expect_unsafe();
+    output.expect_words(&["pipe.eml", "links, pipes and devices are not messages: move it out"]);
+    scene.expect_one_restored("m000.eml");
 }
 
-/// Fault 55: two names of one file within the mailbox are two messages and one copy; one that leads outside is a
+/// Fault 55: two names of one file within the mailbox are two messages and one copy; a link to a file outside is a
 /// message like any other, since nobody can tell which name was first.
 #[test]
 fn hard_links_are_messages_and_cost_one_copy() {
@@ -66,16 +68,16 @@ fn hard_links_are_messages_and_cost_one_copy() {
     scene.station.deliver("a/one.eml", mail("water level"));
     let one = scene.station.inbox().join("a/one.eml");
     fs::hard_link(&one, scene.station.inbox().join("two.eml")).unwrap();
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
-    told.expect_counts(&[("copied", 2)]);
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
+    output.expect_counts(&[("copied", 2)]);
     assert_eq!(scene.bad.payloads().len(), 1);
     scene.station.audit().expect_safe().expect_counts(&[("messages.total", 2)]);
     scene.expect_just_this_restored().expect_safe();
 }
 
-/// Faults 30, 31 and 60: names of any bytes and of full length, that look like options, ways and patterns.
+/// Faults 30, 31 and 60: names of any bytes and of full length, that look like options, paths and patterns.
 #[test]
-fn names_of_any_octets_come_back() {
+fn names_of_any_bytes_come_back() {
     let full: Vec<u8> = vec![0xff; 255];
     let wide = "\u{1f4e1}".repeat(63);
     let names: [&[u8]; 22] = [
@@ -109,8 +111,8 @@ fn names_of_any_octets_come_back() {
         scene.station.deliver(OsStr::from_bytes(&nested), mail(&format!("nested {number}")));
     }
     let count = 2 * names.len() as u64;
-    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
-    told.expect_counts(&[("copied", 2 * count)]);
+    let output = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
+    output.expect_counts(&[("copied", 2 * count)]);
     scene.station.audit().expect_safe().expect_counts(&[("messages.total", count)]);
     scene.expect_just_this_restored().expect_safe().expect_counts(&[("restored", count)]);
 }
@@ -124,8 +126,8 @@ fn mailbox_and_drive_may_not_lie_in_each_other() {
         fs::create_dir_all(&drive).unwrap();
         let mut args = scene.station.arguments(&["mirror"]);
         args.extend(["--drive".into(), drive.clone().into()]);
-        let told = scene.station.run(&args).expect_refused();
-        told.expect_words(&["lies in the", "keep them apart"]);
+        let output = scene.station.run(&args).expect_refused();
+        output.expect_words(&["lies in the", "keep them apart"]);
         assert_eq!(
             fs::read_dir(&drive)
                 .unwrap()
@@ -138,35 +140,40 @@ fn mailbox_and_drive_may_not_lie_in_each_other() {
     fs::remove_dir(scene.station.inbox().join("stick")).unwrap();
     let within = scene.bad.path().join("mail");
     fs::create_dir(&within).unwrap();
-    // Also by way of a link, which the paths alone do not show.
+    // Also through a link, which the paths alone do not show.
     let link = scene.station.path("innocent");
     symlink(&within, &link).unwrap();
     let drive_link = scene.station.path("media/innocent");
     symlink(scene.station.inbox(), &drive_link).unwrap();
-    let told = |scene: &Scene, option: &str, path: &Path, words: &str| {
+    let expect_refused = |scene: &Scene, option: &str, path: &Path, words: &str| {
         let mut args = scene.station.arguments(&["mirror"]);
         args.extend([option.into(), path.into()]);
         scene.station.run(&args).expect_refused().expect_words(&[words]);
     };
-    told(&scene, "--mailbox", &within, "keep them apart");
-    // Root does not even look where a link to a mailbox leads.
-    told(&scene, "--mailbox", &link, "is a link, and root follows none there. Nothing was done");
-    told(&scene, "--drive", &drive_link, "keep them apart");
+    expect_refused(&scene, "--mailbox", &within, "keep them apart");
+    // Root does not even check where a link to a mailbox leads.
+    expect_refused(
+        &scene,
+        "--mailbox",
+        &link,
+        "is a link, and root follows none there. Nothing was done",
+    );
+    expect_refused(&scene, "--drive", &drive_link, "keep them apart");
     scene.deliver(1);
     scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
     scene.station.run_as_nobody();
-    told(&scene, "--mailbox", &within, "keep them apart");
-    told(&scene, "--mailbox", &link, "keep them apart");
-    told(&scene, "--drive", &drive_link, "keep them apart");
+    expect_refused(&scene, "--mailbox", &within, "keep them apart");
+    expect_refused(&scene, "--mailbox", &link, "keep them apart");
+    expect_refused(&scene, "--drive", &drive_link, "keep them apart");
     scene.deliver(1);
     scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
     scene.station.use_only(&[&scene.good]);
     scene.station.restore().expect_safe();
 }
 
-/// The mailbox's folder is a link now. A link there is the operator's own and is followed by the operator, as to a
-/// mailbox on another disk; but what it leads to is a mailbox of its own, and the one before loses nothing. Root
-/// follows none there.
+/// The mailbox's folder is a link now. The operator's own link is followed when the operator runs the program, as to a
+/// mailbox on another disk; but its target is a mailbox of its own, and the previous one loses nothing. Root follows
+/// none there.
 #[test]
 fn a_mailbox_replaced_by_a_link_loses_nothing_of_the_one_before() {
     let mut scene = Scene::mirrored(3);
@@ -178,21 +185,21 @@ fn a_mailbox_replaced_by_a_link_loses_nothing_of_the_one_before() {
     fs::write(other.join("m000.eml"), mail("of another mailbox")).unwrap();
     symlink(&other, &inbox).unwrap();
     let before = tree(scene.bad.path());
-    let told = scene.station.mirror().expect_refused();
-    told.expect_words(&["is a link, and root follows none there. Nothing was done"]);
+    let output = scene.station.mirror().expect_refused();
+    output.expect_words(&["is a link, and root follows none there. Nothing was done"]);
     assert_eq!(tree(scene.bad.path()), before);
     scene.station.run_as_nobody();
     scene.station.mirror().expect_safe().expect_counts(&[("copied", 2)]);
     assert_eq!(scene.bad.lines_of("mirrored").last().unwrap()["mailbox"], "other");
-    let told = scene.station.audit().expect_safe();
-    assert_eq!(told.json()["not_in_config"][0]["mailbox"], "inbox");
-    told.expect_counts(&[("messages.total", 1), ("messages.vanished", 0)]);
-    let told = scene.station.restore().expect_safe();
-    told.expect_counts(&[("restored", 4)]);
+    let output = scene.station.audit().expect_safe();
+    assert_eq!(output.json()["not_in_config"][0]["mailbox"], "inbox");
+    output.expect_counts(&[("messages.total", 1), ("messages.vanished", 0)]);
+    let output = scene.station.restore().expect_safe();
+    output.expect_counts(&[("restored", 4)]);
     assert_eq!(fs::read_dir(scene.station.restored().join("inbox")).unwrap().count(), 3);
     fs::remove_file(&inbox).unwrap();
     fs::rename(&aside, &inbox).unwrap();
-    // And a link to nowhere, or to itself, is a mailbox that is not there: nothing vanishes.
+    // A link to nowhere, or to itself, is an absent mailbox: nothing vanishes.
     fs::rename(&inbox, &aside).unwrap();
     for goal in ["/nowhere", "inbox"] {
         symlink(goal, &inbox).unwrap();
@@ -207,8 +214,8 @@ fn a_mailbox_replaced_by_a_link_loses_nothing_of_the_one_before() {
         .expect_counts(&[("messages.total", 3), ("messages.vanished", 0)]);
 }
 
-/// Fault 35: a message longer than the drive can hold, which other drives may hold. The limit here is the
-/// program's own (setrlimit(2), RLIMIT_FSIZE), since a FAT file system needs a kernel that has one.
+/// Fault 35: a message longer than the drive can hold, which other drives may hold. The limit here is the program's own
+/// (setrlimit(2), RLIMIT_FSIZE), since a FAT file system needs a kernel that supports it.
 #[test]
 fn a_message_longer_than_a_drive_takes_is_said_and_holds_up_no_other() {
     let mut scene = Scene::empty();
@@ -217,16 +224,17 @@ fn a_message_longer_than_a_drive_takes_is_said_and_holds_up_no_other() {
     let words = ["env", "--ignore-signal=XFSZ", "prlimit", "--fsize=8388608"].map(OsStr::new);
     scene.station.run_behind(&words);
     for _ in 0..3 {
-        let told = scene.station.mirror();
+        let output = scene.station.mirror();
         for drive in ["red", "blue"] {
-            let drive = told.drive(drive);
+            let drive = output.drive(drive);
             assert_eq!(
                 (&drive["error"], &drive["failed"]),
                 (&serde_json::Value::Null, &1.into()),
                 "{drive}"
             );
         }
-        told.expect_unsafe()
+        output
+            .expect_unsafe()
             .expect_words(&["long.eml is not on blue: too-large: use a drive with exFAT or ext4"]);
     }
     for stick in [&scene.bad, &scene.good] {
@@ -239,16 +247,16 @@ fn a_message_longer_than_a_drive_takes_is_said_and_holds_up_no_other() {
 }
 
 impl Scene {
-    /// The mailbox holds things that no restore brings back: one message stands for all.
-    fn expect_all_restored_but_look_only_at(&self, name: &str) {
-        let told = self.station.restore().expect_safe();
+    /// The mailbox contains files that no restore brings back: one message stands for all.
+    fn expect_one_restored(&self, name: &str) {
+        let output = self.station.restore().expect_safe();
         let (here, back) = (self.station.inbox().join(name), self.station.restored().join(name));
         assert_eq!(fs::read(here).unwrap(), fs::read(back).unwrap());
-        self.expect_outside_untouched(&told);
+        self.expect_outside_untouched(&output);
     }
 }
 
-/// Fault 55: in the folder restored into, links stand where folders and files are to be made.
+/// Fault 55: in the target folder of a restore, links are where folders and files are to be made.
 #[test]
 fn links_in_the_folder_restored_into_are_not_followed() {
     let mut station = Station::new();
@@ -264,11 +272,11 @@ fn links_in_the_folder_restored_into_are_not_followed() {
     symlink(&outside, into.join("cur")).unwrap();
     symlink(outside.join("0001.eml"), into.join("flat.eml")).unwrap();
     symlink(&outside, into.join(".counterfoil-restore")).unwrap();
-    let told = station.restore_with(&["--into", into.to_str().unwrap()]).expect_failed();
-    told.expect_words(&["something else stands where"]);
+    let output = station.restore_with(&["--into", into.to_str().unwrap()]).expect_failed();
+    output.expect_words(&["something else stands where"]);
     fs::remove_file(into.join(".counterfoil-restore")).unwrap();
-    let told = station.restore_with(&["--into", into.to_str().unwrap()]).expect_safe();
-    told.expect_counts(&[("restored", 2), ("kept_both", 2)]);
+    let output = station.restore_with(&["--into", into.to_str().unwrap()]).expect_safe();
+    output.expect_counts(&[("restored", 2), ("kept_both", 2)]);
     assert_eq!(fs::read_to_string(outside.join("0001.eml")).unwrap(), SECRET);
     assert_eq!(fs::read_dir(&outside).unwrap().count(), 1);
     red.expect_bag_valid();

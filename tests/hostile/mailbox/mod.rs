@@ -1,4 +1,4 @@
-//! A mailbox that somebody prepared.
+//! Mailboxes that somebody prepared.
 mod crowds;
 mod kinds;
 mod races;

@@ -1,5 +1,5 @@
-//! Files exchanged, lengthened, closed and taken away while the program looks at them.
-//! Each story ends with the mailbox at rest, when everything must be right.
+//! Files exchanged, extended, made unreadable and removed while the program reads them. Each test ends with the mailbox
+//! at rest, when everything must be right.
 
 use crate::scene::{SECRET, Scene};
 use crate::station::mail;
@@ -11,10 +11,10 @@ use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
-/// Passes of the program while somebody disturbs it.
+/// Passes of the program during the disturbance.
 const PASSES: usize = 12;
 
-/// Files that are messages and links in turn.
+/// Files that alternate between message and link.
 const TURNING: u64 = 24;
 
 /// Runs the program again and again while another thread does one thing over and over.
@@ -26,7 +26,7 @@ fn while_disturbed(scene: &Scene, disturb: impl Fn(u64) + Sync, each: impl Fn(To
                 disturb(done.fetch_add(1, Ordering::Relaxed));
             }
         });
-        // However a pass ends, the other thread is told to.
+        // Stops the other thread, however a pass ends.
         let _stops = Stops(&stop);
         for _ in 0..PASSES {
             wait_for_more(&done);
@@ -36,7 +36,7 @@ fn while_disturbed(scene: &Scene, disturb: impl Fn(u64) + Sync, each: impl Fn(To
     });
 }
 
-/// The other thread is at work.
+/// Waits until the other thread is at work.
 fn wait_for_more(done: &AtomicU64) {
     let (before, begun) = (done.load(Ordering::Relaxed), Instant::now());
     while done.load(Ordering::Relaxed) == before {
@@ -55,32 +55,32 @@ impl Drop for Stops<'_> {
 
 impl Scene {
     /// Every message at rest is on the good drive, whatever else there is.
-    fn expect_good_drive_served_but_for_what_changes(&self, told: Told) -> Told {
-        let state = told.drive("blue")["state"].clone();
-        assert!(state == "safe" || state == "settling", "{}{}", told.text(), told.warnings());
+    fn expect_good_drive_served_but_for_what_changes(&self, output: Told) -> Told {
+        let state = output.drive("blue")["state"].clone();
+        assert!(state == "safe" || state == "settling", "{}{}", output.text(), output.warnings());
         let lines = self.good.lines_of("mirrored");
         for entry in fs::read_dir(self.station.inbox()).unwrap().map(Result::unwrap) {
             let name = entry.file_name().into_string().unwrap();
             let there = lines.iter().any(|line| line["path"] == name.as_str());
-            assert!(there || !name.starts_with('m'), "{name}: {}", told.warnings());
+            assert!(there || !name.starts_with('m'), "{name}: {}", output.warnings());
         }
-        self.expect_outside_untouched(&told);
-        told
+        self.expect_outside_untouched(&output);
+        output
     }
 }
 
-/// Puts something in place of a file in one step, as rename(2) does.
+/// Replaces a file in one step, as rename(2) does.
 fn exchange(scene: &Scene, at: &Path, make: impl FnOnce(&Path)) {
     let passing = scene.station.path("card/passing");
     make(&passing);
     fs::rename(&passing, at).unwrap();
 }
 
-/// Fault 55: between the look and the opening a message becomes a link to a secret, and a message again.
+/// Fault 55: between scan and opening a message becomes a link to a secret, and a message again.
 #[test]
 fn a_link_put_in_place_of_a_message_gives_nothing_away() {
     let scene = Scene::mirrored(2);
-    // Many, since one is hit between look and opening in one pass of ten.
+    // Many, since one is hit between scan and opening in one pass of ten.
     let at = |turn: u64| scene.station.inbox().join(format!("turn-{}.eml", turn % TURNING));
     let disturb = |turn: u64| {
         exchange(&scene, &at(turn), |passing| match turn / TURNING % 2 {
@@ -90,7 +90,7 @@ fn a_link_put_in_place_of_a_message_gives_nothing_away() {
     };
     while_disturbed(&scene, disturb, drop);
     for turn in 0..TURNING {
-        // Longer than any before: a shorter one could be what the card left of a version that no drive has.
+        // Longer than any before: a shorter one could be a truncated version that no drive has.
         let at_rest = version(turn, "at rest after all of these turns");
         exchange(&scene, &at(turn), |passing| fs::write(passing, at_rest).unwrap());
     }
@@ -99,12 +99,12 @@ fn a_link_put_in_place_of_a_message_gives_nothing_away() {
     scene.expect_all_restored().expect_safe();
 }
 
-/// A version of the message at a path that turns: one that is known by its Message-ID to take the place of the last.
+/// The message at an alternating path: by its Message-ID each version is recognised as the successor of the last.
 fn version(turn: u64, text: &str) -> String {
     format!("Message-ID: <{}@example.org>\r\n{}", turn % TURNING, mail(text))
 }
 
-/// Fault 55: the same with a folder on the way. What it leads to has files of the same names.
+/// Fault 55: the same with a folder on the path. The link's target has files of the same names.
 #[test]
 fn a_link_put_in_place_of_a_folder_gives_nothing_away() {
     let scene = Scene::mirrored(2);
@@ -131,8 +131,8 @@ fn a_link_put_in_place_of_a_folder_gives_nothing_away() {
     scene.expect_all_restored().expect_safe();
 }
 
-/// Fault 39: a file that grows for as long as it is read: its reading ends where it ended when it was looked at,
-/// and no half of it is ever called a message.
+/// Fault 39: a file that grows for as long as it is read: reading stops at the length it had when it was scanned, and
+/// no half of it is ever taken for a message.
 #[test]
 fn a_file_that_grows_for_ever_is_given_up_and_taken_when_it_rests() {
     let scene = Scene::mirrored(2);
@@ -156,7 +156,7 @@ fn a_file_that_grows_for_ever_is_given_up_and_taken_when_it_rests() {
     scene.expect_all_restored().expect_safe();
 }
 
-/// Fault 34 on the card: the right to read is taken away and given back, of a message and of a folder.
+/// Fault 34 on the card: the permission to read is withdrawn and restored, of a message and of a folder.
 #[test]
 fn rights_taken_away_half_way_cost_no_copy_made_before() {
     let mut scene = Scene::mirrored(2);
@@ -170,25 +170,26 @@ fn rights_taken_away_half_way_cost_no_copy_made_before() {
             fs::set_permissions(inbox.join(name), fs::Permissions::from_mode(mode)).unwrap();
         }
     };
-    // The messages come from root, for all to read.
+    // The messages belong to root, readable for all.
     while_disturbed(&scene, |turn| set(if turn % 2 == 0 { 0 } else { 0o644 }), drop);
-    // How the last of these passes ended is chance; with all rights back, everything is as it was.
+    // How the last of these passes ended is chance; with all permissions restored, everything is as it was.
     set(0o644);
     scene.station.mirror().expect_safe();
     set(0);
-    let told = scene.station.mirror().expect_unsafe();
-    told.expect_words(&["m000.eml cannot be read", "closed cannot be read"]);
-    let told = scene.station.audit().expect_unsafe();
-    told.expect_unmirrored(&[("closed", "unreadable"), ("m000.eml", "unreadable")])
+    let output = scene.station.mirror().expect_unsafe();
+    output.expect_words(&["m000.eml cannot be read", "closed cannot be read"]);
+    let output = scene.station.audit().expect_unsafe();
+    output
+        .expect_unmirrored(&[("closed", "unreadable"), ("m000.eml", "unreadable")])
         .expect_counts(&[("vanished", 0)]);
-    let told = scene.station.restore().expect_safe();
-    assert_eq!(told.json()["restored"], 3 + PASSES as u64);
+    let output = scene.station.restore().expect_safe();
+    assert_eq!(output.json()["restored"], 3 + PASSES as u64);
     set(0o644);
     scene.station.mirror().expect_safe();
     scene.station.audit().expect_safe().expect_counts(&[("vanished", 0)]);
 }
 
-/// Fault 40: messages that come and go, are moved and moved back, under the program's eyes.
+/// Fault 40: messages that come and go, are moved and moved back, while the program works.
 #[test]
 fn messages_that_come_and_go_are_copied_once_they_stay() {
     let scene = Scene::mirrored(2);

@@ -1,5 +1,5 @@
-//! What came after a message that left, told with its departure: where no good copy of that can be had, the version
-//! before is better than none, wherever it was.
+//! The successor of a message that left, recorded with its departure: where no good copy of the successor exists, the
+//! earlier version is restored, wherever it was.
 
 use crate::card::{Card, mail};
 use crate::medium::{count, restored, rot_copies, whole};
@@ -11,7 +11,7 @@ fn version(number: u8) -> Vec<u8> {
 }
 
 /// A card whose message is on two drives.
-fn told_to_two() -> (Card, MemoryDrive, MemoryDrive) {
+fn on_two_drives() -> (Card, MemoryDrive, MemoryDrive) {
     let (card, a, b) = (Card::new(), MemoryDrive::default(), MemoryDrive::default());
     card.deliver("inbox/1", &version(0));
     card.mirror_as(&a, "a").outcome.unwrap();
@@ -19,8 +19,8 @@ fn told_to_two() -> (Card, MemoryDrive, MemoryDrive) {
     (card, a, b)
 }
 
-/// The version before comes back where the later one belongs, and is told as older; with a good copy it does not. The
-/// other drive was told of nothing, so that what it has is in doubt.
+/// The earlier version comes back at the location of the later one, and is reported as older; with a good copy of the
+/// later one it does not. The other drive has no record of any of this, so its content is in doubt.
 fn expect_older(a: &MemoryDrive, b: &MemoryDrive, later: &[u8]) {
     let in_doubt = ("recovered/inbox/1".to_owned(), version(0));
     let got: Vec<_> = whole(&[a, b], false).into_iter().collect();
@@ -35,7 +35,7 @@ fn expect_older(a: &MemoryDrive, b: &MemoryDrive, later: &[u8]) {
 
 #[test]
 fn the_version_before_comes_back_where_the_later_one_was_moved_and_rots() {
-    let (card, a, b) = told_to_two();
+    let (card, a, b) = on_two_drives();
     card.deliver("inbox/1", &version(1));
     card.scan(0);
     card.rename("inbox/1", "done/1");
@@ -45,7 +45,7 @@ fn the_version_before_comes_back_where_the_later_one_was_moved_and_rots() {
 
 #[test]
 fn the_version_before_comes_back_where_it_was_moved_and_the_later_one_rots() {
-    let (card, a, b) = told_to_two();
+    let (card, a, b) = on_two_drives();
     card.rename("inbox/1", "done/1");
     card.scan(0);
     card.deliver("done/1", &version(1));
@@ -53,10 +53,10 @@ fn the_version_before_comes_back_where_it_was_moved_and_the_later_one_rots() {
     expect_older(&a, &b, &version(1));
 }
 
-/// The drive was told of every step.
+/// The drive recorded every step.
 #[test]
 fn the_version_before_comes_back_through_every_step_that_was_told() {
-    let (card, a, b) = told_to_two();
+    let (card, a, b) = on_two_drives();
     card.rename("inbox/1", "drafts/1");
     card.mirror_as(&a, "a").outcome.unwrap();
     card.deliver("drafts/1", &version(1));
@@ -67,10 +67,10 @@ fn the_version_before_comes_back_through_every_step_that_was_told() {
     expect_older(&a, &b, &version(1));
 }
 
-/// Of several the last.
+/// Of several earlier versions, the last.
 #[test]
 fn the_last_of_the_versions_before_comes_back() {
-    let (card, a, b) = told_to_two();
+    let (card, a, b) = on_two_drives();
     card.deliver("inbox/1", &version(1));
     card.mirror_as(&a, "a").outcome.unwrap();
     card.mirror_as(&b, "b").outcome.unwrap();
@@ -92,11 +92,11 @@ fn whole_but_rotten(drives: &[&MemoryDrive]) -> Vec<(String, Vec<u8>)> {
     restored(drives, false).files.into_iter().collect()
 }
 
-/// What was deleted in the end does not come back in an older version where it was; the drive that was told of nothing
-/// has what is in doubt.
+/// A message deleted in the end does not come back in an older version at its old location; the drive without a record
+/// of that has content in doubt.
 #[test]
 fn no_version_before_comes_back_of_what_was_deleted() {
-    let (card, a, b) = told_to_two();
+    let (card, a, b) = on_two_drives();
     card.deliver("inbox/1", &version(1));
     card.scan(0);
     card.rename("inbox/1", "done/1");
@@ -109,7 +109,7 @@ fn no_version_before_comes_back_of_what_was_deleted() {
     assert_eq!(got, [("recovered/inbox/1".to_owned(), version(0))]);
 }
 
-/// A version that was on the card before is no later one: where it turns up in place of the later one, and nobody saw
+/// A version that the card had before is not a later one: where it turns up in place of the later one, and nobody saw
 /// that, the later one is missing.
 #[test]
 fn an_earlier_version_that_turns_up_again_replaces_nothing() {
@@ -130,7 +130,7 @@ fn an_earlier_version_that_turns_up_again_replaces_nothing() {
     assert!(got.into_values().any(|bytes| bytes == version(1)), "the later version is missing");
 }
 
-/// A later version in place of one before, unseen: that is what the Message-ID tells.
+/// A later version that replaced an earlier one unseen is recognised by the Message-ID.
 #[test]
 fn a_version_that_was_never_here_replaces_the_one_before() {
     let (card, drive) = (Card::new(), MemoryDrive::default());

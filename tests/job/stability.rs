@@ -1,5 +1,5 @@
-//! Two looks before a file is read: a message half written by another program is never taken.
-//! Never waits: the clock is moved by hand.
+//! The stability check: a file is read only at a second scan, so that a message half written by another program is
+//! never taken. Never waits: the clock is moved by hand.
 
 use crate::card::{Card, done, mail, rel};
 use crate::medium::{copies, expect_same, ledger_kinds, whole};
@@ -62,7 +62,7 @@ fn a_file_that_grows_between_looks_waits_again() {
     expect_same(&whole(&[&drive], false), &card.messages(), "the whole message");
 }
 
-/// A file that changes after it was settled and before it is copied is caught by the commit.
+/// A file that changes after it was confirmed and before it is copied is detected by the commit.
 #[test]
 fn a_file_that_changes_before_it_is_copied_is_not_committed() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -98,12 +98,12 @@ fn a_rename_costs_a_line_and_no_copy() {
     card.clock.advance(500);
     card.scan(SETTLE);
     assert_eq!(state(&card, "new/1.M1"), FileState::Moved);
-    assert_eq!(done(card.copy(&drive, "stick")).batches, 0, "the move is told already");
+    assert_eq!(done(card.copy(&drive, "stick")).batches, 0, "the move is recorded already");
     assert_eq!(ledger_kinds(&drive)[2..], ["mirrored", "placed", "removed"]);
     expect_same(&whole(&[&drive], true), &card.messages(), "once, where it is now");
 }
 
-/// A deletion that was seen is told apart from a loss that nobody saw.
+/// A deletion that was seen is distinguished from a loss that nobody saw.
 #[test]
 fn seen_gone_is_removed_and_found_missing_is_vanished() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -130,7 +130,7 @@ fn seen_gone_is_removed_and_found_missing_is_vanished() {
     assert_eq!(names(true), ["deleted", "folder/x", "folder/y", "lost"]);
 }
 
-/// What is missing at one look and back at the next never left.
+/// A file missing at one scan and back at the next never left.
 #[test]
 fn a_file_that_is_back_before_its_second_look_never_left() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -171,7 +171,7 @@ fn a_version_held_back_is_changing_until_it_may_go() {
     expect_same(&whole(&[&drive], false), &card.messages(), "the latest version");
 }
 
-/// A new message is never held, whatever its path.
+/// A new message is never delayed, whatever its path.
 #[test]
 fn a_first_version_is_not_held_back() {
     let card = Card::new();
@@ -180,8 +180,8 @@ fn a_first_version_is_not_held_back() {
     assert_eq!(state(&card, "log"), FileState::Present);
 }
 
-/// A message that was settled while no drive was there, then only touched, is still told to the
-/// drive that comes while the touched file waits for its second look.
+/// A message was confirmed while no drive was there, then only touched: it is still copied to a drive that comes while
+/// the touched file waits for its second scan.
 #[test]
 fn a_message_touched_while_a_drive_comes_is_copied_all_the_same() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -202,28 +202,28 @@ fn a_message_touched_while_a_drive_comes_is_copied_all_the_same() {
     expect_same(&whole(&[&drive], false), &card.messages(), "after the touch");
 }
 
-/// The daemon's way with a single hint: one path is looked at, then settled, without a scan.
+/// What the daemon does for a single hint: one path is checked, then confirmed, without a scan.
 #[test]
 fn a_single_path_is_taken_without_a_scan() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     card.deliver("inbox/m", &mail("m"));
     let (open, dir) = (card.mailbox(), card.dir());
     let rules = card.rules(SETTLE, &[], &|_, _| false);
-    let look = |path: &str| {
+    let inspect = |path: &str| {
         scan::check_paths(&card.catalogue, open.row, &dir, &[rel(path)], &rules).unwrap()
     };
     let settle = || {
         let mut report = scan::ScanReport::default();
         confirm::confirm(&card.catalogue, open.row, &dir, &rules, &mut report).unwrap();
     };
-    assert!(look("inbox/m"));
+    assert!(inspect("inbox/m"));
     settle();
     assert_eq!(state(&card, "inbox/m"), FileState::Fresh);
     card.clock.advance(2_000);
     settle();
     assert_eq!(state(&card, "inbox/m"), FileState::Present);
     assert_eq!(done(card.copy(&drive, "stick")).copied, 1);
-    assert!(!look("inbox"), "a folder asks for a scan");
-    assert!(look("inbox/never-there"));
+    assert!(!inspect("inbox"), "a folder asks for a scan");
+    assert!(inspect("inbox/never-there"));
     assert!(row(&card, "inbox/never-there").is_none());
 }

@@ -1,16 +1,17 @@
-//! What a stick carries in addition to the copies. No promise is about it: it is there to be written in place.
+//! The extras that a stick carries in addition to the copies. Nothing is promised of them: they are there to be written
+//! in place.
 
 use counterfoil::job::extras::{Extras, Page, Pages};
 use std::sync::Arc;
 
-/// What a stick carries in addition to the copies: pages and a config that are others after every change, of more than a
-/// sector, so that a power failure tears them.
-pub(crate) fn hold(change_no: u64) -> Extras {
+/// A stick's extras: pages and a config that differ after every change, longer than a sector, so that a power failure
+/// tears them.
+pub(crate) fn extras_of(change_no: u64) -> Extras {
     let config = format!("change_no = {change_no}\n{}", "# as long as a config\n".repeat(30));
     Extras { config: Some(config), pages: Some(Arc::new(Numbers)), programs: Vec::new() }
 }
 
-/// A list of messages: their numbers.
+/// A list of messages that shows their numbers.
 struct Numbers;
 
 impl Pages for Numbers {

@@ -1,11 +1,12 @@
-//! What another card saw go, and this one still has: a departure on one drive is taken to be on all of them, until each
-//! was told again what is here. Never calls a message safe where a restore may leave it out.
+//! Departures that another card saw while this one still has the message: a departure on one drive is assumed to be on
+//! all of them, until each has recorded again what is here. A message is never called safe where a restore may leave it
+//! out.
 
 use crate::card::{Card, mail, rel, station};
 use crate::medium::{HOME, count, whole};
 use crate::support::memory::MemoryDrive;
 
-/// A card with one message that is on three drives, and a copy of that card which has it too.
+/// A card with one message that is on three drives, and a copy of that card which has the message too.
 pub(crate) fn card_and_copy() -> (Card, Card, [MemoryDrive; 3]) {
     let (card, mut copy) = (Card::new(), Card::new());
     let drives = [MemoryDrive::default(), MemoryDrive::default(), MemoryDrive::default()];
@@ -20,7 +21,7 @@ pub(crate) fn card_and_copy() -> (Card, Card, [MemoryDrive; 3]) {
     (card, copy, drives)
 }
 
-/// The drives on which a card calls a message safe.
+/// The number of drives on which a card calls a message safe.
 fn safe_on(card: &Card, path: &str) -> u32 {
     let (station, open) = (station(), card.mailbox());
     let key = rel(path).key();
@@ -30,8 +31,8 @@ fn safe_on(card: &Card, path: &str) -> u32 {
     (1..=9).take_while(on).count().try_into().unwrap()
 }
 
-/// The other card's departure is on two drives, and one of them is met: the message is safe on that one alone, until
-/// the others are told again.
+/// The other card's departure is on two drives, and one of them is found: the message is safe on that one alone, until
+/// it is recorded again on the others.
 #[test]
 fn what_another_card_saw_go_is_safe_on_no_drive_that_was_not_told_again() {
     let (card, copy, [a, b, c]) = card_and_copy();
@@ -53,7 +54,8 @@ fn what_another_card_saw_go_is_safe_on_no_drive_that_was_not_told_again() {
     assert_eq!(whole(&all, false)["inbox/1"], mail("one"));
 }
 
-/// It is told again once, and the other card does not answer: two cards in turn do not write against each other.
+/// It is recorded again once, and the other card does not respond: two cards in turn do not overwrite each other for
+/// ever.
 #[test]
 fn what_another_card_saw_go_is_told_again_once() {
     let (card, copy, [a, _, c]) = card_and_copy();
@@ -72,11 +74,11 @@ fn what_another_card_saw_go_is_told_again_once() {
         card.mirror_as(&c, "c").outcome.unwrap();
     }
     let since = [a.file(&format!("{HOME}ledger.jsonl")), c.file(&format!("{HOME}ledger.jsonl"))];
-    assert_eq!(kinds_behind(&written, &since), [Vec::<String>::new(), Vec::new()]);
+    assert_eq!(kinds_added(&written, &since), [Vec::<String>::new(), Vec::new()]);
 }
 
-/// Kinds of lines behind others, but for those that say who writes.
-fn kinds_behind(before: &[Option<Vec<u8>>; 2], after: &[Option<Vec<u8>>; 2]) -> [Vec<String>; 2] {
+/// Kinds of the lines added, except those that define writers.
+fn kinds_added(before: &[Option<Vec<u8>>; 2], after: &[Option<Vec<u8>>; 2]) -> [Vec<String>; 2] {
     let kinds = |at: usize| {
         let from = before[at].as_ref().unwrap().len();
         let text = String::from_utf8(after[at].as_ref().unwrap()[from..].to_vec()).unwrap();
@@ -87,7 +89,7 @@ fn kinds_behind(before: &[Option<Vec<u8>>; 2], after: &[Option<Vec<u8>>; 2]) -> 
     [kinds(0), kinds(1)]
 }
 
-/// What another card's departure was heard of is no new place: when another message with that content vanishes, nobody
+/// A departure read from another card is not a new location: when another message with that content vanishes, nobody
 /// has seen that it moved.
 #[test]
 fn what_another_card_saw_go_is_no_new_place_of_it() {

@@ -1,5 +1,5 @@
-//! Copies kept good: re-read in steps by rounds, made again from wherever they are still right, drives that are
-//! seen not to keep what they are given. Never waits: the clock is moved by hand.
+//! Scrubbing: copies are read again in steps and cycles, and made again from any source that is still good; drives that
+//! do not keep what they are given are detected. Never waits: the clock is moved by hand.
 
 use crate::card::{Card, drive_ref, mail};
 use crate::medium::{
@@ -19,11 +19,11 @@ use std::time::Duration;
 const DAY: u64 = 86_400;
 const RULES: ScrubRules = ScrubRules { every: Duration::from_secs(8 * DAY), max_rate: 1 << 20 };
 
-fn bite(card: &Card, drive: &MemoryDrive, rest: &mut Option<Unfinished>) -> ScrubStep {
-    bite_until(card, drive, rest, &Unwatched)
+fn scrub_step(card: &Card, drive: &MemoryDrive, rest: &mut Option<Unfinished>) -> ScrubStep {
+    scrub_step_until(card, drive, rest, &Unwatched)
 }
 
-fn bite_until(
+fn scrub_step_until(
     card: &Card,
     drive: &MemoryDrive,
     rest: &mut Option<Unfinished>,
@@ -32,8 +32,8 @@ fn bite_until(
     let mut admitted = card.admit(drive, Access::Write).unwrap();
     let mailboxes = [card.mailbox()];
     let (catalogue, clock) = (&card.catalogue, &card.clock);
-    let rereader = Scrubber { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
-    rereader.step(&mut admitted, rest).unwrap()
+    let scrubber = Scrubber { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
+    scrubber.step(&mut admitted, rest).unwrap()
 }
 
 fn due(card: &Card, drive: &MemoryDrive) -> Duration {
@@ -66,10 +66,10 @@ fn logs_of(drive: &MemoryDrive) -> u64 {
     length("ledger.jsonl") + length("manifest-sha256.txt")
 }
 
-/// Asks to end after so many questions.
-struct Patience(AtomicU32);
+/// Asks to stop after this many polls.
+struct StopAfter(AtomicU32);
 
-impl Progress for Patience {
+impl Progress for StopAfter {
     fn advance(&self, _: u64, _: u64) {}
 
     fn stop(&self) -> bool {
@@ -87,7 +87,7 @@ fn a_round_is_one_line_and_the_next_is_due_when_its_time_has_come() {
     card.clock.set_wall(1_800_000_000 + 7 * DAY as i64);
     assert_eq!(due(&card, &drive), Duration::ZERO);
     let logs = logs_of(&drive);
-    let taken = bite(&card, &drive, &mut None);
+    let taken = scrub_step(&card, &drive, &mut None);
     assert!(taken.ended && !taken.lost, "{taken:?}");
     // Each copy once on the drive and once on the card; and both logs.
     let bytes: usize = card.messages().values().map(Vec::len).sum();
@@ -97,9 +97,9 @@ fn a_round_is_one_line_and_the_next_is_due_when_its_time_has_come() {
     assert!(row(&card).last_verified.is_some());
 }
 
-/// Any step may end after any buffer; a round has read all copies when it says so, each once.
+/// Any step may end after any buffer; when a cycle reports its end, it has read all copies, each once.
 #[test]
-fn bites_that_end_early_make_one_round_whatever_they_are_cut_to() {
+fn steps_that_end_early_make_one_cycle_wherever_they_end() {
     for patience in 1..7 {
         let (card, drive) = (Card::new(), MemoryDrive::default());
         let long: Vec<u8> = (0..700_000_u32).map(|n| (n % 251) as u8).collect();
@@ -107,18 +107,19 @@ fn bites_that_end_early_make_one_round_whatever_they_are_cut_to() {
         card.deliver("inbox/short", &mail("short"));
         card.mirrored(&drive);
         let logs = logs_of(&drive);
-        let (mut rest, mut bites, mut bytes) = (None, 0, 0);
+        let (mut rest, mut steps, mut bytes) = (None, 0, 0);
         loop {
-            let taken = bite_until(&card, &drive, &mut rest, &Patience(AtomicU32::new(patience)));
+            let taken =
+                scrub_step_until(&card, &drive, &mut rest, &StopAfter(AtomicU32::new(patience)));
             bytes += taken.bytes;
-            bites += 1;
+            steps += 1;
             if taken.ended {
                 break;
             }
-            assert!(bites < 200, "no end with a patience of {patience}");
+            assert!(steps < 200, "no end with a patience of {patience}");
         }
         let all: usize = card.messages().values().map(Vec::len).sum();
-        assert!(bites > 1 || patience > 4, "{bites} bites with a patience of {patience}");
+        assert!(steps > 1 || patience > 4, "{steps} bites with a patience of {patience}");
         assert_eq!(bytes, logs + 2 * all as u64, "with a patience of {patience}");
         assert_eq!(count(&drive, "verified"), 1);
         assert_eq!(count(&drive, "damaged"), 0);
@@ -131,7 +132,7 @@ fn what_rots_is_recorded_at_once_and_made_anew() {
     let bad = only_copy(&drive, &mail("two"));
     drive.tamper(&bad, |bytes| bytes[20] ^= 1);
     drive.remove(&only_copy(&drive, &mail("one")));
-    let taken = bite(&card, &drive, &mut None);
+    let taken = scrub_step(&card, &drive, &mut None);
     assert!(taken.lost && taken.ended);
     assert_eq!(taken.findings.len(), 2, "{:?}", taken.findings);
     let kinds = ledger_kinds(&drive);
@@ -139,14 +140,14 @@ fn what_rots_is_recorded_at_once_and_made_anew() {
     assert_eq!(kinds.last().unwrap(), "verified");
     assert_eq!(card.mirrored(&drive).copied, 2);
     expect_same(&whole(&[&drive], false), &card.messages(), "made anew");
-    // What is known is not recorded again, nor copied again.
-    let again = bite(&card, &drive, &mut None);
+    // A known problem is not recorded again, and the copy not made again.
+    let again = scrub_step(&card, &drive, &mut None);
     assert!(!again.lost && again.findings.is_empty(), "{again:?}");
     assert_eq!((count(&drive, "damaged"), count(&drive, "absent")), (1, 1));
     assert_eq!(card.mirrored(&drive).copied, 0);
 }
 
-/// A box without a clock of its own, and one whose clock is set while it runs: a round more, or one less.
+/// A machine without a clock of its own, or whose clock is set while it runs: a cycle more, or one less.
 #[test]
 fn a_clock_that_jumps_makes_no_loop() {
     let (card, drive) = messages(&["one", "two"]);
@@ -155,12 +156,12 @@ fn a_clock_that_jumps_makes_no_loop() {
         card.clock.set_wall(wall);
         let mut rounds = 0;
         while due(&card, &drive).is_zero() {
-            assert!(bite(&card, &drive, &mut None).ended);
+            assert!(scrub_step(&card, &drive, &mut None).ended);
             rounds += 1;
             assert!(rounds < 2, "at {wall}");
         }
     }
-    // The clock stands still at every boot; what runs in between is counted.
+    // The clock starts at the same time at every boot; running time in between is counted.
     for boots in 0.. {
         assert!(boots < 20, "never due");
         card.clock.reboot();
@@ -172,20 +173,20 @@ fn a_clock_that_jumps_makes_no_loop() {
             break;
         }
     }
-    assert!(bite(&card, &drive, &mut None).ended);
+    assert!(scrub_step(&card, &drive, &mut None).ended);
     assert!(!due(&card, &drive).is_zero());
 }
 
-/// The mailbox has it no more; another drive has.
+/// The mailbox no longer has the message; another drive has.
 #[test]
 fn a_lost_copy_is_made_again_from_another_drive_that_is_here() {
     let (card, amber) = messages(&["one", "two", "three"]);
     let birch = MemoryDrive::default();
-    let met = PresentDrives::default();
+    let present_drives = PresentDrives::default();
     let (first, second) = (drive_ref(&amber, "amber"), drive_ref(&birch, "birch"));
     let copy = |drive: &DriveRef| -> SyncOutcome {
         card.scan(0);
-        card.copy_beside(drive, &met)
+        card.copy_with_present(drive, &present_drives)
     };
     copy(&first).outcome.unwrap();
     copy(&second).outcome.unwrap();
@@ -210,8 +211,8 @@ fn a_lost_copy_is_made_again_from_another_drive_that_is_here() {
     assert_eq!(report.copied, 2, "{report:?}");
     assert_eq!(count(&amber, "adopted"), 2, "copies, and nothing said of where they belong");
     expect_same(&whole(&[&amber], true), &before, "with those removed");
-    let wanted: Vec<_> = whole(&[&amber], false).into_keys().collect();
-    assert_eq!(wanted, ["inbox/one", "inbox/three"], "what was removed stays removed");
+    let expected: Vec<_> = whole(&[&amber], false).into_keys().collect();
+    assert_eq!(expected, ["inbox/one", "inbox/three"], "what was removed stays removed");
     assert_eq!(copy(&first).outcome.unwrap().copied, 0);
 }
 
@@ -219,27 +220,27 @@ fn drive_spoilt(drive: &MemoryDrive, name: &str) {
     drive.tamper(&only_copy(drive, &mail(name)), |bytes| bytes[20] ^= 1);
 }
 
-/// One that the other drive has lost too is not copied, and the other is found out.
+/// A copy that the other drive has lost too is not used, and the loss is detected.
 #[test]
-fn a_bad_copy_is_not_lent() {
+fn a_bad_copy_is_not_used_for_another_drive() {
     let (card, amber) = messages(&["one"]);
     let birch = MemoryDrive::default();
-    let met = PresentDrives::default();
+    let present_drives = PresentDrives::default();
     let (first, second) = (drive_ref(&amber, "amber"), drive_ref(&birch, "birch"));
     for drive in [&first, &second] {
-        card.copy_beside(drive, &met).outcome.unwrap();
+        card.copy_with_present(drive, &present_drives).outcome.unwrap();
     }
     card.vanish("inbox/one");
     card.scan(0);
     drive_spoilt(&amber, "one");
     drive_spoilt(&birch, "one");
-    assert!(bite(&card, &amber, &mut None).lost);
+    assert!(scrub_step(&card, &amber, &mut None).lost);
     for _ in 0..2 {
-        let report = card.copy_beside(&first, &met).outcome.unwrap();
+        let report = card.copy_with_present(&first, &present_drives).outcome.unwrap();
         assert_eq!(report.copied, 0);
         expect_whole_or_bad(&amber);
     }
-    assert!(bite(&card, &birch, &mut None).lost);
+    assert!(scrub_step(&card, &birch, &mut None).lost);
     assert_eq!(count(&birch, "damaged"), 1);
 }
 
@@ -247,14 +248,14 @@ fn expect_whole_or_bad(drive: &MemoryDrive) {
     assert_eq!(ledger_kinds(drive).iter().filter(|k| *k == "mirrored").count(), 1);
 }
 
-/// Fault of the card: the bytes change and nothing else.
+/// Fault of the card: the bytes change and nothing else does.
 #[test]
 fn a_message_that_the_card_changed_is_suspect_and_never_replaces_the_good_copy() {
     let (card, drive) = messages(&["one", "two"]);
     let good = card.messages();
     card.rot("inbox/two");
     assert_eq!(card.scan(0).changes, 0, "nobody wrote to it");
-    let taken = bite(&card, &drive, &mut None);
+    let taken = scrub_step(&card, &drive, &mut None);
     let [(_, Finding::MessageAltered { path })] = taken.altered.as_slice() else {
         panic!("{taken:?}")
     };
@@ -273,8 +274,8 @@ fn a_message_that_the_card_changed_is_suspect_and_never_replaces_the_good_copy()
     let text = String::from_utf8(drive.file(&format!("{HOME}ledger.jsonl")).unwrap()).unwrap();
     assert_eq!(text.matches("\"suspect\":\"altered\"").count(), 1);
     assert_eq!(count(&drive, "missing"), 1, "the good version is wanted back");
-    // Found once, whatever drive is read next.
-    assert!(bite(&card, &drive, &mut None).altered.is_empty());
+    // Found once, whichever drive is read next.
+    assert!(scrub_step(&card, &drive, &mut None).altered.is_empty());
 }
 
 #[test]
@@ -282,32 +283,32 @@ fn one_read_error_marks_a_drive_until_all_of_it_was_read_without() {
     let (card, drive) = messages(&["one", "two"]);
     let copy = only_copy(&drive, &mail("two"));
     drive.set_unreadable_from(&copy, 5);
-    assert!(bite(&card, &drive, &mut None).lost);
+    assert!(scrub_step(&card, &drive, &mut None).lost);
     assert!(row(&card).worn.is_some());
     card.mirrored(&drive);
     // The bad sector is still there.
-    bite(&card, &drive, &mut None);
+    scrub_step(&card, &drive, &mut None);
     assert!(row(&card).worn.is_some());
     drive.set_unreadable_from(&copy, usize::MAX);
-    bite(&card, &drive, &mut None);
+    scrub_step(&card, &drive, &mut None);
     assert_eq!(row(&card).worn, None);
 }
 
-/// A pulled stick answers with errors too, and is no bad one.
+/// A pulled stick reports errors too, and is not a bad one.
 #[test]
 fn a_pull_is_no_read_error() {
     let (card, drive) = messages(&["one", "two"]);
-    let cut = |operations| {
+    let pulled_after = |operations| {
         drive.pull_after(operations);
         let mut admitted = card.admit(&drive, Access::Write)?;
         let mailboxes = [card.mailbox()];
         let (catalogue, clock, progress) = (&card.catalogue, &card.clock, &Unwatched);
-        let rereader = Scrubber { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
-        rereader.step(&mut admitted, &mut None).map(|taken| taken.ended)
+        let scrubber = Scrubber { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
+        scrubber.step(&mut admitted, &mut None).map(|taken| taken.ended)
     };
     for operations in 0.. {
         assert!(operations < 100, "never through");
-        let ended: Result<bool, JobError> = cut(operations);
+        let ended: Result<bool, JobError> = pulled_after(operations);
         drive.replug(true);
         card.clock.reboot();
         if ended.is_ok_and(|ended| ended) {
@@ -328,7 +329,7 @@ fn came_back(card: &Card, drive: &MemoryDrive) {
 
 /// Fault 18: where addresses wrap, old copies have the bytes of later ones.
 #[test]
-fn a_drive_that_gives_back_others_octets_is_not_trusted() {
+fn a_drive_that_returns_the_bytes_of_other_files_is_not_trusted() {
     let (card, drive) = messages(&["one", "two", "six"]);
     came_back(&card, &drive);
     let (one, two) = (only_copy(&drive, &mail("one")), only_copy(&drive, &mail("two")));
@@ -337,7 +338,7 @@ fn a_drive_that_gives_back_others_octets_is_not_trusted() {
     let length = mail("two").len();
     drive.tamper(&two, |bytes| *bytes = vec![0; length]);
 
-    assert!(bite(&card, &drive, &mut None).lost);
+    assert!(scrub_step(&card, &drive, &mut None).lost);
     let station = crate::card::station();
     assert!(row(&card).distrust.is_some());
     assert_eq!(
@@ -350,10 +351,10 @@ fn a_drive_that_gives_back_others_octets_is_not_trusted() {
     let refused = card.mirror(&drive);
     assert!(matches!(refused.outcome, Err(JobError::Untrusted { .. })));
     assert_eq!(drive.files(), before, "not written to");
-    // Restore still reads what is right.
+    // A restore still reads the copies that are right.
     assert_eq!(restored(&[&drive], false).files.len(), 1);
 
-    // Its operator begins afresh: all is copied anew, and counts.
+    // Its operator trusts it again: everything is copied anew, and counts.
     card.catalogue.restore_trust(row(&card).row, card.clock.stamp().time).unwrap();
     assert_eq!(card.catalogue.totals(&station, 1).unwrap().mirrored, 0);
     assert_eq!(card.mirrored(&drive).copied, 4);
@@ -361,9 +362,9 @@ fn a_drive_that_gives_back_others_octets_is_not_trusted() {
     expect_same(&whole(&[&drive], false), &card.messages(), "begun afresh");
 }
 
-/// One bad copy, and several that a power failure took, are no reason.
+/// One bad copy, or several lost in a power failure, are no reason to distrust a drive.
 #[test]
-fn what_a_cut_takes_is_not_held_against_a_drive() {
+fn copies_lost_in_a_power_failure_do_not_discredit_a_drive() {
     let (card, drive) = messages(&["one", "two", "three"]);
     for name in ["one", "two", "three"] {
         let length = mail(name).len();
@@ -375,7 +376,7 @@ fn what_a_cut_takes_is_not_held_against_a_drive() {
     assert_eq!(row(&card).distrust, None);
 }
 
-/// Worn out: it takes writes, and comes back as it was.
+/// Worn out: the drive accepts writes, and comes back as it was.
 #[test]
 fn a_drive_that_keeps_nothing_is_not_trusted_the_third_time() {
     let (card, drive) = messages(&["one"]);
