@@ -1,9 +1,9 @@
 //! What sticks have and the card lacks: the alarm is raised for what a restore would bring, by the same rule, and for
 //! nothing else; and the commands that are printed with it end it.
 
+use crate::command_output::CommandOutput;
 use crate::station::{Station, mail};
 use crate::stick::Stick;
-use crate::told::Told;
 use crate::verdicts::expect_agreed;
 use std::fs;
 
@@ -21,14 +21,14 @@ fn told_on_red_alone() -> (Station, Stick, Stick) {
 }
 
 /// The commands that a report prints to be typed next, without the program's name and this run's options.
-fn advised(told: &Told) -> Vec<String> {
-    let text = told.text().replace("\n    ", " ");
+fn advised(output: &CommandOutput) -> Vec<String> {
+    let text = output.text().replace("\n    ", " ");
     let lines = text.lines().filter_map(|line| line.trim().strip_prefix("counterfoil "));
     lines.map(|line| line.split(" --").next().unwrap_or_default().to_owned()).collect()
 }
 
-fn lacking(told: &Told) -> u64 {
-    let all = told.json()["lacking"].as_array().unwrap().clone();
+fn lacking(output: &CommandOutput) -> u64 {
+    let all = output.json()["lacking"].as_array().unwrap().clone();
     all.iter().map(|drive| drive["messages"].as_u64().unwrap()).sum()
 }
 
@@ -42,13 +42,13 @@ fn on_a_new_card_what_one_stick_was_told_of_is_put_apart_and_not_asked_back_from
         station.use_only(&order);
         let inbox = station.inbox();
         fs::create_dir_all(&inbox).unwrap();
-        let told = station.restore_with(&["--into", inbox.to_str().unwrap()]).expect_safe();
-        let said = &told.json()["in_doubt"];
+        let output = station.restore_with(&["--into", inbox.to_str().unwrap()]).expect_safe();
+        let said = &output.json()["in_doubt"];
         assert_eq!((&said[0]["why"], &said[0]["messages"]), (&"deleted".into(), &1.into()));
         assert!(!inbox.join("gone.eml").exists());
         assert!(inbox.join("recovered/gone.eml").exists());
-        for told in expect_agreed(&station, "safe") {
-            assert_eq!(lacking(&told), 0);
+        for output in expect_agreed(&station, "safe") {
+            assert_eq!(lacking(&output), 0);
         }
     }
 }
@@ -60,20 +60,20 @@ fn the_word_of_one_stick_takes_nothing_from_what_is_lacking_of_another() {
     station.lose_the_card();
     fs::create_dir_all(station.inbox()).unwrap();
     station.use_only(&[&blue]);
-    let told = station.mirror().expect_verdict("damaged-or-missing");
-    assert_eq!(lacking(&told), 2);
+    let output = station.mirror().expect_verdict("damaged-or-missing");
+    assert_eq!(lacking(&output), 2);
     station.deliver("kept.eml", mail("water level"));
     assert_eq!(lacking(&station.mirror().expect_verdict("damaged-or-missing")), 1);
     station.use_only(&[&red]);
     station.mirror().expect_verdict("damaged-or-missing");
     station.use_only(&[&blue]);
-    for told in expect_agreed(&station, "damaged-or-missing") {
-        assert_eq!(lacking(&told), 1);
+    for output in expect_agreed(&station, "damaged-or-missing") {
+        assert_eq!(lacking(&output), 1);
     }
     // A person decides.
     station.command(&["acknowledge", "--only-on", "blue"]).expect_safe();
-    for told in expect_agreed(&station, "safe") {
-        assert_eq!(lacking(&told), 0);
+    for output in expect_agreed(&station, "safe") {
+        assert_eq!(lacking(&output), 0);
     }
 }
 
@@ -86,8 +86,8 @@ fn what_the_config_ignores_is_never_lacking_and_never_given_up() {
     station.mirror().expect_safe();
     station.write_config("ignore = [\"drafts\"]\n");
     fs::remove_dir_all(station.state()).unwrap();
-    for told in expect_agreed(&station, "safe") {
-        assert_eq!(lacking(&told), 0);
+    for output in expect_agreed(&station, "safe") {
+        assert_eq!(lacking(&output), 0);
     }
     station.command(&["acknowledge", "--only-on", "red"]).expect_safe();
     station.mirror().expect_safe();
@@ -115,8 +115,8 @@ fn what_another_card_damaged_is_not_asked_back_where_the_message_is_good() {
         if later {
             station.replace("0001.eml", mail("water level") + "and rising\r\n");
         }
-        for told in expect_agreed(&station, "safe") {
-            assert_eq!(lacking(&told), 0, "{later}");
+        for output in expect_agreed(&station, "safe") {
+            assert_eq!(lacking(&output), 0, "{later}");
         }
     }
 }
@@ -137,16 +137,16 @@ fn the_command_that_is_printed_ends_the_alarm_it_is_printed_with() {
     fs::rename(&twin, &card).unwrap();
     station.use_only(&[&red, &blue]);
     // Blue was not read by this card since, in a command that keeps anything.
-    let told = station.command(&["audit"]).expect_unsafe();
-    assert!(advised(&told).contains(&"acknowledge".to_owned()), "{}", told.text());
+    let output = station.command(&["audit"]).expect_unsafe();
+    assert!(advised(&output).contains(&"acknowledge".to_owned()), "{}", output.text());
     assert_eq!(lacking(&station.audit()), 1);
-    let told = station.command(&["acknowledge", "--only-on", "blue"]).expect_safe();
-    told.expect_words(&["1 message that only blue has", "noted on this card only"]);
-    for told in expect_agreed(&station, "safe") {
-        assert_eq!(lacking(&told), 0);
+    let output = station.command(&["acknowledge", "--only-on", "blue"]).expect_safe();
+    output.expect_words(&["1 message that only blue has", "noted on this card only"]);
+    for output in expect_agreed(&station, "safe") {
+        assert_eq!(lacking(&output), 0);
     }
-    let told = station.command(&["acknowledge", "--only-on", "blue"]).expect_safe();
-    told.expect_words(&["Nothing to acknowledge"]);
+    let output = station.command(&["acknowledge", "--only-on", "blue"]).expect_safe();
+    output.expect_words(&["Nothing to acknowledge"]);
 }
 
 /// A stick may be called by more than a word: the command that is printed with it can be typed all the same.
@@ -160,8 +160,8 @@ fn a_stick_called_by_two_words_is_one_word_of_the_command() {
     station.lose_the_card();
     fs::create_dir_all(station.inbox()).unwrap();
     station.mirror().expect_verdict("damaged-or-missing");
-    let told = station.command(&["audit"]).expect_unsafe().text();
-    assert!(told.contains(r"counterfoil acknowledge --only-on 'QTH 2'\''s' --"), "{told}");
+    let output = station.command(&["audit"]).expect_unsafe().text();
+    assert!(output.contains(r"counterfoil acknowledge --only-on 'QTH 2'\''s' --"), "{output}");
     station.command(&["acknowledge", "--only-on", "QTH 2's"]).expect_safe();
     expect_agreed(&station, "safe");
 }
@@ -174,8 +174,8 @@ fn a_stick_that_is_not_here_is_not_said_to_have_nothing() {
     station.deliver("0001.eml", mail("water level"));
     station.mirror().expect_safe();
     station.use_only(&[&red]);
-    let told = station.command(&["acknowledge", "--only-on", "blue"]).expect_failed();
-    told.expect_words(&["blue is not plugged in"]);
+    let output = station.command(&["acknowledge", "--only-on", "blue"]).expect_failed();
+    output.expect_words(&["blue is not plugged in"]);
     // What it was seen to have may be acknowledged all the same.
     station.lose_the_card();
     fs::create_dir_all(station.inbox()).unwrap();
@@ -204,8 +204,8 @@ fn what_is_not_wanted_here_is_kept_for_the_card_that_has_it() {
     assert_eq!(red.lines_of("removed").len(), 0, "nothing was seen to go");
     // Onto this card a restore leaves it out and says so, and brings it when it is asked for.
     let onto = |more: &[&str]| station.command(&[&["restore", "--json"], more].concat());
-    let told = onto(&[]).expect_safe().expect_counts(&[("restored", 0), ("identical", 1)]);
-    let left_out = &told.json()["left_out"][0];
+    let output = onto(&[]).expect_safe().expect_counts(&[("restored", 0), ("identical", 1)]);
+    let left_out = &output.json()["left_out"][0];
     assert_eq!((&left_out["by"], &left_out["messages"]), (&"this card".into(), &1.into()));
     assert!(!station.inbox().join("theirs.eml").exists());
     station.command(&["restore", "--rehearse", "--json"]).expect_safe();
@@ -241,11 +241,12 @@ fn what_only_a_stick_that_is_away_has_is_asked_of_that_stick() {
         assert!(text.contains(&typed), "the command is whole: {text}");
         assert!(!text.contains("is on a stick. Type:"), "{text}");
     }
-    let told = station.command(&["restore", "--json"]).expect_unsafe();
-    told.expect_counts(&[("restored", 0), ("not_on_these", 1)]);
-    let told = station.command(&["restore"]).expect_unsafe();
-    let told = told.expect_words(&["1 message that this card lacks is not on these sticks: blue"]);
-    assert!(!told.text().contains("What to do next"), "{}", told.text());
+    let output = station.command(&["restore", "--json"]).expect_unsafe();
+    output.expect_counts(&[("restored", 0), ("not_on_these", 1)]);
+    let output = station.command(&["restore"]).expect_unsafe();
+    let output =
+        output.expect_words(&["1 message that this card lacks is not on these sticks: blue"]);
+    assert!(!output.text().contains("What to do next"), "{}", output.text());
     // Into another folder it is asked for what these sticks have.
     station.restore().expect_safe().expect_counts(&[("restored", 1)]);
     station.use_only(&[&red, &blue]);
@@ -274,11 +275,11 @@ fn an_empty_file_that_is_filled_is_one_message() {
                 fs::remove_dir_all(station.state()).unwrap();
             }
             station.replace("0001.eml", &text);
-            for told in expect_agreed(&station, "safe") {
-                told.expect_counts(&[("messages.vanished", 0), ("messages.total", 2)]);
+            for output in expect_agreed(&station, "safe") {
+                output.expect_counts(&[("messages.vanished", 0), ("messages.total", 2)]);
             }
-            let told = station.restore().expect_safe();
-            told.expect_counts(&[("restored", 2), ("kept_both", 0)]);
+            let output = station.restore().expect_safe();
+            output.expect_counts(&[("restored", 2), ("kept_both", 0)]);
             assert_eq!(fs::read_to_string(station.restored().join("0001.eml")).unwrap(), text);
             station.command(&["restore", "--rehearse"]).expect_safe();
         }
@@ -317,8 +318,8 @@ fn what_was_deleted_and_what_is_held_back_is_counted_and_said() {
     station.command(&["acknowledge", "--missing"]).expect_safe();
     station.use_only(&[&red, &blue]);
     let counts = [("messages.deleted", 1), ("messages.held_back", 1)];
-    for told in expect_agreed(&station, "safe") {
-        told.expect_counts(&counts);
+    for output in expect_agreed(&station, "safe") {
+        output.expect_counts(&counts);
     }
     for command in ["audit", "status", "mirror"] {
         let text = station.command(&[command]).expect_safe().text().replace('\n', " ");
@@ -328,10 +329,10 @@ fn what_was_deleted_and_what_is_held_back_is_counted_and_said() {
     }
     // A new card reads it on the sticks.
     fs::remove_dir_all(station.state()).unwrap();
-    for told in expect_agreed(&station, "safe") {
-        told.expect_counts(&counts);
+    for output in expect_agreed(&station, "safe") {
+        output.expect_counts(&counts);
     }
     station.use_only(&[&red]);
-    let told = station.restore();
-    told.expect_safe().expect_counts(&[("restored", 3)]);
+    let output = station.restore();
+    output.expect_safe().expect_counts(&[("restored", 3)]);
 }

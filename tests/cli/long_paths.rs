@@ -104,8 +104,8 @@ fn a_path_that_is_too_long_is_said_with_its_folder_and_stops_nothing_else() {
         station.deliver("zz/last.eml", mail("behind it in every order"));
         let parts = path_of(bytes, b'n');
         deliver(&station, &parts, &mail("too deep"));
-        let told = station.mirror().expect_verdict("not-safe").expect_counts(&[("copied", 2)]);
-        told.expect_words(&["cannot be copied, since the path would be longer than 4095 bytes"]);
+        let output = station.mirror().expect_verdict("not-safe").expect_counts(&[("copied", 2)]);
+        output.expect_words(&["cannot be copied, since the path would be longer than 4095 bytes"]);
         red.expect_bag_valid();
         let audit = station.audit().expect_verdict("not-safe");
         let listed = audit.listed("unmirrored", "reason");
@@ -117,16 +117,16 @@ fn a_path_that_is_too_long_is_said_with_its_folder_and_stops_nothing_else() {
         text.expect_words(&["path-too-long: move it to a folder with a shorter path"]);
         // What is missing elsewhere is found all the same.
         station.delete("short.eml");
-        let told = station.mirror().expect_verdict("damaged-or-missing");
-        told.expect_counts(&[("messages.vanished", 1)]);
+        let output = station.mirror().expect_verdict("damaged-or-missing");
+        output.expect_counts(&[("messages.vanished", 1)]);
         // Moved to a shorter path it is mail like any other.
         let dir = folder(&station.inbox(), &parts);
         let short = rustix::fs::open(station.inbox(), OFlags::DIRECTORY, Mode::empty()).unwrap();
         rustix::fs::renameat(&dir, name(&parts), &short, "found.eml").unwrap();
         drop((dir, short));
         std::fs::remove_dir_all(station.inbox().join(OsStr::from_bytes(&parts[0]))).unwrap();
-        let told = station.mirror();
-        told.expect_counts(&[("copied", 1), ("messages.on_no_drive", 0)]);
+        let output = station.mirror();
+        output.expect_counts(&[("copied", 1), ("messages.on_no_drive", 0)]);
     }
 }
 
@@ -143,7 +143,7 @@ fn a_longest_path_that_is_taken_stops_only_itself_in_a_restore() {
     deliver(&station, &parts, "another message altogether");
     station.delete("short.eml");
     let inbox = station.inbox();
-    let told = station.restore_with(&["--mailbox", inbox.to_str().unwrap()]);
+    let output = station.restore_with(&["--mailbox", inbox.to_str().unwrap()]);
     assert_eq!(read(&inbox, &parts), "another message altogether", "never written over");
-    assert!(inbox.join("short.eml").exists(), "{}{}", told.text(), told.warnings());
+    assert!(inbox.join("short.eml").exists(), "{}{}", output.text(), output.warnings());
 }

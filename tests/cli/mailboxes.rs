@@ -21,18 +21,19 @@ fn two_mailboxes() -> (Station, Stick) {
 fn expect_others_served(station: &Station, red: &Stick, state: &str) {
     station.deliver_to("inbox", "in-2.eml", mail("bridge closed"));
     station.mirror().expect_verdict("not-known").expect_counts(&[("copied", 1)]);
-    for told in expect_agreed(station, "not-known") {
-        let outbox = told.mailbox("outbox");
+    for output in expect_agreed(station, "not-known") {
+        let outbox = output.mailbox("outbox");
         assert_eq!(outbox["state"], state, "{outbox}");
         assert_eq!((&outbox["messages"], &outbox["missing"]), (&1.into(), &0.into()));
-        assert_eq!(told.mailbox("inbox")["state"], "ok");
-        told.expect_words(&["mailbox outbox", "What is known of it stays as it was"])
+        assert_eq!(output.mailbox("inbox")["state"], "ok");
+        output
+            .expect_words(&["mailbox outbox", "What is known of it stays as it was"])
             .expect_counts(&[("messages.total", 3), ("messages.mirrored", 3)])
             .expect_counts(&[("messages.vanished", 0)]);
     }
     for command in ["mirror", "status", "audit"] {
-        let told = station.command(&[command]).expect_unsafe();
-        told.expect_words(&["pier-4: NOT KNOWN: ", "mailbox outbox", "all 3 messages"]);
+        let output = station.command(&[command]).expect_unsafe();
+        output.expect_words(&["pier-4: NOT KNOWN: ", "mailbox outbox", "all 3 messages"]);
     }
     let gone = ["removed", "vanished", "moved"].map(|kind| red.lines_of(kind).len());
     assert_eq!(gone, [0, 0, 0], "nothing is told of a mailbox that nobody saw");
@@ -66,9 +67,9 @@ fn a_mailbox_without_the_right_to_read_it_stops_itself_and_nothing_else() {
     // Listed by nobody, though what is in it could be opened by whoever knows its name.
     for mode in [0o700, 0o711] {
         fs::set_permissions(&outbox, fs::Permissions::from_mode(mode)).unwrap();
-        let told = station.audit().expect_verdict("not-known");
-        assert_eq!(told.mailbox("outbox")["state"], "unreadable", "{mode:o}");
-        assert_eq!(told.mailbox("outbox")["why"], "Permission denied (os error 13)");
+        let output = station.audit().expect_verdict("not-known");
+        assert_eq!(output.mailbox("outbox")["state"], "unreadable", "{mode:o}");
+        assert_eq!(output.mailbox("outbox")["why"], "Permission denied (os error 13)");
     }
     expect_others_served(&station, &red, "unreadable");
     fs::set_permissions(&outbox, fs::Permissions::from_mode(0o755)).unwrap();
@@ -109,10 +110,11 @@ fn what_was_on_no_drive_of_a_mailbox_that_is_away_stays_not_safe() {
     station.mirror().expect_failed();
     fs::rename(station.mailbox("outbox"), station.path("card/elsewhere")).unwrap();
     station.use_only(&[&red]);
-    let told = expect_agreed(&station, "not-safe");
-    for told in told {
+    let output = expect_agreed(&station, "not-safe");
+    for output in output {
         let on_none = mail("shelter open").len() as u64;
-        told.expect_counts(&[("messages.on_no_drive", 1), ("messages.on_no_drive_bytes", on_none)])
+        output
+            .expect_counts(&[("messages.on_no_drive", 1), ("messages.on_no_drive_bytes", on_none)])
             .expect_counts(&[("messages.total", 3), ("messages.vanished", 0)]);
     }
     station.audit().expect_unmirrored(&[("out-2.eml", "mailbox-away")]);
@@ -129,9 +131,9 @@ fn without_any_mailbox_nothing_is_done_and_nothing_is_called_lost() {
     }
     let before = red.everything();
     for command in ["mirror", "status", "audit"] {
-        let told = station.command(&[command, "--json"]).expect_failed();
-        assert_eq!(told.json()["verdict"], "not-known");
-        told.expect_counts(&[("messages.total", 2), ("messages.vanished", 0)]);
+        let output = station.command(&[command, "--json"]).expect_failed();
+        assert_eq!(output.json()["verdict"], "not-known");
+        output.expect_counts(&[("messages.total", 2), ("messages.vanished", 0)]);
     }
     assert_eq!(red.everything(), before);
 }
@@ -181,10 +183,11 @@ fn an_empty_folder_where_mail_was_is_mail_missing_and_not_removed() {
     let kept = station.path("kept");
     sh("cp", &[OsStr::new("-a"), outbox.as_os_str(), kept.as_os_str()]);
     drop(part);
-    for told in expect_agreed(&station, "damaged-or-missing") {
-        let outbox = told.mailbox("outbox");
+    for output in expect_agreed(&station, "damaged-or-missing") {
+        let outbox = output.mailbox("outbox");
         assert_eq!((&outbox["state"], &outbox["missing"]), (&"emptied".into(), &5.into()));
-        told.expect_counts(&[("messages.total", 1), ("messages.vanished", 5)])
+        output
+            .expect_counts(&[("messages.total", 1), ("messages.vanished", 5)])
             .expect_counts(&[("messages.vanished_on_no_drive", 0)]);
     }
     station.command(&["status"]).expect_unsafe().expect_words(&[
@@ -198,9 +201,9 @@ fn an_empty_folder_where_mail_was_is_mail_missing_and_not_removed() {
     station.restore().expect_safe().expect_counts(&[("restored", 6)]);
     // Mounted again, with everything as it was.
     sh("mount", &[OsStr::new("--bind"), kept.as_os_str(), outbox.as_os_str()]);
-    let told = station.mirror();
+    let output = station.mirror();
     sh("umount", &[outbox.as_os_str()]);
-    told.expect_verdict("safe").expect_counts(&[("copied", 0)]);
+    output.expect_verdict("safe").expect_counts(&[("copied", 0)]);
 }
 
 fn lines_of_mailbox(red: &Stick, kind: &str, mailbox: &str) -> usize {
@@ -213,11 +216,11 @@ fn a_mailbox_dropped_from_the_config_is_neither_safe_nor_missing_and_is_given_ba
     let (mut station, red) = two_mailboxes();
     station.name_mailboxes(&["inbox"]);
     fs::remove_dir_all(station.mailbox("outbox")).unwrap();
-    for told in expect_agreed(&station, "safe") {
-        let told = told.expect_counts(&[("messages.total", 1), ("messages.mirrored", 1)]);
-        assert_eq!(told.json()["mailboxes"].as_array().unwrap().len(), 1);
+    for output in expect_agreed(&station, "safe") {
+        let output = output.expect_counts(&[("messages.total", 1), ("messages.mirrored", 1)]);
+        assert_eq!(output.json()["mailboxes"].as_array().unwrap().len(), 1);
         let expected = serde_json::json!([{"mailbox": "outbox", "messages": 1}]);
-        assert_eq!(told.json()["not_in_config"], expected);
+        assert_eq!(output.json()["not_in_config"], expected);
     }
     for command in ["mirror", "status", "audit"] {
         station.command(&[command]).expect_safe().expect_words(&[
@@ -249,12 +252,12 @@ fn a_mailbox_renamed_in_the_config_keeps_its_messages_and_calls_none_missing() {
     station.deliver_many(3);
     station.mirror().expect_verdict("safe");
     station.name_mailboxes_as(&[("post", "inbox")]);
-    for told in expect_agreed(&station, "safe") {
-        told.expect_counts(&[("messages.total", 3), ("messages.vanished", 0)]);
+    for output in expect_agreed(&station, "safe") {
+        output.expect_counts(&[("messages.total", 3), ("messages.vanished", 0)]);
     }
     assert_eq!(red.payloads().len(), 3, "nothing is copied twice");
-    let told = station.command(&["status"]).expect_safe();
-    told.expect_words(&[
+    let output = station.command(&["status"]).expect_safe();
+    output.expect_words(&[
         "3 messages of mailbox inbox are on the sticks and no longer in the config",
     ]);
     station.restore().expect_safe();
@@ -272,8 +275,8 @@ fn a_message_lost_after_the_mailbox_was_renamed_is_missing() {
     station.name_mailboxes_as(&[("post", "inbox")]);
     station.mirror().expect_verdict("safe");
     station.delete("m001.eml");
-    for told in expect_agreed(&station, "damaged-or-missing") {
-        told.expect_counts(&[("messages.total", 2), ("messages.vanished", 1)]);
+    for output in expect_agreed(&station, "damaged-or-missing") {
+        output.expect_counts(&[("messages.total", 2), ("messages.vanished", 1)]);
     }
     assert_eq!(lines_of_mailbox(&red, "missing", "post"), 1);
     station.restore().expect_safe();
@@ -289,8 +292,8 @@ fn what_is_missing_from_a_mailbox_is_missing_again_after_a_run_without_it() {
     station.name_mailboxes(&["inbox"]);
     expect_agreed(&station, "safe");
     station.name_mailboxes(&["inbox", "outbox"]);
-    for told in expect_agreed(&station, "damaged-or-missing") {
-        told.expect_counts(&[("messages.vanished", 1)]);
+    for output in expect_agreed(&station, "damaged-or-missing") {
+        output.expect_counts(&[("messages.vanished", 1)]);
     }
 }
 
@@ -306,14 +309,14 @@ fn what_is_ignored_later_is_no_mail_any_more_and_is_neither_missing_nor_removed(
     station.write_config("ignore = [\"spam\", \"*.part\"]\n");
     // One of them went meanwhile; that is nobody's business any more.
     station.delete("spam/0002.eml");
-    let told = station.audit().expect_verdict("safe");
-    told.expect_words(&["3 messages at paths that the config ignores now"]);
+    let output = station.audit().expect_verdict("safe");
+    output.expect_words(&["3 messages at paths that the config ignores now"]);
     station.mirror().expect_verdict("safe").expect_counts(&[("copied", 0)]);
-    for told in expect_agreed(&station, "safe") {
-        told.expect_counts(&[("messages.total", 1), ("messages.vanished", 0)]);
+    for output in expect_agreed(&station, "safe") {
+        output.expect_counts(&[("messages.total", 1), ("messages.vanished", 0)]);
     }
-    let told = ["removed", "vanished", "moved"].map(|kind| red.lines_of(kind).len());
-    assert_eq!(told, [0, 0, 0]);
+    let output = ["removed", "vanished", "moved"].map(|kind| red.lines_of(kind).len());
+    assert_eq!(output, [0, 0, 0]);
     station.restore().expect_safe().expect_counts(&[("restored", 4)]);
     // Not ignored any more: what is there is known again, and nothing is copied twice.
     station.write_config("");

@@ -38,8 +38,8 @@ fn what_is_left_out_is_said_once_and_makes_nothing_red() {
     station.deliver(".Sent/tmp/19.M3.pier", "half of another");
     station.mirror().expect_safe();
     for command in [&["mirror"][..], &["audit"], &["audit", "--json"], &["status"]] {
-        let told = station.command(command).expect_safe().expect_no_warning();
-        let said: Vec<_> = told.warnings().lines().map(str::to_owned).collect();
+        let output = station.command(command).expect_safe().expect_no_warning();
+        let said: Vec<_> = output.warnings().lines().map(str::to_owned).collect();
         let about: Vec<_> = said.iter().filter(|line| line.contains("left out")).collect();
         assert_eq!(about.len(), 1, "{command:?}: {said:?}");
         let words = "note: inbox: left out: .Sent/tmp (unfinished deliveries of a Maildir)";
@@ -75,8 +75,8 @@ fn any_other_folder_of_that_name_is_mirrored() {
         station.deliver(path, mail(path));
     }
     station.audit().expect_unsafe().expect_counts(&[("messages.total", paths.len() as u64)]);
-    let told = station.mirror().expect_safe().expect_no_warning();
-    assert!(!told.warnings().contains("left out"), "{}", told.warnings());
+    let output = station.mirror().expect_safe().expect_no_warning();
+    assert!(!output.warnings().contains("left out"), "{}", output.warnings());
     assert_eq!(red.payloads().len(), paths.len());
     station.audit().expect_safe();
     station.restore().expect_safe().expect_counts(&[("restored", paths.len() as u64)]);
@@ -103,6 +103,6 @@ fn a_rehearsal_goes_by_the_same_rule() {
     let counts = [("same", 2), ("not_restored", 0)];
     station.command(&["restore", "--rehearse", "--json"]).expect_safe().expect_counts(&counts);
     station.deliver("tmp/0002.eml", mail("not on the drive yet"));
-    let told = station.command(&["restore", "--rehearse", "--json"]).expect_unsafe();
-    told.expect_counts(&[("same", 2), ("not_restored", 1)]);
+    let output = station.command(&["restore", "--rehearse", "--json"]).expect_unsafe();
+    output.expect_counts(&[("same", 2), ("not_restored", 1)]);
 }

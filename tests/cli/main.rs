@@ -40,4 +40,4 @@ mod support;
 mod verdicts;
 mod versions;
 
-use support::{station, stick, terminal, told};
+use support::{command_output, station, stick, terminal};

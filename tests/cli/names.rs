@@ -100,8 +100,8 @@ fn nothing_said_to_a_terminal_can_steer_it() {
     }
     station.command(&["verify"]).expect_unsafe().expect_harmless();
     let into = station.restored();
-    let told = station.command(&["restore", "--into", into.to_str().unwrap()]);
-    told.expect_unsafe().expect_harmless();
+    let output = station.command(&["restore", "--into", into.to_str().unwrap()]);
+    output.expect_unsafe().expect_harmless();
     station.command(&["drives"]).expect_safe().expect_harmless();
     // In JSON they are escaped as JSON escapes them; the header's text is there, made harmless.
     station.audit().expect_unsafe().expect_harmless().json();
@@ -190,14 +190,14 @@ fn a_name_that_is_not_utf_8_can_be_given_as_it_is_shown() {
     deliver("second and longer");
     station.mirror().expect_safe();
     for (raw, shown) in names {
-        let told = station.restore_with(&[
+        let output = station.restore_with(&[
             "--into",
             station.path("other").to_str().unwrap(),
             "--versions",
             &named(shown),
         ]);
-        let told = told.expect_safe();
-        assert_eq!(told.json()["versions_told"], true, "{shown}");
+        let output = output.expect_safe();
+        assert_eq!(output.json()["versions_told"], true, "{shown}");
         let old = std::fs::read_dir(station.path("other")).unwrap().count();
         assert_eq!(old, 8, "{shown}: all, and the one older version");
         std::fs::remove_dir_all(station.path("other")).unwrap();
@@ -206,14 +206,14 @@ fn a_name_that_is_not_utf_8_can_be_given_as_it_is_shown() {
     station.mirror().expect_verdict("damaged-or-missing");
     let audit = station.audit().json();
     let suspect = audit["suspect"].as_array().unwrap();
-    let told: Vec<_> = suspect.iter().map(|message| message["path"].as_str().unwrap()).collect();
+    let output: Vec<_> = suspect.iter().map(|message| message["path"].as_str().unwrap()).collect();
     let mut wanted = names.map(|(_, shown)| shown);
     wanted.sort_unstable();
     assert_eq!(
         {
-            let mut told = told;
-            told.sort_unstable();
-            told
+            let mut output = output;
+            output.sort_unstable();
+            output
         },
         wanted
     );

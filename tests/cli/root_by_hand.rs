@@ -51,8 +51,8 @@ fn root_reads_and_writes_in_an_operators_folders_only_what_the_operator_may() {
     let closed = station.inbox().join("closed.eml");
     fs::write(&closed, mail("closed")).unwrap();
     rights(&closed, 0o600);
-    let told = station.mirror().expect_unsafe().expect_counts(&[("copied", 2)]);
-    told.expect_words(&["closed.eml", "Permission denied"]);
+    let output = station.mirror().expect_unsafe().expect_counts(&[("copied", 2)]);
+    output.expect_words(&["closed.eml", "Permission denied"]);
     for entry in walkdir::WalkDir::new(station.state()) {
         assert_eq!(entry.unwrap().metadata().unwrap().uid(), OP);
     }
@@ -94,8 +94,8 @@ fn a_link_for_lock_or_catalogue_is_refused_whoever_owns_it() {
         fs::create_dir_all(station.state()).unwrap();
         let elsewhere = station.path("elsewhere");
         symlink(&elsewhere, station.state().join(name)).unwrap();
-        let told = station.command(&["mirror"]).expect_failed();
-        told.expect_words(&[name, "link"]);
+        let output = station.command(&["mirror"]).expect_failed();
+        output.expect_words(&[name, "link"]);
         assert!(!elsewhere.exists(), "{name}");
     }
 }
@@ -105,13 +105,14 @@ fn where_it_belongs_to_two_users_nothing_is_done_and_the_command_is_told() {
     let (station, red) = of_an_operator();
     give(&station.state(), 0);
     for command in ["mirror", "status", "audit", "watch", "verify"] {
-        let told = station.command(&[command]).expect_refused();
-        told.expect_words(&["belongs to nobody", "belongs to root", "Nothing was done", "Type:"])
+        let output = station.command(&[command]).expect_refused();
+        output
+            .expect_words(&["belongs to nobody", "belongs to root", "Nothing was done", "Type:"])
             .expect_words(&[&format!("sudo -u nobody counterfoil {command} --mailbox")]);
     }
     give(&station.state(), 1234);
-    let told = station.command(&["mirror"]).expect_refused();
-    told.expect_words(&["#1234", "nobody"]);
+    let output = station.command(&["mirror"]).expect_refused();
+    output.expect_words(&["#1234", "nobody"]);
     assert_eq!(fs::read_dir(station.state()).unwrap().count(), 0);
     assert_eq!(fs::read_dir(red.path()).unwrap().count(), 0);
 }
@@ -122,8 +123,8 @@ fn the_command_to_type_is_quoted_for_the_shell() {
     let (station, _red) = of_an_operator();
     give(&station.state(), 0);
     let odd = station.path("home; rm -rf $HOME");
-    let told = station.command(&["audit", "--html", odd.to_str().unwrap()]).expect_refused();
-    told.expect_words(&["home; rm -rf $HOME'"]).expect_harmless();
+    let output = station.command(&["audit", "--html", odd.to_str().unwrap()]).expect_refused();
+    output.expect_words(&["home; rm -rf $HOME'"]).expect_harmless();
 }
 
 #[test]
@@ -133,13 +134,13 @@ fn root_keeps_no_state_where_another_user_may_change_it() {
         station.deliver_many(1);
         fs::create_dir_all(station.state()).unwrap();
         rights(&station.path(path), mode);
-        let told = station.command(&["mirror"]);
-        (told, station, red)
+        let output = station.command(&["mirror"]);
+        (output, station, red)
     };
     for (path, mode) in [("card/state", 0o777), ("card/state", 0o1777), ("card", 0o777)] {
-        let (told, station, red) = open(path, mode);
+        let (output, station, red) = open(path, mode);
         let shown = station.path(path);
-        told.expect_refused().expect_words(&["other users may change", shown.to_str().unwrap()]);
+        output.expect_refused().expect_words(&["other users may change", shown.to_str().unwrap()]);
         assert_eq!(fs::read_dir(station.state()).unwrap().count(), 0, "{path} {mode:o}");
         assert_eq!(fs::read_dir(red.path()).unwrap().count(), 0);
     }
@@ -156,8 +157,8 @@ fn root_follows_no_link_to_a_mailbox_or_a_target() {
     let (real, link) = (station.path("real"), station.path("card/linked"));
     fs::create_dir(&real).unwrap();
     symlink(&real, &link).unwrap();
-    let told = station.restore_with(&["--into", link.to_str().unwrap()]).expect_refused();
-    told.expect_words(&["is a link"]);
+    let output = station.restore_with(&["--into", link.to_str().unwrap()]).expect_refused();
+    output.expect_words(&["is a link"]);
     assert_eq!(fs::read_dir(&real).unwrap().count(), 0);
     station.name_mailboxes(&["linked"]);
     station.command(&["mirror"]).expect_refused().expect_words(&["the mailbox", "is a link"]);
@@ -211,8 +212,8 @@ fn roots_page_goes_into_no_folder_that_others_may_change() {
     for mode in [0o777, 0o775] {
         rights(&folder, mode);
         chown(&folder, Some(0), Some(OP)).unwrap();
-        let told = station.command(&["audit", "--html", page.to_str().unwrap()]).expect_refused();
-        told.expect_words(&["other users may change"]);
+        let output = station.command(&["audit", "--html", page.to_str().unwrap()]).expect_refused();
+        output.expect_words(&["other users may change"]);
         assert!(!page.exists());
     }
     rights(&folder, 0o1777);
@@ -266,16 +267,16 @@ fn what_a_socket_answers_steers_no_terminal_and_fills_no_screen() {
         serde_json::json!({"drives": vec![served.clone(); 1]}),
     ] {
         let answering = answers(&station, format!("{answer}\n"));
-        let told = [
+        let output = [
             station.command(&["drives", "release", "red"]),
             station.command(&["status"]),
             station.command(&["drives"]),
             station.command(&["drives", "forget", "red", "--why", "lost"]),
         ];
         assert!(no_more(&station, answering) > 0);
-        for told in told {
-            let told = told.expect_harmless();
-            assert!(told.out.len() + told.err.len() < 50_000);
+        for output in output {
+            let output = output.expect_harmless();
+            assert!(output.out.len() + output.err.len() < 50_000);
         }
     }
 }
@@ -287,8 +288,8 @@ fn a_socket_of_another_user_is_not_asked() {
     station.mirror().expect_safe();
     let answering = answers(&station, "{\"refused\":\"a stranger's word\"}\n".to_owned());
     chown(station.state().join("daemon.sock"), Some(OP), Some(OP)).unwrap();
-    let told = station.command(&["drives", "release", "red"]).expect_safe();
-    assert!(!told.warnings().contains("stranger"));
+    let output = station.command(&["drives", "release", "red"]).expect_safe();
+    assert!(!output.warnings().contains("stranger"));
     assert_eq!(no_more(&station, answering), 0);
 }
 
@@ -304,14 +305,14 @@ fn release_unmounts_nothing_but_removable_drives() {
         "label": "red", "path": at, "id": null, "state": "released", "stalled_seconds": null,
     });
     let answering = answers(&station, format!("{}\n", serde_json::json!({"released": served})));
-    let told = station.command(&["drives", "release", "red"]).expect_safe();
-    told.expect_words(&["no removable drive"]);
+    let output = station.command(&["drives", "release", "red"]).expect_safe();
+    output.expect_words(&["no removable drive"]);
     assert!(no_more(&station, answering) > 0);
     // Nor by the config's word.
     let mut station = station;
     station.use_drive(mounted.path());
-    let told = station.command(&["drives", "release", "system"]).expect_safe();
-    told.expect_words(&["no removable drive"]);
+    let output = station.command(&["drives", "release", "system"]).expect_safe();
+    output.expect_words(&["no removable drive"]);
     // Dropping it unmounts it, which fails where it is not mounted any more.
     drop(mounted);
 }

@@ -14,9 +14,9 @@ fn a_second_writer_is_refused_and_a_reader_is_not() {
     station.deliver("0002.eml", mail("bridge closed"));
     let before = red.everything();
     let lock = station.state().join("lock");
-    station.run_behind(&[OsStr::new("flock"), lock.as_os_str()]);
-    let told = station.mirror().expect_failed();
-    told.expect_words(&["another counterfoil is writing here", "probably the daemon"]);
+    station.run_prefixed(&[OsStr::new("flock"), lock.as_os_str()]);
+    let output = station.mirror().expect_failed();
+    output.expect_words(&["another counterfoil is writing here", "probably the daemon"]);
     station.verify().expect_failed();
     station.command(&["drives", "add", red.path().to_str().unwrap()]).expect_failed();
     assert_eq!(red.everything(), before);
@@ -30,7 +30,7 @@ fn a_second_writer_is_refused_and_a_reader_is_not() {
 fn a_drive_in_use_by_another_process_is_told_as_busy() {
     let (mut station, red) = Station::with_drive();
     station.deliver("0001.eml", mail("water level"));
-    station.run_behind(&[OsStr::new("flock"), red.path().as_os_str()]);
+    station.run_prefixed(&[OsStr::new("flock"), red.path().as_os_str()]);
     station.mirror().expect_failed().expect_words(&["another counterfoil is at work on it"]);
     assert_eq!(fs::read_dir(red.path()).unwrap().count(), 0);
 }
@@ -52,10 +52,10 @@ fn a_lost_catalogue_is_built_anew_and_nothing_is_copied_twice() {
     fs::remove_dir_all(station.state()).unwrap();
     // Until this card has looked at the mailbox and told the drive, nobody knows that it is as it was.
     // The stick would give them back all the same: nothing is called lost with the card, and nothing safe.
-    let told = station.audit().expect_verdict("not-known");
+    let output = station.audit().expect_verdict("not-known");
     let counts =
         [("messages.mirrored", 0), ("messages.unconfirmed", 5), ("messages.on_no_drive", 0)];
-    told.expect_counts(&counts).expect_counts(&[("at_risk.messages", 0)]);
+    output.expect_counts(&counts).expect_counts(&[("at_risk.messages", 0)]);
     assert!(!station.state().exists(), "audit writes nothing");
     let text = station.command(&["audit"]).expect_unsafe().text().replace('\n', " ");
     assert!(text.contains("NOT KNOWN: 5 of 5 messages") && !text.contains("NOT SAFE"), "{text}");
@@ -72,8 +72,8 @@ fn a_damaged_catalogue_is_set_aside_and_built_anew() {
     let catalogue = station.state().join("catalogue.sqlite");
     fs::write(&catalogue, [b'x'; 5000]).unwrap();
     station.audit().expect_unsafe().expect_counts(&[("messages.mirrored", 0)]);
-    let told = station.mirror().expect_safe().expect_counts(&[("copied", 0), ("already", 5)]);
-    told.expect_words(&["the catalogue was damaged", "catalogue.sqlite.damaged-1"]);
+    let output = station.mirror().expect_safe().expect_counts(&[("copied", 0), ("already", 5)]);
+    output.expect_words(&["the catalogue was damaged", "catalogue.sqlite.damaged-1"]);
     assert_eq!(fs::read(station.state().join("catalogue.sqlite.damaged-1")).unwrap().len(), 5000);
     expect_rebuilt(&station, &red);
     station.mirror().expect_safe().expect_no_warning();
@@ -90,8 +90,8 @@ fn a_catalogue_damaged_within_is_set_aside_and_built_anew() {
     let length = usize::try_from(file.metadata().unwrap().len()).unwrap();
     file.write_all_at(&vec![0xa5; length - 4096], 4096).unwrap();
     station.audit().expect_unsafe().expect_counts(&[("messages.mirrored", 0)]);
-    let told = station.mirror().expect_safe().expect_counts(&[("copied", 0), ("already", 5)]);
-    told.expect_words(&["the catalogue was damaged", "catalogue.sqlite.damaged-1"]);
+    let output = station.mirror().expect_safe().expect_counts(&[("copied", 0), ("already", 5)]);
+    output.expect_words(&["the catalogue was damaged", "catalogue.sqlite.damaged-1"]);
     expect_rebuilt(&station, &red);
 }
 

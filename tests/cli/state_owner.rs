@@ -16,8 +16,8 @@ fn catalogue(station: &Station) -> Vec<u8> {
 fn expect_refused(station: &Station, red: &Stick, words: &[&str]) {
     let before = (red.everything(), catalogue(station));
     for command in ["mirror", "status", "audit", "watch"] {
-        let told = station.command(&[command]).expect_refused();
-        told.expect_words(words).expect_words(&["Nothing was done"]);
+        let output = station.command(&[command]).expect_refused();
+        output.expect_words(words).expect_words(&["Nothing was done"]);
     }
     assert!((red.everything(), catalogue(station)) == before, "something was changed");
 }
@@ -47,8 +47,8 @@ fn another_station_is_refused_and_told_to_take_a_state_folder_of_its_own() {
     station.name_mailboxes(&["inbox"]);
     station.rename("pier-4");
     station.use_state("state");
-    let told = station.mirror().expect_verdict("safe");
-    told.expect_counts(&[("copied", 0), ("messages.total", 3), ("messages.vanished", 0)]);
+    let output = station.mirror().expect_verdict("safe");
+    output.expect_counts(&[("copied", 0), ("messages.total", 3), ("messages.vanished", 0)]);
 }
 
 /// A stick of another station can still be looked at, checked and restored from beside this one's state.
@@ -69,10 +69,10 @@ fn a_station_called_as_its_host_keeps_its_name_when_the_host_gets_another() {
     let (mut station, red) = three_messages();
     station.do_not_name_the_station();
     let words = ["unshare", "--uts", "sh", "-c", "hostname quay-2 && exec \"$@\"", "sh"];
-    station.run_behind(&words.map(OsStr::new));
+    station.run_prefixed(&words.map(OsStr::new));
     station.deliver("late.eml", mail("late"));
-    let told = station.mirror().expect_verdict("safe").expect_counts(&[("copied", 1)]);
-    told.expect_words(&["the host is called quay-2 now; the station stays pier-4"]);
+    let output = station.mirror().expect_verdict("safe").expect_counts(&[("copied", 1)]);
+    output.expect_words(&["the host is called quay-2 now; the station stays pier-4"]);
     assert_eq!(station.command(&["status", "--json"]).json()["station"], "pier-4");
     assert!(!red.home().join("quay-2").exists());
 }
@@ -114,8 +114,9 @@ fn moved(station: &mut Station, how: &str) -> PathBuf {
 }
 
 fn expect_gone_on_with(station: &Station, red: &Stick) {
-    let told = station.mirror().expect_verdict("safe");
-    told.expect_counts(&[("copied", 0), ("messages.total", 3), ("messages.vanished", 0)])
+    let output = station.mirror().expect_verdict("safe");
+    output
+        .expect_counts(&[("copied", 0), ("messages.total", 3), ("messages.vanished", 0)])
         .expect_words(&["mailbox inbox was in", "and is in"]);
     for kind in ["vanished", "removed"] {
         assert!(red.lines_of(kind).is_empty(), "{kind}");

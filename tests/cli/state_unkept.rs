@@ -1,9 +1,9 @@
 //! A card that is full, that turned read-only or that fails: nothing is remembered on it, that is said, and mail is
 //! copied and proven all the same.
 
+use crate::command_output::CommandOutput;
 use crate::station::{Mounted, Station, expect_same, mail};
 use crate::stick::Stick;
-use crate::told::Told;
 use counterfoil::model::Digest;
 use std::fs;
 use std::os::unix::ffi::OsStrExt as _;
@@ -41,13 +41,13 @@ fn stand_in(station: &Station) -> Vec<PathBuf> {
 /// is safe, but what was found out before may have been forgotten: that is not known.
 fn expect_unkept(station: &Station, why: &str, words: &[&str]) {
     for command in ["mirror", "status", "audit"] {
-        let told = station.command(&[command, "--json"]).expect_verdict("not-known");
-        let state = told.json()["state"].clone();
+        let output = station.command(&[command, "--json"]).expect_verdict("not-known");
+        let state = output.json()["state"].clone();
         assert_eq!((&state["kept"], &state["why"]), (&false.into(), &why.into()), "{state}");
         assert_eq!(state["folder"], station.state().to_str().unwrap());
-        told.expect_words(words);
-        let told = station.command(&[command]).expect_unsafe();
-        let text = told.text().replace('\n', " ");
+        output.expect_words(words);
+        let output = station.command(&[command]).expect_unsafe();
+        let text = output.text().replace('\n', " ");
         for word in words.iter().chain(&["pier-4: NOT KNOWN: The card "]) {
             assert!(text.contains(word), "{command}: {word:?}: {text}");
         }
@@ -58,10 +58,10 @@ fn expect_unkept(station: &Station, why: &str, words: &[&str]) {
     }
 }
 
-fn expect_kept(told: Told) -> Told {
-    assert_eq!(told.json()["state"]["kept"], true);
-    assert!(told.json()["state"]["why"].is_null());
-    told
+fn expect_kept(output: CommandOutput) -> CommandOutput {
+    assert_eq!(output.json()["state"]["kept"], true);
+    assert!(output.json()["state"]["why"].is_null());
+    output
 }
 
 const FULL: [&str; 3] = [
@@ -76,8 +76,8 @@ fn a_full_card_keeps_no_message_from_being_copied() {
     let (station, red, mounted) = with_small_state("size=1m");
     let filler = fill(mounted.path());
     station.deliver_many(5);
-    let told = station.mirror().expect_unsafe();
-    told.expect_counts(&[("copied", 5), ("failed", 0), ("messages.mirrored", 5)]);
+    let output = station.mirror().expect_unsafe();
+    output.expect_counts(&[("copied", 5), ("failed", 0), ("messages.mirrored", 5)]);
     red.expect_bag_valid();
     assert_eq!(fs::read_dir(mounted.path()).unwrap().count(), 1, "nothing was left on the card");
     expect_unkept(&station, "full", &FULL);
@@ -104,18 +104,18 @@ fn a_card_that_becomes_full_still_knows_what_it_knew() {
     let filler = fill(mounted.path());
     station.deliver("late.eml", mail("late"));
     for command in ["mirror", "status", "audit"] {
-        let told = station.command(&[command, "--json"]).expect_unsafe();
-        assert_eq!(told.json()["verdict"], "damaged-or-missing", "{command}");
-        assert_eq!(told.json()["state"]["why"], "full");
-        told.expect_counts(&[("messages.vanished", 1), ("messages.mirrored", 5)]);
+        let output = station.command(&[command, "--json"]).expect_unsafe();
+        assert_eq!(output.json()["verdict"], "damaged-or-missing", "{command}");
+        assert_eq!(output.json()["state"]["why"], "full");
+        output.expect_counts(&[("messages.vanished", 1), ("messages.mirrored", 5)]);
     }
     assert_eq!(red.payloads().len(), 6);
     fs::remove_file(filler).unwrap();
-    let told = expect_kept(station.mirror().expect_verdict("damaged-or-missing"));
-    told.expect_counts(&[("copied", 0), ("messages.vanished", 1), ("messages.mirrored", 5)]);
+    let output = expect_kept(station.mirror().expect_verdict("damaged-or-missing"));
+    output.expect_counts(&[("copied", 0), ("messages.vanished", 1), ("messages.mirrored", 5)]);
     let inbox = station.inbox();
-    let told = station.restore_with(&["--mailbox", inbox.to_str().unwrap()]).expect_safe();
-    told.expect_counts(&[("restored", 1), ("identical", 5)]);
+    let output = station.restore_with(&["--mailbox", inbox.to_str().unwrap()]).expect_safe();
+    output.expect_counts(&[("restored", 1), ("identical", 5)]);
     station.mirror().expect_verdict("safe");
 }
 
@@ -151,11 +151,11 @@ fn a_card_that_becomes_full_in_the_middle_of_a_pass_keeps_no_message_from_being_
     for kilobytes in [300, 340, 400, 480, 600, 800, 1_100, 1_600, 3_000] {
         let (station, red, _mounted) = with_small_state(&format!("size={kilobytes}k"));
         station.deliver_many(600);
-        let told = station.mirror();
-        let kept = told.json()["state"]["kept"].as_bool().unwrap();
-        let told = told.expect_verdict(if kept { "safe" } else { "not-known" });
+        let output = station.mirror();
+        let kept = output.json()["state"]["kept"].as_bool().unwrap();
+        let output = output.expect_verdict(if kept { "safe" } else { "not-known" });
         unkept += usize::from(!kept);
-        told.expect_counts(&[("messages.mirrored", 600), ("failed", 0)]);
+        output.expect_counts(&[("messages.mirrored", 600), ("failed", 0)]);
         assert_eq!(red.expect_acknowledged_intact(), 600, "{kilobytes} kB");
         for folder in stand_in(&station) {
             assert!(!folder.exists(), "{folder:?} is left");
@@ -170,10 +170,10 @@ fn a_card_that_takes_no_more_files_keeps_no_message_from_being_copied() {
     for files in 1..7 {
         let (station, red, _mounted) = with_small_state(&format!("size=4m,nr_inodes={files}"));
         station.deliver_many(3);
-        let told = station.mirror();
-        let kept = told.json()["state"]["kept"].as_bool().unwrap();
-        let told = told.expect_verdict(if kept { "safe" } else { "not-known" });
-        told.expect_counts(&[("copied", 3)]);
+        let output = station.mirror();
+        let kept = output.json()["state"]["kept"].as_bool().unwrap();
+        let output = output.expect_verdict(if kept { "safe" } else { "not-known" });
+        output.expect_counts(&[("copied", 3)]);
         assert_eq!(red.payloads().len(), 3);
     }
 }
@@ -198,8 +198,8 @@ fn a_card_turned_read_only_keeps_no_message_from_being_copied() {
     station.use_state("read-only");
     let read_only = Mounted::read_only(&kept, &station.state());
     station.deliver("late.eml", mail("late"));
-    let told = station.mirror().expect_unsafe();
-    told.expect_counts(&[("copied", 1), ("already", 3), ("messages.mirrored", 4)]);
+    let output = station.mirror().expect_unsafe();
+    output.expect_counts(&[("copied", 1), ("already", 3), ("messages.mirrored", 4)]);
     expect_unkept(&station, "read-only", &READ_ONLY);
     assert!(fs::read(kept.join("catalogue.sqlite")).unwrap() == before);
     station.verify().expect_safe();
@@ -256,9 +256,9 @@ fn a_decision_on_a_full_card_is_refused_in_words_that_help() {
         &["drives", "forget", label, "--why", "lost"],
     ];
     for command in commands {
-        let told = station.command(command).expect_failed();
-        assert!(!told.warnings().contains("move it away"), "{}", told.warnings());
-        told.expect_words(&[
+        let output = station.command(command).expect_failed();
+        assert!(!output.warnings().contains("move it away"), "{}", output.warnings());
+        output.expect_words(&[
             "The card is full",
             "Make room on it, and type the same command again",
         ]);

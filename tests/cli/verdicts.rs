@@ -1,19 +1,19 @@
 //! The verdict: the same word, the same counts and the same exit code in every command that gives one, in text, in
 //! JSON and on the page.
 
+use crate::command_output::CommandOutput;
 use crate::station::{Station, mail};
-use crate::told::Told;
 use std::fs;
 
 /// Every command that gives a verdict gives the same one, with the same counts and mailboxes.
-pub(crate) fn expect_agreed(station: &Station, verdict: &str) -> [Told; 3] {
-    let told = ["mirror", "status", "audit"].map(|command| station.command(&[command, "--json"]));
-    let told = told.map(|told| told.expect_verdict(verdict));
+pub(crate) fn expect_agreed(station: &Station, verdict: &str) -> [CommandOutput; 3] {
+    let output = ["mirror", "status", "audit"].map(|command| station.command(&[command, "--json"]));
+    let output = output.map(|output| output.expect_verdict(verdict));
     for key in ["messages", "mailboxes", "not_in_config"] {
-        let said = [&told[0], &told[1], &told[2]].map(|told| told.json()[key].clone());
+        let said = [&output[0], &output[1], &output[2]].map(|output| output.json()[key].clone());
         assert!(said[0] == said[1] && said[1] == said[2], "{key}: {said:?}");
     }
-    told
+    output
 }
 
 /// The verdict's line is the first and the last of the audit, the first of the status, and in the mirror's words;
@@ -40,8 +40,9 @@ fn all_is_safe_on_as_many_sticks_as_wanted() {
     expect_said(&station, "pier-4: SAFE: there are no messages yet.");
     station.deliver_many(3);
     station.mirror();
-    for told in expect_agreed(&station, "safe") {
-        told.expect_counts(&[("messages.total", 3), ("messages.mirrored", 3)])
+    for output in expect_agreed(&station, "safe") {
+        output
+            .expect_counts(&[("messages.total", 3), ("messages.mirrored", 3)])
             .expect_counts(&[("messages.fewer_copies", 0), ("messages.on_no_drive", 0)]);
     }
     let bytes = 3 * mail("traffic 0").len();
@@ -57,25 +58,26 @@ fn fewer_copies_than_wanted_are_said_apart_from_what_would_be_lost() {
     station.write_config("[drives]\nwanted_copies = 2\n");
     station.deliver_many(3);
     station.mirror();
-    for told in expect_agreed(&station, "fewer-copies") {
+    for output in expect_agreed(&station, "fewer-copies") {
         let bytes = 3 * mail("traffic 0").len() as u64;
-        told.expect_counts(&[("messages.fewer_copies", 3), ("messages.fewer_copies_bytes", bytes)])
+        output
+            .expect_counts(&[("messages.fewer_copies", 3), ("messages.fewer_copies_bytes", bytes)])
             .expect_counts(&[("messages.on_no_drive", 0), ("messages.unmirrored", 3)]);
     }
-    let told = station.audit();
-    assert_eq!(told.json()["at_risk"]["messages"], 0);
-    assert_eq!(told.json()["unmirrored"][0]["copies"], 1);
+    let output = station.audit();
+    assert_eq!(output.json()["at_risk"]["messages"], 0);
+    assert_eq!(output.json()["unmirrored"][0]["copies"], 1);
     let bytes = 3 * mail("traffic 0").len();
     let line = "pier-4: FEWER COPIES THAN WANTED: 3 of 3 messages";
     expect_said(&station, &format!("{line} ({bytes} B) are on fewer than 2 sticks."));
-    let told = station.command(&["audit"]).expect_unsafe();
-    assert!(!told.text().contains("NOT SAFE"), "{}", told.text());
-    told.expect_words(&["1 copy, 2 wanted; no-drive: plug in a drive"]);
+    let output = station.command(&["audit"]).expect_unsafe();
+    assert!(!output.text().contains("NOT SAFE"), "{}", output.text());
+    output.expect_words(&["1 copy, 2 wanted; no-drive: plug in a drive"]);
     // One more, which is on no stick at all.
     station.deliver("late.eml", mail("late"));
-    let told = station.audit().expect_verdict("not-safe");
-    assert_eq!(told.json()["at_risk"]["messages"], 1);
-    told.expect_counts(&[("messages.fewer_copies", 3), ("messages.on_no_drive", 1)]);
+    let output = station.audit().expect_verdict("not-safe");
+    assert_eq!(output.json()["at_risk"]["messages"], 1);
+    output.expect_counts(&[("messages.fewer_copies", 3), ("messages.on_no_drive", 1)]);
     let text = station.command(&["audit"]).expect_unsafe().text().replace('\n', " ");
     let (worse, lesser) =
         (text.find("NOT SAFE: 1 of 4"), text.find("FEWER COPIES THAN WANTED: 3 of 4"));
@@ -99,8 +101,9 @@ fn what_is_damaged_and_what_is_missing_is_said_first_with_what_the_sticks_have()
         station.delete(gone);
     }
     station.deliver("late.eml", mail("late"));
-    let told = station.audit().expect_verdict("damaged-or-missing");
-    told.expect_counts(&[("messages.suspect", 2), ("messages.suspect_on_no_drive", 1)])
+    let output = station.audit().expect_verdict("damaged-or-missing");
+    output
+        .expect_counts(&[("messages.suspect", 2), ("messages.suspect_on_no_drive", 1)])
         .expect_counts(&[("messages.vanished", 2), ("messages.vanished_on_no_drive", 1)])
         .expect_counts(&[("messages.on_no_drive", 3)]);
     let text = station.command(&["audit"]).expect_unsafe();

@@ -159,8 +159,8 @@ fn a_version_is_told_by_its_message_id() {
     station.restore().expect_safe().expect_counts(&[("restored", 1)]);
     expect_same(&station.inbox(), &station.restored());
     // The older one is there for who asks for it.
-    let told = station.restore_with(&["--versions", "inbox/0001.eml"]).expect_safe();
-    told.expect_counts(&[("restored", 1), ("identical", 1), ("kept_both", 1)]);
+    let output = station.restore_with(&["--versions", "inbox/0001.eml"]).expect_safe();
+    output.expect_counts(&[("restored", 1), ("identical", 1), ("kept_both", 1)]);
 }
 
 const GOOD: u64 = 880_127_706;
@@ -210,14 +210,14 @@ fn the_good_version_of_a_damaged_message_that_rots_is_told_to_be_lost() {
     let good = red.payload_of("m001.eml");
     station.replace("m001.eml", "");
     station.mirror().expect_verdict("damaged-or-missing");
-    let told = station.audit().expect_unsafe();
-    told.expect_listed("suspect", "reason", &[("m001.eml", "null")]);
+    let output = station.audit().expect_unsafe();
+    output.expect_listed("suspect", "reason", &[("m001.eml", "null")]);
     red.rot(&good);
     station.verify().expect_unsafe().expect_counts(&[("damaged", 1)]);
     station.deliver("new.eml", mail("not held up"));
     station.mirror().expect_counts(&[("copied", 1)]);
-    let told = station.audit().expect_unsafe().expect_unmirrored(&[]);
-    told.expect_listed("suspect", "reason", &[("m001.eml", "no-drive")]);
+    let output = station.audit().expect_unsafe().expect_unmirrored(&[]);
+    output.expect_listed("suspect", "reason", &[("m001.eml", "no-drive")]);
     let words = ["emptied: the last good version is on no drive known here"];
     station.command(&["audit"]).expect_unsafe().expect_words(&words);
 }
@@ -272,8 +272,8 @@ fn damage_is_seen_by_the_drives_word_alone() {
         expect_good_version_back(&station);
         fs::remove_dir_all(station.state()).unwrap();
         station.mirror().expect_verdict("damaged-or-missing").expect_counts(&[("copied", 0)]);
-        let told = station.audit().expect_verdict("damaged-or-missing");
-        told.expect_listed("suspect", "suspect", &[("0001.eml", word)]);
+        let output = station.audit().expect_verdict("damaged-or-missing");
+        output.expect_listed("suspect", "suspect", &[("0001.eml", word)]);
     }
 }
 
@@ -285,8 +285,8 @@ fn a_good_version_after_a_damaged_one_is_taken() {
     station.mirror();
     station.audit().expect_counts(&[("suspect", 0)]);
     // Nothing tells that it is a version of the message which the card has damaged: that one is wanted back too.
-    let told = station.restore().expect_safe();
-    told.expect_counts(&[("restored", 2), ("kept_both", 1), ("instead_of_suspect", 0)]);
+    let output = station.restore().expect_safe();
+    output.expect_counts(&[("restored", 2), ("kept_both", 1), ("instead_of_suspect", 0)]);
 }
 
 /// Fault 37: bytes of a file changed on the card, its length and its time did not.
@@ -359,8 +359,8 @@ fn what_a_card_left_of_a_message_takes_no_place_while_the_good_one_is_away() {
         station.use_only(&[&blue]);
         station.replace("0001.eml", &left);
         for command in ["mirror", "status", "audit"] {
-            let told = station.command(&[command, "--json"]).expect_verdict("damaged-or-missing");
-            told.expect_counts(&[("messages.vanished", 1), ("messages.suspect", 0)]);
+            let output = station.command(&[command, "--json"]).expect_verdict("damaged-or-missing");
+            output.expect_counts(&[("messages.vanished", 1), ("messages.suspect", 0)]);
         }
         station.audit().expect_listed("vanished", "reason", &[("0001.eml", "null")]);
         // Nothing says that the good one left.
@@ -372,8 +372,8 @@ fn what_a_card_left_of_a_message_takes_no_place_while_the_good_one_is_away() {
         assert!(tree(&station.restored()).values().any(|file| file.0 == good.as_bytes()));
         // The stick that has it tells what became of it.
         station.mirror().expect_verdict("damaged-or-missing");
-        let told = station.audit().expect_listed("suspect", "suspect", &[("0001.eml", word)]);
-        told.expect_counts(&[("messages.vanished", 0), ("messages.suspect", 1)]);
+        let output = station.audit().expect_listed("suspect", "suspect", &[("0001.eml", word)]);
+        output.expect_counts(&[("messages.vanished", 0), ("messages.suspect", 1)]);
         // The other stick may have been told before: it is by the next time.
         station.mirror().expect_verdict("damaged-or-missing");
         station.restore().expect_safe().expect_counts(&[("instead_of_suspect", 1)]);
@@ -407,8 +407,8 @@ fn a_shorter_version_that_is_no_rest_of_the_longer_one_takes_its_place() {
         station.audit().expect_verdict("safe");
         for sticks in [vec![&red], vec![&blue], vec![&red, &blue]] {
             station.use_only(&sticks);
-            let told = station.restore().expect_safe();
-            told.expect_counts(&[("restored", 1), ("kept_both", 0)]);
+            let output = station.restore().expect_safe();
+            output.expect_counts(&[("restored", 1), ("kept_both", 0)]);
             expect_same(&station.inbox(), &station.restored());
         }
     }

@@ -38,4 +38,4 @@ mod scene;
 mod taken;
 mod words;
 
-use support::{card, station, stick, terminal, told};
+use support::{card, command_output, station, stick, terminal};

@@ -1,9 +1,9 @@
 //! Owns the fixture of every test here: a station, a drive that will be made bad, a good one, and files outside both
 //! that must be neither read nor written. Never decides what is expected of the bad drive: the test does.
 
+use crate::command_output::CommandOutput;
 use crate::station::{Station, expect_same, mail, tree};
 use crate::stick::Stick;
-use crate::told::Told;
 use std::ffi::OsStr;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -68,7 +68,7 @@ impl Scene {
 
     /// The good drive was served: every message is on it, and comes back from both drives together; nothing outside was
     /// read or written.
-    pub(crate) fn expect_good_drive_served(&self, mirrored: Told) -> Told {
+    pub(crate) fn expect_good_drive_served(&self, mirrored: CommandOutput) -> CommandOutput {
         let blue = mirrored.drive("blue");
         assert!(["safe", "settling"].contains(&blue["state"].as_str().unwrap()), "{blue}");
         assert_eq!(blue["failed"], 0, "{blue}");
@@ -78,7 +78,7 @@ impl Scene {
     }
 
     /// Everything in the mailbox comes back from both drives together.
-    pub(crate) fn expect_all_restored(&self) -> Told {
+    pub(crate) fn expect_all_restored(&self) -> CommandOutput {
         let output = self.station.restore();
         for (name, what) in tree(&self.station.inbox()) {
             let path = self.station.restored().join(path_of(&name));
@@ -101,14 +101,14 @@ impl Scene {
     }
 
     /// And nothing else comes back.
-    pub(crate) fn expect_just_this_restored(&self) -> Told {
+    pub(crate) fn expect_just_this_restored(&self) -> CommandOutput {
         let output = self.expect_all_restored();
         expect_same(&self.station.inbox(), &self.station.restored());
         output
     }
 
     /// The files outside are unchanged, and their bytes are nowhere else.
-    pub(crate) fn expect_outside_untouched(&self, output: &Told) {
+    pub(crate) fn expect_outside_untouched(&self, output: &CommandOutput) {
         for (path, time) in &self.outside {
             assert_eq!(fs::read_to_string(path).unwrap(), SECRET, "{path:?}");
             assert_eq!(fs::metadata(path).unwrap().modified().unwrap(), *time, "{path:?}");

@@ -1,10 +1,10 @@
 //! Everything that an attacker may write into names, headers, ledgers and labels, and what of it reaches a terminal or
 //! a script. Stricter than `expect_harmless` of the fixture: every mark that moves, hides or reverses text counts.
 
+use crate::command_output::CommandOutput;
 use crate::forger::Forger;
 use crate::scene::Scene;
 use crate::station::sh;
-use crate::told::Told;
 use counterfoil::model::Digest;
 use std::ffi::{OsStr, OsString};
 use std::fs;
@@ -27,7 +27,7 @@ const EVIL: [&[u8]; 12] = [
     b"\xff\xfe\xf0\x80",
 ];
 
-fn expect_plain(output: &Told, what: &str) {
+fn expect_plain(output: &CommandOutput, what: &str) {
     for said in [&output.out, &output.err] {
         let text = std::str::from_utf8(said).unwrap_or_else(|e| panic!("{what}: not UTF-8: {e}"));
         for c in text.chars().filter(|c| *c != '\n') {

@@ -71,8 +71,8 @@ fn every_mount_is_without_devices_and_programs() {
         assert_eq!(options.contains(&"gid=plugdev"), group, "{kind}");
         assert_eq!(options.contains(&"umask=007"), group, "{kind}");
         assert_eq!(options.iter().any(|option| option.contains("mask=")), group, "{kind}");
-        let told = ["vfat", "exfat", "ext2", "ext3", "ext4"].contains(&kind.as_str());
-        assert_eq!(options.contains(&"errors=remount-ro"), told, "{kind}");
+        let output = ["vfat", "exfat", "ext2", "ext3", "ext4"].contains(&kind.as_str());
+        assert_eq!(options.contains(&"errors=remount-ro"), output, "{kind}");
     }
     assert!(ask(&["options", "vfat"]).out.trim_end().ends_with("utf8,tz=UTC"));
     assert!(ask(&["options", "exfat"]).out.trim_end().ends_with("iocharset=utf8"));

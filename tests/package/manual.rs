@@ -43,8 +43,8 @@ fn every_key_is_told() {
         let missing: Vec<_> = keys.iter().filter(|key| !sets(&config, key)).collect();
         assert!(missing.is_empty(), "{file} does not show {missing:?}");
     }
-    let told = |key: &str| page.lines().any(|line| line == format!(".B {key}"));
-    let missing: Vec<_> = keys.iter().filter(|key| !told(key)).collect();
+    let output = |key: &str| page.lines().any(|line| line == format!(".B {key}"));
+    let missing: Vec<_> = keys.iter().filter(|key| !output(key)).collect();
     assert!(missing.is_empty(), "counterfoil.toml(5) has no line `.B KEY` for {missing:?}");
 }
 
@@ -55,8 +55,8 @@ fn the_page_tells_of_no_other_key() {
     let page = text("packaging/man/counterfoil.toml.5");
     let (_, page) = page.split_once(".SH KEYS").unwrap();
     let page = page.split(".SH ").next().unwrap();
-    for told in page.split(".TP\n.B ").skip(1).filter_map(|entry| entry.lines().next()) {
-        assert!(keys.contains(told), "the program knows no key {told}");
+    for output in page.split(".TP\n.B ").skip(1).filter_map(|entry| entry.lines().next()) {
+        assert!(keys.contains(output), "the program knows no key {output}");
     }
 }
 

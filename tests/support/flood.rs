@@ -39,8 +39,9 @@ impl Flood {
         }
         fs::create_dir_all(bag.join("data")).unwrap();
         let id = &Digest::of(stick.as_os_str().as_encoded_bytes()).to_string()[..16];
-        let told = format!("{{\"format\":1,\"id\":\"{id}\",\"made\":\"2003-07-01T08:52:37Z\"}}\n");
-        fs::write(home.join("drive.json"), told).unwrap();
+        let output =
+            format!("{{\"format\":1,\"id\":\"{id}\",\"made\":\"2003-07-01T08:52:37Z\"}}\n");
+        fs::write(home.join("drive.json"), output).unwrap();
         fs::write(
             bag.join("bagit.txt"),
             "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n",

@@ -2,7 +2,7 @@
 //! says `#[path = "../support/mod.rs"] mod support;` and names the modules it uses. What must be true is asserted by
 //! the tests.
 //!
-//! - `station`, `told`, `stick`, `terminal`: the built program, used as an operator uses it.
+//! - `station`, `command_output`, `stick`, `terminal`: the built program, used as an operator uses it.
 //! - `card`: a station's card for the jobs, in process; its drives are those of `memory`.
 //! - `memory`: a drive in memory.
 //! - `mail`: every sample message.
@@ -26,6 +26,7 @@ pub(crate) mod card;
 pub(crate) mod cases;
 pub(crate) mod chance;
 pub(crate) mod clock;
+pub(crate) mod command_output;
 pub(crate) mod flood;
 pub(crate) mod mail;
 pub(crate) mod memory;
@@ -33,4 +34,3 @@ pub(crate) mod signal;
 pub(crate) mod station;
 pub(crate) mod stick;
 pub(crate) mod terminal;
-pub(crate) mod told;

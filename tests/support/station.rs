@@ -1,10 +1,10 @@
 //! Owns the fixture: an invented station with its mailbox, its drives and its state, in a folder of its own. Never
 //! touches anything outside that folder, and never interprets a command's output: `told` does that.
 
+use super::command_output::CommandOutput;
 #[allow(unused_imports, reason = "some test binaries use no sample message")]
 pub(crate) use super::mail::dated_mail as mail;
 use super::stick::Stick;
-use super::told::Told;
 use counterfoil::daemon::clock::SystemClock;
 use counterfoil::disk::MailboxDir;
 use counterfoil::job::catalogue::Catalogue;
@@ -162,7 +162,7 @@ impl Station {
 
     /// Copies on the device of the mailbox count for nothing from now on, as they do for every operator without the
     /// option.
-    pub(crate) fn as_in_earnest(&mut self) {
+    pub(crate) fn without_count_same_device(&mut self) {
         self.counts_same_device = false;
     }
 
@@ -175,7 +175,7 @@ impl Station {
     }
 
     /// Puts these words before every command from now on, such as `flock LOCK`.
-    pub(crate) fn run_behind(&mut self, words: &[&OsStr]) {
+    pub(crate) fn run_prefixed(&mut self, words: &[&OsStr]) {
         self.prefix = words.iter().map(|word| (*word).to_owned()).collect();
     }
 
@@ -281,7 +281,7 @@ impl Station {
     }
 
     /// Runs a command exactly as given.
-    pub(crate) fn run(&self, args: &[impl AsRef<OsStr>]) -> Told {
+    pub(crate) fn run(&self, args: &[impl AsRef<OsStr>]) -> CommandOutput {
         self.run_with(args, &[])
     }
 
@@ -290,7 +290,7 @@ impl Station {
         &self,
         args: &[impl AsRef<OsStr>],
         environment: &[(&str, Option<&OsStr>)],
-    ) -> Told {
+    ) -> CommandOutput {
         let program = OsString::from(env!("CARGO_BIN_EXE_counterfoil"));
         let mut words = self.prefix.iter().chain([&program]);
         let mut command = assert_cmd::Command::new(words.next().unwrap());
@@ -310,7 +310,7 @@ impl Station {
             };
         }
         let output = command.output().unwrap();
-        Told::new(args.iter().map(AsRef::as_ref).collect(), output)
+        CommandOutput::new(args.iter().map(AsRef::as_ref).collect(), output)
     }
 
     /// The arguments of a command on this station, with its mailboxes and drives.
@@ -348,24 +348,24 @@ impl Station {
         args
     }
 
-    pub(crate) fn command(&self, command: &[&str]) -> Told {
+    pub(crate) fn command(&self, command: &[&str]) -> CommandOutput {
         self.run(&self.arguments(command))
     }
 
-    pub(crate) fn mirror(&self) -> Told {
+    pub(crate) fn mirror(&self) -> CommandOutput {
         self.command(&["mirror", "--json"])
     }
 
-    pub(crate) fn audit(&self) -> Told {
+    pub(crate) fn audit(&self) -> CommandOutput {
         self.command(&["audit", "--json"])
     }
 
-    pub(crate) fn verify(&self) -> Told {
+    pub(crate) fn verify(&self) -> CommandOutput {
         self.command(&["verify", "--json"])
     }
 
     /// Restores into an empty folder `restored` from the drives alone: no mailbox is named, and the state is a new one.
-    pub(crate) fn restore(&self) -> Told {
+    pub(crate) fn restore(&self) -> CommandOutput {
         let target = self.restored();
         if target.exists() {
             fs::remove_dir_all(&target).unwrap();
@@ -377,7 +377,7 @@ impl Station {
         self.path("restored")
     }
 
-    pub(crate) fn restore_with(&self, more: &[&str]) -> Told {
+    pub(crate) fn restore_with(&self, more: &[&str]) -> CommandOutput {
         self.run(&self.restore_arguments(more))
     }
 

@@ -95,7 +95,7 @@ fn a_daemon_on_a_full_card_copies_and_says_that_it_remembers_nothing() {
     post.until_mirrored("amber", &["one", "two", "three"]);
     post.until("all is safe", || told(&post, "status").0 == Some(0));
     assert_eq!(told(&post, "status").1["state"]["kept"], true);
-    assert_eq!(post.told("amber", "mirrored").len(), 3);
+    assert_eq!(post.recorded_paths("amber", "mirrored").len(), 3);
     assert_eq!(post.restored(), post.mail());
 }
 
@@ -122,7 +122,7 @@ fn a_card_that_becomes_full_under_the_daemon_keeps_no_mail_from_being_copied() {
     post.until("it is safe to pull", || told(&post, "status").1["drives"][0]["state"] == "safe");
     expect_unkept(&post);
     assert_eq!(
-        post.told("amber", "mirrored").len(),
+        post.recorded_paths("amber", "mirrored").len(),
         delivered.len() + 1,
         "nothing is copied twice"
     );

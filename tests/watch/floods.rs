@@ -33,8 +33,8 @@ fn mail_beside(flood: Flood, state: &str) -> (Post, SmallState, Cost) {
         post.until_mirrored("amber", &[&name]);
         longest = longest.max(begun.elapsed());
     }
-    let told = std::fs::read_to_string(format!("/proc/{}/status", post.pid())).unwrap();
-    let line = told.lines().find(|line| line.starts_with("VmHWM:")).unwrap();
+    let output = std::fs::read_to_string(format!("/proc/{}/status", post.pid())).unwrap();
+    let line = output.lines().find(|line| line.starts_with("VmHWM:")).unwrap();
     let memory = line.split_whitespace().nth(1).unwrap().parse::<u64>().unwrap() * 1024;
     let sizes = walkdir::WalkDir::new(post.path("state")).into_iter();
     let state = sizes.map(|entry| entry.unwrap().metadata().unwrap().len()).sum();
@@ -68,18 +68,18 @@ fn expect_restored(post: &mut Post) {
 
 #[test]
 fn a_ledger_of_invented_messages_cannot_fill_a_small_card() {
-    let told = mail_beside(Flood::of(120_000), "24m");
-    assert!(told.0.log().contains("lines, and only 0 copies are there"), "{}", told.0.log());
-    expect_no_harm(&told);
+    let output = mail_beside(Flood::of(120_000), "24m");
+    assert!(output.0.log().contains("lines, and only 0 copies are there"), "{}", output.0.log());
+    expect_no_harm(&output);
 }
 
 /// Few enough lines for any drive, but more than the card has room for.
 #[test]
 fn a_ledger_for_which_a_small_card_has_no_room_takes_none_of_it() {
-    let mut told = mail_beside(Flood::of(40_000), "24m");
-    assert!(told.0.log().contains("this card has"), "{}", told.0.log());
-    expect_no_harm(&told);
-    expect_restored(&mut told.0);
+    let mut output = mail_beside(Flood::of(40_000), "24m");
+    assert!(output.0.log().contains("this card has"), "{}", output.0.log());
+    expect_no_harm(&output);
+    expect_restored(&mut output.0);
 }
 
 /// There is room, so the ledger is applied: new mail is copied between its portions.

@@ -51,7 +51,7 @@ fn a_stick_that_is_in_is_given_up_and_gets_nothing_more() {
     assert!(add.status.success() && said(&add).contains("taken back"), "{}", said(&add));
     post.until_mirrored("amber", &["one", "two"]);
     post.until("all is safe", || post.audit()["messages"]["unmirrored"] == 0);
-    assert_eq!(post.told("amber", "mirrored"), ["one", "two"]);
+    assert_eq!(post.recorded_paths("amber", "mirrored"), ["one", "two"]);
 }
 
 /// The daemon releases it first, and the wiped drive gets nothing more until it is plugged in anew.

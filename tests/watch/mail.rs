@@ -60,8 +60,8 @@ fn a_read_mark_costs_two_lines_and_no_copy() {
     post.until_mirrored("amber", &["new/1.2.pier"]);
     std::fs::create_dir(post.path("mail/cur")).unwrap();
     post.rename("mail/new/1.2.pier", "mail/cur/1.2.pier:2,S");
-    post.until("the move is told", || post.told("amber", "removed") == ["new/1.2.pier"]);
-    assert_eq!(post.told("amber", "placed"), ["cur/1.2.pier:2,S"]);
+    post.until("the move is told", || post.recorded_paths("amber", "removed") == ["new/1.2.pier"]);
+    assert_eq!(post.recorded_paths("amber", "placed"), ["cur/1.2.pier:2,S"]);
     post.deliver("new/next", "more");
     post.until_mirrored("amber", &["new/next"]);
     let mut kinds: Vec<_> =
@@ -79,11 +79,11 @@ fn a_deletion_seen_is_removed_and_one_found_later_is_missing() {
     post.start();
     post.until_mirrored("amber", &["kept", "deleted", "lost"]);
     std::fs::remove_file(post.path("mail/deleted")).unwrap();
-    post.until("the deletion is told", || post.told("amber", "removed") == ["deleted"]);
+    post.until("the deletion is told", || post.recorded_paths("amber", "removed") == ["deleted"]);
     post.stop();
     std::fs::remove_file(post.path("mail/lost")).unwrap();
     post.start();
-    post.until("the loss is told", || post.told("amber", "missing") == ["lost"]);
+    post.until("the loss is told", || post.recorded_paths("amber", "missing") == ["lost"]);
 
     assert_eq!(post.audit()["messages"]["vanished"], 1);
     let names: Vec<_> = post.restored().into_keys().collect();
@@ -98,7 +98,7 @@ fn a_folder_deleted_whole_is_removed_message_by_message() {
     post.start();
     post.until_mirrored("amber", &["old/a", "old/b"]);
     std::fs::remove_dir_all(post.path("mail/old")).unwrap();
-    post.until("both are told", || post.told("amber", "removed") == ["old/a", "old/b"]);
+    post.until("both are told", || post.recorded_paths("amber", "removed") == ["old/a", "old/b"]);
 }
 
 /// A file that keeps changing is copied once, and then held back for the span `churn`.
@@ -110,13 +110,13 @@ fn a_file_that_keeps_changing_is_held_back() {
     post.start();
     post.until_mirrored("amber", &["draft"]);
     post.deliver("draft", "v1, the first change, is let through");
-    post.until("the change is told", || post.told("amber", "mirrored").len() == 2);
+    post.until("the change is told", || post.recorded_paths("amber", "mirrored").len() == 2);
     post.deliver("draft", "v2, too soon");
     post.until("it is called changing", || {
         post.audit()["unmirrored"][0]["reason"] == "changing"
-            || post.told("amber", "mirrored").len() > 2
+            || post.recorded_paths("amber", "mirrored").len() > 2
     });
-    assert_eq!(post.told("amber", "mirrored").len(), 2);
+    assert_eq!(post.recorded_paths("amber", "mirrored").len(), 2);
 }
 
 #[test]
@@ -128,7 +128,8 @@ fn a_mailbox_that_is_replaced_is_watched_again() {
     post.rename("mail", "mail.old");
     std::fs::create_dir(post.path("mail")).unwrap();
     post.until("the old mail is told as gone", || {
-        !post.told("amber", "missing").is_empty() || !post.told("amber", "removed").is_empty()
+        !post.recorded_paths("amber", "missing").is_empty()
+            || !post.recorded_paths("amber", "removed").is_empty()
     });
     post.deliver("two", "2");
     post.until_mirrored("amber", &["two"]);
@@ -178,8 +179,8 @@ fn mail_in_a_folder_tmp_is_taken_unless_it_is_a_maildirs() {
         post.deliver(&format!("{folder}/m"), folder);
         post.until_mirrored("amber", &[&format!("{folder}/m")]);
     }
-    let told = post.told("amber", "mirrored");
-    assert_eq!(told, ["box/new/later", "box/new/up", "one/m", "tmp/by-hint", "two/m"]);
+    let output = post.recorded_paths("amber", "mirrored");
+    assert_eq!(output, ["box/new/later", "box/new/up", "one/m", "tmp/by-hint", "two/m"]);
     assert_eq!(post.log().matches("left out: box/tmp").count(), 1, "{}", post.log());
     // Without the Maildir around it, it is a folder like any other.
     post.rename("mail/box/cur", "cur-of-before");
@@ -202,5 +203,5 @@ fn a_message_in_an_ignored_folder_is_not_taken_by_its_hint() {
     post.deliver("later", "wanted");
     post.until_mirrored("amber", &["later"]);
     post.stop();
-    assert_eq!(post.told("amber", "mirrored"), ["later", "up"]);
+    assert_eq!(post.recorded_paths("amber", "mirrored"), ["later", "up"]);
 }

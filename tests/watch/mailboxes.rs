@@ -106,17 +106,19 @@ fn a_mailbox_unmounted_under_the_daemon_is_missing_and_never_removed() {
     // The kernel refuses this while the daemon reads there.
     let unmount = || Command::new("umount").arg("-q").arg(&outbox).status().unwrap().success();
     post.until("it is unmounted", unmount);
-    post.until("both are told as missing", || post.told("amber", "missing") == ["three", "two"]);
+    post.until("both are told as missing", || {
+        post.recorded_paths("amber", "missing") == ["three", "two"]
+    });
     let (code, told) = status(&post);
     assert_eq!((code, &told["verdict"]), (Some(1), &"damaged-or-missing".into()), "{told}");
     assert_eq!(state_of(&post, "outbox"), "emptied");
-    assert_eq!(post.told("amber", "removed"), [""; 0]);
+    assert_eq!(post.recorded_paths("amber", "removed"), [""; 0]);
     assert_eq!(post.restored().len(), 3, "everything comes back");
     mount(&["--bind", part.to_str().unwrap()], &outbox);
     post.until("it is back", || state_of(&post, "outbox") == "ok" && status(&post).0 == Some(0));
     std::fs::write(outbox.join("four"), "4").unwrap();
     post.until_mirrored("amber", &["four"]);
-    assert_eq!(post.told("amber", "removed"), [""; 0]);
+    assert_eq!(post.recorded_paths("amber", "removed"), [""; 0]);
 }
 
 /// A message that vanishes while another mailbox cannot be read may have been moved there: it does not count as
@@ -130,8 +132,8 @@ fn what_goes_while_another_mailbox_is_away_is_not_called_deleted() {
     post.until_mirrored("amber", &["one", "kept"]);
     post.until("it is said", || post.log().contains("the folder of mailbox outbox does not exist"));
     std::fs::remove_file(post.path("mail/one")).unwrap();
-    post.until("it is told as missing", || post.told("amber", "missing") == ["one"]);
-    assert_eq!(post.told("amber", "removed"), [""; 0]);
+    post.until("it is told as missing", || post.recorded_paths("amber", "missing") == ["one"]);
+    assert_eq!(post.recorded_paths("amber", "removed"), [""; 0]);
 }
 
 /// A new config that gives the state folder to another station, or a mailbox's name to another folder, is refused while
@@ -160,5 +162,5 @@ fn a_new_config_of_another_station_or_another_mailbox_is_refused_and_the_old_one
         post.deliver(&name, &name);
         post.until_mirrored("amber", &[&name]);
     }
-    assert_eq!(post.told("amber", "missing"), [""; 0]);
+    assert_eq!(post.recorded_paths("amber", "missing"), [""; 0]);
 }

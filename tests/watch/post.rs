@@ -150,7 +150,7 @@ impl Post {
     }
 
     /// The paths in the ledger's lines of one kind.
-    pub fn told(&self, stick: &str, kind: &str) -> Vec<String> {
+    pub fn recorded_paths(&self, stick: &str, kind: &str) -> Vec<String> {
         let of_kind = |line: &&Value| line["kind"] == kind;
         let path = |line: &Value| line["path"].as_str().unwrap().to_owned();
         let mut paths: Vec<_> = self.ledger(stick).iter().filter(of_kind).map(path).collect();
@@ -160,7 +160,7 @@ impl Post {
 
     pub fn until_mirrored(&self, stick: &str, paths: &[&str]) {
         self.until(&format!("{paths:?} mirrored on {stick}"), || {
-            let told = self.told(stick, "mirrored");
+            let told = self.recorded_paths(stick, "mirrored");
             paths.iter().all(|path| told.iter().any(|t| t == path))
         });
     }

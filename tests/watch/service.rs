@@ -142,7 +142,7 @@ fn killed_again_and_again_while_mail_pours_in() {
     post.until_mirrored("amber", &all.iter().map(String::as_str).collect::<Vec<_>>());
     post.stop();
     all.sort();
-    assert_eq!(post.told("amber", "mirrored"), all);
+    assert_eq!(post.recorded_paths("amber", "mirrored"), all);
     assert_eq!(post.restored(), post.mail());
     let check = std::process::Command::new("sha256sum")
         .args(["--strict", "--quiet", "-c", "manifest-sha256.txt"])

@@ -30,7 +30,7 @@ fn a_stick_carried_off_and_brought_back_gets_what_it_missed_and_nothing_twice() 
     assert!(away(&post), "{}", post.audit());
     post.rename("elsewhere", "birch");
     post.until_mirrored("birch", &["one", "two"]);
-    assert_eq!(post.told("birch", "mirrored"), ["one", "two"]);
+    assert_eq!(post.recorded_paths("birch", "mirrored"), ["one", "two"]);
 }
 
 /// Fault 14: the mount point, without its stick, is an ordinary folder on the card.
@@ -109,7 +109,7 @@ fn a_released_stick_is_left_alone_until_it_has_been_away() {
 
     post.deliver("two", "2");
     post.until_mirrored("birch", &["two"]);
-    assert_eq!(post.told("amber", "mirrored"), ["one"]);
+    assert_eq!(post.recorded_paths("amber", "mirrored"), ["one"]);
     // Its path means the same drive, and a second request does no harm.
     let path = post.path("amber");
     assert!(release(&post, path.to_str().unwrap()).status.success());

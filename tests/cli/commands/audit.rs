@@ -1,7 +1,7 @@
 //! `audit`: what would be lost now, and why. It only looks.
 
+use crate::command_output::fields;
 use crate::station::{Station, mail};
-use crate::told::fields;
 
 /// What every report of the mailboxes counts.
 pub(super) const COUNTS: [&str; 19] = [
@@ -102,8 +102,8 @@ fn the_report_has_exactly_these_fields() {
     station.delete("lost.eml");
     station.replace("emptied.eml", "");
     station.deliver("new.eml", mail("water level"));
-    let told = station.audit().expect_unsafe();
-    let json = told.json();
+    let output = station.audit().expect_unsafe();
+    let json = output.json();
     assert_eq!(
         fields(&json),
         [
@@ -138,7 +138,7 @@ fn the_report_has_exactly_these_fields() {
     assert_eq!(fields(&json["mailboxes"][0]), MAILBOX);
     assert_eq!(json["station"], "pier-4");
     assert!(json["clock_trusted"].is_boolean());
-    let told = told
+    let output = output
         .expect_unmirrored(&[("emptied.eml", "not-yet"), ("new.eml", "not-yet")])
         .expect_listed("vanished", "reason", &[("lost.eml", "null")])
         .expect_listed("suspect", "suspect", &[("emptied.eml", "emptied")])
@@ -153,7 +153,7 @@ fn the_report_has_exactly_these_fields() {
     assert_eq!(new["date"], "2003-07-01T08:52:37Z");
     assert_eq!(new["mailbox"], "inbox");
     assert_eq!(new["bytes"], mail("water level").len());
-    let drive = told.drive("red");
+    let drive = output.drive("red");
     assert_eq!(fields(&drive), DRIVE);
     assert_eq!(drive["id"], red.id());
     assert_eq!((&drive["mounted"], &drive["state"]), (&true.into(), &"safe".into()));
@@ -181,11 +181,11 @@ fn it_writes_nothing_anywhere() {
 fn a_person_sees_what_would_be_lost_first() {
     let mut station = Station::new();
     station.deliver("0001.eml", mail("water level"));
-    let told = station.command(&["audit"]).expect_unsafe();
+    let output = station.command(&["audit"]).expect_unsafe();
     let verdict = "pier-4: NOT SAFE: 1 of 1 message (159 B) is only on the card.\n";
-    let text = told.text();
+    let text = output.text();
     assert!(text.starts_with(verdict) && text.ends_with(verdict), "first and last: {text}");
-    told.expect_words(&["inbox/0001.eml", "water level", "no-drive: plug in a drive"]);
+    output.expect_words(&["inbox/0001.eml", "water level", "no-drive: plug in a drive"]);
     station.drive("red");
     station.command(&["mirror"]).expect_safe();
     station

@@ -1,9 +1,9 @@
 //! What a stick carries beside the copies, as somebody uses it who has only the stick.
 //! Never helps along: what `README.TXT` says is done to the letter.
 
+use crate::command_output::CommandOutput;
 use crate::station::{Station, expect_same, mail};
 use crate::stick::Stick;
-use crate::told::Told;
 use counterfoil::model::limits::INDEX_PAGE_MESSAGES;
 use std::ffi::OsString;
 use std::fs;
@@ -193,7 +193,7 @@ fn what_is_carried_is_told_with_the_drives_and_can_be_turned_off() {
     let plain: Vec<_> = plain.into_iter().chain(["manifest-sha256.txt"]).collect();
     assert_eq!(names_in(&red.bag()), plain);
     assert_eq!(names_in(&red.home().join("program")), Vec::<String>::new());
-    let carried = |told: &Told| told.json()["drives"][0]["carried_bytes"].as_u64();
+    let carried = |told: &CommandOutput| told.json()["drives"][0]["carried_bytes"].as_u64();
     let readme = fs::metadata(red.bag().join("README.TXT")).unwrap().len();
     assert_eq!(carried(&station.command(&["drives", "--json"])), Some(readme));
 

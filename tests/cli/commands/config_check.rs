@@ -1,9 +1,9 @@
 //! `config check`: everything wrong is refused with its place; everything in force is printed.
 
+use crate::command_output::{CommandOutput, fields};
 use crate::station::Station;
-use crate::told::{Told, fields};
 
-fn check(station: &Station, text: &str, more: &[&str]) -> Told {
+fn check(station: &Station, text: &str, more: &[&str]) -> CommandOutput {
     station.write_config(text);
     let config = station.config_file();
     let mut args = vec!["config", "check", "--config", config.to_str().unwrap()];
@@ -19,8 +19,8 @@ fn the_values_in_force_are_printed_as_a_config() {
                 [[mailbox]]\nname = \"in\"\npath = \"/srv/mail/in\"\n\n\
                 [drives]\nfolders = [\"/media/red\"]\nwanted_copies = 2\n\n\
                 [log]\noperator = \"Op One, Q1AAA\"\ntime = \"local\"\nsent = [\"out/**\"]\n";
-    let told = check(&station, text, &[]).expect_safe();
-    let printed = told.text();
+    let output = check(&station, text, &[]).expect_safe();
+    let printed = output.text();
     for line in [
         "station = \"pier-4\"",
         "ignore = [\"*.part\"]",

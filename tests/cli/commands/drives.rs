@@ -1,7 +1,7 @@
 //! `drives` and `drives add`: the drives known, and making a folder one.
 
+use crate::command_output::fields;
 use crate::station::{Station, mail};
-use crate::told::fields;
 
 #[test]
 fn drives_known_are_listed_with_what_they_hold() {
@@ -9,16 +9,16 @@ fn drives_known_are_listed_with_what_they_hold() {
     let blue = station.drive("blue");
     station.deliver("0001.eml", mail("water level"));
     station.mirror().expect_safe();
-    let told = station.command(&["drives", "--json"]).expect_safe();
-    assert_eq!(fields(&told.json()), ["drives", "next_stick_seconds", "schema"]);
-    assert_eq!(told.drive("red")["id"], red.id());
-    assert_eq!(told.drive("blue")["id"], blue.id());
+    let output = station.command(&["drives", "--json"]).expect_safe();
+    assert_eq!(fields(&output.json()), ["drives", "next_stick_seconds", "schema"]);
+    assert_eq!(output.drive("red")["id"], red.id());
+    assert_eq!(output.drive("blue")["id"], blue.id());
     assert_ne!(red.id(), blue.id());
     station.use_only(&[&red]);
-    let told = station.command(&["drives", "--json"]).expect_safe();
-    assert_eq!(told.drive("blue")["state"], "away");
-    let told = station.command(&["drives"]).expect_safe();
-    told.expect_words(&["red", "safe to pull", "not here", &red.id(), &blue.id()]);
+    let output = station.command(&["drives", "--json"]).expect_safe();
+    assert_eq!(output.drive("blue")["state"], "away");
+    let output = station.command(&["drives"]).expect_safe();
+    output.expect_words(&["red", "safe to pull", "not here", &red.id(), &blue.id()]);
 }
 
 #[test]
@@ -37,8 +37,8 @@ fn a_folder_is_made_a_drive_and_keeps_its_id() {
     let add = ["drives", "add", red.path().to_str().unwrap()];
     station.command(&add).expect_safe().expect_words(&[red.path().to_str().unwrap(), "is drive"]);
     let id = red.id();
-    let told = station.command(&["drives", "--json", "add", add[2]]).expect_safe();
-    let json = told.json();
+    let output = station.command(&["drives", "--json", "add", add[2]]).expect_safe();
+    let json = output.json();
     assert_eq!((&json["id"], &json["label"]), (&id.as_str().into(), &"red".into()));
     assert_eq!(red.id(), id);
     station.deliver("0001.eml", mail("water level"));

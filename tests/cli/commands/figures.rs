@@ -47,8 +47,8 @@ fn an_unknown_link_is_unknown_and_never_nothing() {
     station.deliver("a.eml", mail("a"));
     for config in ["", "[link]\nbits_per_second = 0\n", "[link]\nbits_per_second = -300\n"] {
         station.write_config(config);
-        let told = station.audit().expect_unsafe();
-        let json = told.json();
+        let output = station.audit().expect_unsafe();
+        let json = output.json();
         assert!(json["at_risk"]["airtime_seconds"].is_null(), "{config}: {json}");
         assert!(json["at_risk"]["amp_hours"].is_null());
         assert!(json["unmirrored"][0]["airtime_seconds"].is_null());
@@ -92,9 +92,9 @@ fn copies_are_held_against_the_published_rules_and_elsewhere_is_the_operators_wo
     station.command(&["drives", "away", "blue"]).expect_safe();
     station.use_only(&[&red, &blue]);
     station.mirror().expect_safe();
-    let told = station.audit().expect_safe();
-    assert!(told.drive("blue")["away_since"].is_null());
-    assert_eq!(told.json()["keeping"]["elsewhere"], 0);
+    let output = station.audit().expect_safe();
+    assert!(output.drive("blue")["away_since"].is_null());
+    assert_eq!(output.json()["keeping"]["elsewhere"], 0);
 }
 
 #[test]
@@ -126,8 +126,8 @@ fn the_files_say_what_the_terminal_says_and_hostile_text_stays_text() {
     let html = station.path("audit.html");
     let csv = station.path("audit.csv");
     let (page, table) = (html.to_str().unwrap(), csv.to_str().unwrap());
-    let told = station.command(&["audit", "--html", page, "--csv", table]);
-    told.expect_unsafe().expect_words(&["1 of 1 message", "audit.html is written"]);
+    let output = station.command(&["audit", "--html", page, "--csv", table]);
+    output.expect_unsafe().expect_words(&["1 of 1 message", "audit.html is written"]);
     let page = std::fs::read_to_string(&html).unwrap();
     for never in ["<script", "\u{202e}", "\u{1b}", "http:", "https:"] {
         assert!(!page.contains(never), "{never:?}");
@@ -142,16 +142,16 @@ fn the_files_say_what_the_terminal_says_and_hostile_text_stays_text() {
 #[test]
 fn a_report_replaces_a_file_and_nothing_else() {
     let station = Station::new();
-    let told = |path: std::path::PathBuf| {
+    let output = |path: std::path::PathBuf| {
         station.command(&["audit", "--html", path.to_str().unwrap()]).expect_words(&["audit.html"])
     };
     std::fs::create_dir(station.path("audit.html.d")).unwrap();
-    told(station.inbox().join("audit.html")).expect_refused();
-    told(station.path("audit.html.d")).expect_refused();
-    told(station.path("no/such/audit.html")).expect_failed();
+    output(station.inbox().join("audit.html")).expect_refused();
+    output(station.path("audit.html.d")).expect_refused();
+    output(station.path("no/such/audit.html")).expect_failed();
     let there = station.path("audit.html");
     std::fs::write(&there, "old").unwrap();
-    let told = station.command(&["audit", "--html", there.to_str().unwrap()]);
-    told.expect_safe();
+    let output = station.command(&["audit", "--html", there.to_str().unwrap()]);
+    output.expect_safe();
     assert!(std::fs::read_to_string(&there).unwrap().contains("<!DOCTYPE html>"));
 }

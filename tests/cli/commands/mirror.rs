@@ -1,8 +1,8 @@
 //! `mirror`: one pass over every drive.
 
+use crate::command_output::fields;
 use crate::commands::audit::COUNTS;
 use crate::station::{Station, mail};
-use crate::told::fields;
 
 #[test]
 fn every_message_is_copied_and_the_second_pass_has_nothing_to_do() {
@@ -33,8 +33,8 @@ fn an_empty_mailbox_is_safe() {
 fn the_report_has_exactly_these_fields() {
     let (station, _red) = Station::with_drive();
     station.deliver("0001.eml", mail("water level"));
-    let told = station.mirror().expect_safe();
-    let json = told.json();
+    let output = station.mirror().expect_safe();
+    let json = output.json();
     assert_eq!(
         fields(&json),
         [
@@ -57,7 +57,7 @@ fn the_report_has_exactly_these_fields() {
     );
     assert_eq!(fields(&json["messages"]), COUNTS);
     assert_eq!(json["bytes"], mail("water level").len());
-    let red = told.drive("red");
+    let red = output.drive("red");
     assert_eq!(
         (&red["copied"], &red["state"], &red["error"]),
         (&1.into(), &"settling".into(), &().into())
@@ -68,11 +68,11 @@ fn the_report_has_exactly_these_fields() {
 fn a_person_is_told_drive_by_drive() {
     let (station, _red) = Station::with_drive();
     station.deliver("0001.eml", mail("water level"));
-    let told = station.command(&["mirror"]).expect_safe();
-    assert!(told.text().starts_with("red: 1 message copied, "), "{}", told.text());
+    let output = station.command(&["mirror"]).expect_safe();
+    assert!(output.text().starts_with("red: 1 message copied, "), "{}", output.text());
     let end = "; written: safe to pull in a second\n\
                pier-4: SAFE: the 1 message (159 B) is on a stick and was checked.\n";
-    assert!(told.text().contains(end), "{}", told.text());
+    assert!(output.text().contains(end), "{}", output.text());
     let quiet = station.command(&["mirror", "--quiet"]).expect_safe().expect_no_warning();
     assert_eq!(quiet.text(), "");
 }

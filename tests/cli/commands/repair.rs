@@ -31,9 +31,9 @@ fn the_good_version_is_put_back_and_the_damaged_one_kept_beside() {
         let bad = rot(&station, "box/0001.eml");
         let file = station.inbox().join("box/0001.eml");
         let named = if named == "its file" { file.to_str().unwrap() } else { named };
-        let told = station.restore_with(&["--repair", named]).expect_safe().json();
+        let output = station.restore_with(&["--repair", named]).expect_safe().json();
         let mut after = tree(&station.inbox());
-        let beside = told["beside"].as_str().unwrap().as_bytes().to_vec();
+        let beside = output["beside"].as_str().unwrap().as_bytes().to_vec();
         assert_eq!(after.remove(&beside).unwrap().0, bad);
         assert_eq!(after, before, "octets, time and rights");
         // Once more there is nothing to do, and nothing is done.
@@ -67,10 +67,10 @@ fn what_somebody_wrote_is_left_alone() {
     station.delete("box/0001.eml");
     refused("no file is there");
     station.deliver("elsewhere.eml", mail("a third"));
-    let told = station.restore_with(&["--repair", "inbox/elsewhere.eml"]).expect_failed();
-    told.expect_words(&["no drive here tells of a message there"]);
-    let told = station.restore_with(&["--repair", "/etc/hostname"]).expect_refused();
-    told.expect_words(&["lies in no mailbox"]);
+    let output = station.restore_with(&["--repair", "inbox/elsewhere.eml"]).expect_failed();
+    output.expect_words(&["no drive here tells of a message there"]);
+    let output = station.restore_with(&["--repair", "/etc/hostname"]).expect_refused();
+    output.expect_words(&["lies in no mailbox"]);
 }
 
 #[test]
@@ -80,7 +80,7 @@ fn without_a_good_copy_nothing_is_touched() {
     let copy = red.bag().join("data/0001/00000001.EML");
     fs::write(&copy, "spoilt").unwrap();
     let before = tree(&station.inbox());
-    let told = station.restore_with(&["--repair", "inbox/box/0001.eml"]).expect_failed();
-    told.expect_words(&["no drive here has a good copy"]);
+    let output = station.restore_with(&["--repair", "inbox/box/0001.eml"]).expect_failed();
+    output.expect_words(&["no drive here has a good copy"]);
     assert_eq!(tree(&station.inbox()), before);
 }

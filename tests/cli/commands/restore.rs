@@ -1,7 +1,7 @@
 //! `restore`: the mailbox back from the drives alone.
 
+use crate::command_output::fields;
 use crate::station::{Station, expect_same, mail, tree};
-use crate::told::fields;
 use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
 
@@ -73,8 +73,8 @@ fn a_dry_run_says_the_same_numbers_and_writes_nothing() {
     assert_eq!(tree(&target), before);
     assert_eq!((&dry["restored"], &dry["kept_both"]), (&2.into(), &1.into()));
     assert_eq!(dry, station.restore_with(&["--into", into]).expect_unsafe().json());
-    let told = station.command(&["restore", "--dry-run", "--into", into]).expect_unsafe();
-    told.expect_words(&["Dry run: nothing was written"]);
+    let output = station.command(&["restore", "--dry-run", "--into", into]).expect_unsafe();
+    output.expect_words(&["Dry run: nothing was written"]);
 }
 
 #[test]
@@ -85,8 +85,8 @@ fn what_is_there_is_never_overwritten() {
     station.mirror().expect_safe();
     station.replace("0001.eml", "written since");
     station.replace("cur/17.M1.pier:2,S", "written since");
-    let told = station.restore_with(&[]).expect_safe();
-    told.expect_counts(&[("restored", 2), ("kept_both", 2), ("identical", 0)]);
+    let output = station.restore_with(&[]).expect_safe();
+    output.expect_counts(&[("restored", 2), ("kept_both", 2), ("identical", 0)]);
     let inbox = tree(&station.inbox());
     assert_eq!(inbox[b"0001.eml".as_slice()].0, b"written since");
     assert_eq!(inbox.len(), 4);
@@ -116,9 +116,9 @@ fn a_message_below_a_folder_that_has_the_name_of_a_file_is_put_beside() {
     let into = station.restored();
     let into = into.to_str().unwrap();
     let dry = station.restore_with(&["--dry-run", "--into", into]).expect_safe().json();
-    let told = station.restore().expect_safe();
-    assert_eq!(told.json(), dry);
-    told.expect_counts(&[("restored", 3), ("kept_both", 2), ("not_written", 0)]);
+    let output = station.restore().expect_safe();
+    assert_eq!(output.json(), dry);
+    output.expect_counts(&[("restored", 3), ("kept_both", 2), ("not_written", 0)]);
     let mut texts: Vec<_> = tree(&station.restored()).into_values().map(|what| what.0).collect();
     texts.sort();
     let mut expected: Vec<_> =
@@ -280,18 +280,18 @@ fn what_no_stick_tells_of_is_said() {
     let (station, red) = Station::with_drive();
     station.mirror().expect_verdict("safe");
     for command in [&["restore"][..], &["restore", "--rehearse"]] {
-        let told = station.command(command).expect_failed();
-        assert!(!told.warnings().contains("lost"), "{}", told.warnings());
-        told.expect_words(&["no stick here holds a message of station pier-4 yet"]);
+        let output = station.command(command).expect_failed();
+        assert!(!output.warnings().contains("lost"), "{}", output.warnings());
+        output.expect_words(&["no stick here holds a message of station pier-4 yet"]);
     }
     station.deliver_many(2);
     station.mirror().expect_verdict("safe");
     let typo = ["--versions", "inbox/typo.eml"];
-    let told = station.restore_with(&typo).expect_unsafe();
-    assert_eq!(told.json()["versions_told"], false);
-    told.expect_words(&["inbox/typo.eml: no stick here lists a message of this name"]);
-    let told = station.restore_with(&["--versions", "inbox/m000.eml"]).expect_safe();
-    assert_eq!(told.json()["versions_told"], true);
+    let output = station.restore_with(&typo).expect_unsafe();
+    assert_eq!(output.json()["versions_told"], false);
+    output.expect_words(&["inbox/typo.eml: no stick here lists a message of this name"]);
+    let output = station.restore_with(&["--versions", "inbox/m000.eml"]).expect_safe();
+    assert_eq!(output.json()["versions_told"], true);
     assert_eq!(station.restore().expect_safe().json()["versions_told"], serde_json::Value::Null);
     // Where something is left out, not everything is there.
     std::fs::remove_dir_all(station.restored()).unwrap();

@@ -1,8 +1,8 @@
 //! `status`: what is safe now, on one screen. It only looks.
 
+use crate::command_output::fields;
 use crate::commands::audit::COUNTS;
 use crate::station::{Station, mail};
-use crate::told::fields;
 
 #[test]
 fn it_counts_what_is_safe_and_says_that_nobody_watches() {
@@ -15,8 +15,8 @@ fn it_counts_what_is_safe_and_says_that_nobody_watches() {
         "not used yet",
     ]);
     station.mirror().expect_safe();
-    let told = station.command(&["status"]).expect_safe();
-    told.expect_words(&["SAFE: the 1 message", "red", "safe to pull", "never"]);
+    let output = station.command(&["status"]).expect_safe();
+    output.expect_words(&["SAFE: the 1 message", "red", "safe to pull", "never"]);
 }
 
 #[test]
@@ -25,8 +25,8 @@ fn the_report_has_exactly_these_fields() {
     station.deliver("0001.eml", mail("water level"));
     station.mirror().expect_safe();
     station.deliver("0002.eml", "12345");
-    let told = station.command(&["status", "--json"]).expect_unsafe();
-    let json = told.json();
+    let output = station.command(&["status", "--json"]).expect_unsafe();
+    let json = output.json();
     let expected = [
         "contradictions",
         "daemon",
@@ -47,7 +47,7 @@ fn the_report_has_exactly_these_fields() {
     assert_eq!(fields(&json), expected);
     assert_eq!(fields(&json["messages"]), COUNTS);
     assert_eq!(json["daemon"], false);
-    told.expect_counts(&[
+    output.expect_counts(&[
         ("messages.total", 2),
         ("messages.mirrored", 1),
         ("messages.unmirrored", 1),
@@ -62,8 +62,8 @@ fn a_pulled_drive_is_known_and_away() {
     station.deliver("0001.eml", mail("water level"));
     station.mirror().expect_safe();
     let pulled = red.pull();
-    let told = station.command(&["status", "--json"]).expect_safe();
-    let drive = told.drive("red");
+    let output = station.command(&["status", "--json"]).expect_safe();
+    let drive = output.drive("red");
     assert_eq!((&drive["mounted"], &drive["state"]), (&false.into(), &"away".into()));
     assert_eq!(drive["messages"], 1);
     pulled.plug();

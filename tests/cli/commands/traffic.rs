@@ -1,7 +1,7 @@
 //! `traffic`: the communications log of a period. It writes nothing but the file it is asked for.
 
+use crate::command_output::{CommandOutput, fields};
 use crate::station::{Station, mail};
-use crate::told::{Told, fields};
 use serde_json::Value;
 
 /// A station whose folders tell which way mail went, with a drive.
@@ -14,19 +14,19 @@ fn station() -> (Station, crate::stick::Stick) {
     (station, red)
 }
 
-fn log(station: &Station, more: &[&str]) -> Told {
+fn log(station: &Station, more: &[&str]) -> CommandOutput {
     station.command(&[&["traffic", "--json"], more].concat()).expect_safe()
 }
 
 /// Subject and direction of every message, in the log's order.
-fn rows(told: &Told) -> Vec<(String, String)> {
+fn rows(told: &CommandOutput) -> Vec<(String, String)> {
     let text = |value: &Value| value.as_str().unwrap_or("-").to_owned();
     let json = told.json();
     let messages = json["messages"].as_array().unwrap();
     messages.iter().map(|m| (text(&m["subject"]), text(&m["direction"]))).collect()
 }
 
-fn expect_rows(told: &Told, expected: &[(&str, &str)]) {
+fn expect_rows(told: &CommandOutput, expected: &[(&str, &str)]) {
     let rows = rows(told);
     let rows: Vec<_> = rows.iter().map(|(a, b)| (a.as_str(), b.as_str())).collect();
     assert_eq!(rows, expected);
@@ -150,13 +150,13 @@ fn times_are_in_one_zone_said_once() {
     let (mut station, _red) = station();
     station.deliver("in/1", mail("now"));
     station.command(&["traffic"]).expect_safe().expect_words(&["UTC, zone letter Z"]);
-    station.run_behind(&["env", "TZ=QQQ-5:30"].map(AsRef::as_ref));
+    station.run_prefixed(&["env", "TZ=QQQ-5:30"].map(AsRef::as_ref));
     let told = station.command(&["traffic", "--time", "local", "--to", "2001-02-03 04:05"]);
     told.expect_safe().expect_words(&["UTC+05:30, zone letter J", "030405J FEB 01"]);
-    station.run_behind(&["env", "TZ=Nowhere/Else"].map(AsRef::as_ref));
+    station.run_prefixed(&["env", "TZ=Nowhere/Else"].map(AsRef::as_ref));
     let told = station.command(&["traffic", "--time", "local"]).expect_failed();
     told.expect_words(&["the local time zone is not known", "--time utc"]);
-    station.run_behind(&["env", "TZ=QQQ7"].map(AsRef::as_ref));
+    station.run_prefixed(&["env", "TZ=QQQ7"].map(AsRef::as_ref));
     let told = station.command(&["traffic", "--json", "--time", "local", "--from", "2001-02-03"]);
     assert_eq!(told.expect_safe().json()["from"], "2001-02-03T07:00:00Z");
 }

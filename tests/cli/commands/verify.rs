@@ -1,8 +1,8 @@
 //! `verify`: every copy read again.
 
+use crate::command_output::fields;
 use crate::station::{Station, expect_same, mail};
 use crate::stick::Stick;
-use crate::told::fields;
 use std::fs;
 use std::path::Path;
 
@@ -31,12 +31,12 @@ fn a_damaged_copy_is_named_and_made_anew_under_another_number() {
     station.mirror().expect_safe();
     let bad = red.payload_of("m001.eml");
     red.rot(&bad);
-    let told = station.verify().expect_unsafe().expect_counts(&[
+    let output = station.verify().expect_unsafe().expect_counts(&[
         ("checked", 3),
         ("good", 2),
         ("missing", 0),
     ]);
-    let damaged = &told.json()["damaged"][0];
+    let damaged = &output.json()["damaged"][0];
     assert_eq!(fields(damaged), ["drive", "path", "payload", "sha256"]);
     assert_eq!(damaged["drive"], red.id());
     assert_eq!(damaged["path"], "m001.eml");
@@ -132,18 +132,18 @@ fn archived() -> (Station, Stick) {
 fn a_rotten_line_of_the_ledger_is_said_once_and_written_again() {
     let (station, red) = archived();
     rot(&red.ledger(), "archive/m001.eml");
-    let told = station.verify().expect_unsafe().expect_counts(&[
+    let output = station.verify().expect_unsafe().expect_counts(&[
         ("checked", 4),
         ("good", 4),
         ("damaged", 0),
         ("missing", 0),
     ]);
-    let json = told.json();
+    let json = output.json();
     let [line] = json["ledger"].as_array().unwrap().as_slice() else { panic!("{json}") };
     assert_eq!(fields(line), ["at", "drive", "lines", "unreadable", "written_again"]);
     assert_eq!((&line["lines"], &line["written_again"]), (&1.into(), &true.into()));
     assert_eq!(line["drive"], red.id());
-    assert_eq!(told.json()["manifest"], serde_json::json!([]));
+    assert_eq!(output.json()["manifest"], serde_json::json!([]));
     assert_eq!(red.lines_of("placed").len(), 2, "the one that rotted stays");
     station.verify().expect_safe().expect_no_warning();
     station.audit().expect_safe();
@@ -158,11 +158,11 @@ fn a_rotten_line_of_the_ledger_is_said_once_and_written_again() {
 fn a_person_is_told_which_record_is_damaged() {
     let (station, red) = archived();
     rot(&red.ledger(), "archive/m001.eml");
-    let told = station.command(&["verify"]).expect_unsafe();
-    told.expect_words(&["ledger: 1 line damaged, from byte", "written again now"]);
+    let output = station.command(&["verify"]).expect_unsafe();
+    output.expect_words(&["ledger: 1 line damaged, from byte", "written again now"]);
     rot(&red.manifest(), "data/0001/00000002.EML");
-    let told = station.command(&["verify"]).expect_unsafe();
-    told.expect_words(&["manifest: 1 line damaged, from byte", "written again now"]);
+    let output = station.command(&["verify"]).expect_unsafe();
+    output.expect_words(&["manifest: 1 line damaged, from byte", "written again now"]);
     station.command(&["verify"]).expect_safe().expect_no_warning();
     red.expect_bag_valid();
 }
@@ -178,10 +178,10 @@ fn a_rotten_line_of_a_read_only_drive_stays_told_until_it_is_written_again() {
     fs::write(&id, text.replacen("\"format\":1", "\"format\":2", 1)).unwrap();
     let before = red.everything();
     for _ in 0..2 {
-        let told = station.verify().expect_unsafe();
-        assert_eq!(told.json()["ledger"][0]["written_again"], false);
-        let told = station.command(&["verify"]).expect_unsafe();
-        told.expect_words(&["ledger: 1 line damaged, from byte", "counterfoil mirror"]);
+        let output = station.verify().expect_unsafe();
+        assert_eq!(output.json()["ledger"][0]["written_again"], false);
+        let output = station.command(&["verify"]).expect_unsafe();
+        output.expect_words(&["ledger: 1 line damaged, from byte", "counterfoil mirror"]);
     }
     assert_eq!(red.everything(), before, "nothing is written");
     let drive = station.audit().expect_unsafe().drive("red");

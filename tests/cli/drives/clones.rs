@@ -139,8 +139,8 @@ fn a_clone_whose_ledger_is_longer_and_another_is_said_and_read_anew() {
     turns.put_in("clone");
     let longer = fs::metadata(stick.ledger()).unwrap().len();
     assert!(longer > shorter, "else this tells nothing: {longer} {shorter}");
-    let told = station.audit();
-    told.expect_words(&["red: the ledger has", "does not go on from", "went its own way"]);
+    let output = station.audit();
+    output.expect_words(&["red: the ledger has", "does not go on from", "went its own way"]);
     assert_eq!(turns.expect_true(), 3);
     station.mirror().expect_safe();
     assert_eq!(turns.expect_true(), 3);
@@ -160,8 +160,8 @@ fn an_old_image_put_back_counts_for_what_is_in_it() {
     turns.take_out("spoilt");
     turns.put_in("image");
     assert_eq!(turns.expect_true(), 3);
-    let told = station.audit().expect_unsafe().expect_unmirrored(&[("late.eml", "not-yet")]);
-    told.expect_words(&["an old state of this drive"]);
+    let output = station.audit().expect_unsafe().expect_unmirrored(&[("late.eml", "not-yet")]);
+    output.expect_words(&["an old state of this drive"]);
     station.mirror().expect_safe().expect_counts(&[("copied", 1)]);
     assert_eq!(turns.expect_true(), 4);
 }

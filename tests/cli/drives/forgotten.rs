@@ -1,12 +1,12 @@
 //! `drives forget`: a drive its operator gave up counts for nothing anywhere, takes no mail when it turns up again, and
 //! is taken back by `drives add` alone.
 
+use crate::command_output::{CommandOutput, fields};
 use crate::station::{Mounted, Station, expect_same, mail};
 use crate::stick::Stick;
-use crate::told::{Told, fields};
 use std::fs;
 
-fn forget(station: &Station, name: &str) -> Told {
+fn forget(station: &Station, name: &str) -> CommandOutput {
     let words = ["drives", "forget", name, "--why", "lost", "--where", "fell into the harbour"];
     station.command(&words)
 }
@@ -37,12 +37,12 @@ fn what_was_on_a_drive_given_up_counts_nowhere() {
     let audit = audit.expect_counts(&[("messages.mirrored", 0), ("keeping.copies", 1)]);
     assert_eq!(audit.json()["copies"]["messages_by_copies"], serde_json::json!([3]));
     assert_eq!(audit.json()["keeping"]["media"], 1, "the card alone");
-    let told = audit.drive("red");
-    assert_eq!((&told["state"], &told["counts"]), (&"forgotten".into(), &false.into()));
-    assert_eq!(fields(&told["forgotten"]), ["since", "where", "why"]);
-    assert_eq!(told["forgotten"]["why"], "lost");
-    assert_eq!(told["forgotten"]["where"], "fell into the harbour");
-    assert_eq!(told["history"][0]["what"], "forgotten");
+    let output = audit.drive("red");
+    assert_eq!((&output["state"], &output["counts"]), (&"forgotten".into(), &false.into()));
+    assert_eq!(fields(&output["forgotten"]), ["since", "where", "why"]);
+    assert_eq!(output["forgotten"]["why"], "lost");
+    assert_eq!(output["forgotten"]["where"], "fell into the harbour");
+    assert_eq!(output["history"][0]["what"], "forgotten");
     let status = station.command(&["status", "--json"]).expect_unsafe();
     status.expect_counts(&[("messages.unmirrored", 3)]);
     let shown = ["forgotten since", "lost, fell into the", "takes no mail"];
@@ -66,8 +66,8 @@ fn a_drive_given_up_that_turns_up_is_announced_and_not_written_to() {
     pulled.plug();
     let before = red.everything();
     let words = ["is forgotten since", "lost, fell into the harbour", "counterfoil drives add"];
-    let told = station.mirror().expect_failed().expect_words(&words);
-    assert_eq!(told.drive("red")["state"], "forgotten");
+    let output = station.mirror().expect_failed().expect_words(&words);
+    assert_eq!(output.drive("red")["state"], "forgotten");
     let audit = station.audit().expect_unsafe().expect_words(&words);
     audit.expect_counts(&[("messages.unmirrored", 3)]).drive("red");
     station.command(&["status"]).expect_unsafe().expect_words(&words[..2]);
@@ -82,8 +82,8 @@ fn a_drive_given_up_that_turns_up_is_announced_and_not_written_to() {
 
     // Another drive makes it safe, and the forgotten one beside it is no failure.
     let blue = station.drive("blue");
-    let told = station.mirror().expect_safe().expect_words(&words);
-    assert_eq!(told.drive("red")["state"], "forgotten");
+    let output = station.mirror().expect_safe().expect_words(&words);
+    assert_eq!(output.drive("red")["state"], "forgotten");
     blue.expect_bag_valid();
     station.audit().expect_safe();
     assert!(red.everything() == before, "it was written to");
@@ -102,10 +102,10 @@ fn it_is_taken_back_by_drives_add_and_looked_over_as_one_that_comes_back() {
     assert_eq!(red.id(), id);
     station.mirror().expect_safe().expect_counts(&[("copied", 1)]);
     let drives = station.command(&["drives", "--json"]).expect_safe();
-    let told = drives.drive("red");
-    assert_eq!((&told["forgotten"], &told["counts"]), (&().into(), &true.into()));
+    let output = drives.drive("red");
+    assert_eq!((&output["forgotten"], &output["counts"]), (&().into(), &true.into()));
     let history: Vec<_> =
-        told["history"].as_array().unwrap().iter().map(|e| e["what"].as_str().unwrap()).collect();
+        output["history"].as_array().unwrap().iter().map(|e| e["what"].as_str().unwrap()).collect();
     assert_eq!(history, ["taken-back", "forgotten"]);
     station.audit().expect_safe();
     station.command(&add).expect_safe().expect_words(&["is drive"]);
@@ -139,8 +139,8 @@ fn a_vanished_message_of_a_drive_given_up_is_lost() {
     station.delete("m001.eml");
     station.audit().expect_unsafe().expect_listed("vanished", "reason", &[("m001.eml", "null")]);
     forget(&station, "red").expect_safe();
-    let told = station.audit().expect_unsafe();
-    told.expect_listed("vanished", "reason", &[("m001.eml", "no-drive")]);
+    let output = station.audit().expect_unsafe();
+    output.expect_listed("vanished", "reason", &[("m001.eml", "no-drive")]);
 }
 
 #[test]
@@ -155,8 +155,8 @@ fn names_that_mean_no_drive_or_several_are_refused_with_what_there_is() {
     station.command(&["drives", "add", red.path().to_str().unwrap()]).expect_safe();
     station.mirror().expect_safe();
     let second = red.id();
-    let told = forget(&station, "red").expect_refused();
-    told.expect_words(&["several drives are called red", &first, &second, "last seen"]);
+    let output = forget(&station, "red").expect_refused();
+    output.expect_words(&["several drives are called red", &first, &second, "last seen"]);
     station.audit().expect_safe();
     forget(&station, &first).expect_safe();
     let drives = station.command(&["drives", "--json"]).expect_safe().json();
@@ -256,11 +256,11 @@ fn a_drive_given_up_that_may_only_be_read_is_announced_too() {
     station.use_drive(locked.path());
     station.use_only(&[&Stick::at(locked.path(), "pier-4")]);
     station.audit().expect_unsafe().expect_words(&["is forgotten since"]);
-    let told = station.mirror().expect_failed().expect_words(&["is forgotten since"]);
-    assert_eq!(told.drive("locked")["state"], "forgotten");
+    let output = station.mirror().expect_failed().expect_words(&["is forgotten since"]);
+    assert_eq!(output.drive("locked")["state"], "forgotten");
     // Nor does its owner's mark hide it.
     fs::write(red.path().join("counterfoil.skip"), "").unwrap();
     station.use_only(&[&red]);
-    let told = station.mirror().expect_failed().expect_words(&["is forgotten since"]);
-    assert_eq!(told.drive("red")["state"], "forgotten");
+    let output = station.mirror().expect_failed().expect_words(&["is forgotten since"]);
+    assert_eq!(output.drive("red")["state"], "forgotten");
 }

@@ -12,10 +12,11 @@ fn a_full_drive_takes_what_fits_and_the_rest_is_told() {
         let text = mail(&format!("traffic {number}")) + &"x".repeat(8_000);
         station.deliver(format!("m{number:03}.eml"), text);
     }
-    let told = station.mirror().expect_unsafe();
-    let copied = told.json()["copied"].as_u64().unwrap();
+    let output = station.mirror().expect_unsafe();
+    let copied = output.json()["copied"].as_u64().unwrap();
     assert!((1..300).contains(&copied), "{copied} of 300 fit");
-    told.expect_words(&["drive-full: plug in another drive"])
+    output
+        .expect_words(&["drive-full: plug in another drive"])
         .expect_counts(&[("failed", 300 - copied)]);
     small.expect_bag_valid();
     assert_eq!(small.payloads().len() as u64, copied);
@@ -50,16 +51,16 @@ fn a_file_refused_in_the_middle_of_a_batch_commits_nothing_by_halves() {
     let mounted = Mounted::small(&station.path("media/few"), "size=64m,nr_inodes=40");
     let few = station.use_drive(mounted.path());
     station.deliver_many(60);
-    let told = station.mirror().expect_unsafe();
-    let copied = told.json()["copied"].as_u64().unwrap();
+    let output = station.mirror().expect_unsafe();
+    let copied = output.json()["copied"].as_u64().unwrap();
     assert!((10..60).contains(&copied), "{copied} of 60 had a file left");
-    told.expect_counts(&[("failed", 60 - copied)]);
+    output.expect_counts(&[("failed", 60 - copied)]);
     few.expect_bag_valid();
     station.mirror().expect_unsafe().expect_counts(&[("copied", 0)]);
     few.expect_bag_valid();
-    let told = station.audit().expect_unsafe();
-    assert_eq!(told.drive("few")["state"], "full");
-    let safe = told.json()["messages"]["mirrored"].as_u64().unwrap();
+    let output = station.audit().expect_unsafe();
+    assert_eq!(output.drive("few")["state"], "full");
+    let safe = output.json()["messages"]["mirrored"].as_u64().unwrap();
     assert_eq!(safe, copied);
     station.restore().expect_safe().expect_counts(&[("restored", safe)]);
     station.drive("big");

@@ -39,8 +39,8 @@ fn the_later_word_counts_whichever_drive_has_it() {
     station.mirror().expect_safe();
     for order in [[&red, &blue], [&blue, &red]] {
         station.use_only(&order);
-        let told = station.restore().expect_safe().expect_counts(&[("restored", 3)]);
-        let said = &told.json()["in_doubt"];
+        let output = station.restore().expect_safe().expect_counts(&[("restored", 3)]);
+        let said = &output.json()["in_doubt"];
         assert_eq!((&said[0]["why"], &said[0]["messages"]), (&"replaced".into(), &1.into()));
         // Blue was not told of the later version: what it has is kept apart.
         let in_doubt = station.restored().join("recovered");
@@ -65,8 +65,8 @@ fn what_is_in_doubt_takes_no_name_of_mail_that_has_a_place() {
     station.use_only(&[&red, &blue]);
     let restored = station.restored();
     for counts in [("restored", 3), ("identical", 3)] {
-        let told = station.restore_with(&["--into", restored.to_str().unwrap()]);
-        told.expect_safe().expect_counts(&[counts]);
+        let output = station.restore_with(&["--into", restored.to_str().unwrap()]);
+        output.expect_safe().expect_counts(&[counts]);
         let mut back = tree(&station.restored());
         for (name, what) in tree(&station.inbox()) {
             assert_eq!(back.remove(&name).unwrap().0, what.0, "{}", String::from_utf8_lossy(&name));

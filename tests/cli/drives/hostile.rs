@@ -95,7 +95,7 @@ fn a_ledger_made_to_exhaust_the_machine_is_passed_over() {
     file.set_len(length + (256 << 20)).unwrap();
     let manifest = fs::File::options().append(true).open(red.manifest()).unwrap();
     manifest.set_len(1 << 28).unwrap();
-    station.run_behind(&["prlimit".as_ref(), "--as=134217728".as_ref()]);
+    station.run_prefixed(&["prlimit".as_ref(), "--as=134217728".as_ref()]);
     station.restore().expect_safe().expect_counts(&[("restored", 1)]);
 }
 

@@ -69,8 +69,8 @@ fn a_line_altered_in_the_middle_is_found_and_nothing_is_lost() {
     assert_ne!(altered, ledger);
     fs::write(red.ledger(), altered).unwrap();
     // The catalogue of this card does not read the middle again; a verdict by the drive alone does.
-    let told = station.restore().expect_safe().expect_words(&["damaged or was changed at byte"]);
-    told.expect_counts(&[("restored", 3), ("numbered", 1)]);
+    let output = station.restore().expect_safe().expect_words(&["damaged or was changed at byte"]);
+    output.expect_counts(&[("restored", 3), ("numbered", 1)]);
     assert!(!station.restored().join("x001.eml").exists(), "an altered line is not believed");
     fs::remove_dir_all(station.state()).unwrap();
     red.replug();
@@ -115,9 +115,9 @@ fn expect_only_readable(station: &Station, red: &crate::stick::Stick) {
     station.mirror().expect_failed().expect_words(&["later version of counterfoil (format "]);
     station.verify().expect_safe().expect_counts(&[("checked", 3), ("good", 3)]);
     assert_eq!(red.everything(), before, "nothing is written");
-    let told = station.audit().expect_unsafe();
-    assert_eq!(told.drive("red")["state"], "read-only");
-    told.expect_unmirrored(&[("0009.eml", "drive-failed")]);
+    let output = station.audit().expect_unsafe();
+    assert_eq!(output.drive("red")["state"], "read-only");
+    output.expect_unmirrored(&[("0009.eml", "drive-failed")]);
     station.restore().expect_safe().expect_counts(&[("restored", 3)]);
     station.delete("0009.eml");
     expect_same(&station.inbox(), &station.restored());
@@ -154,8 +154,8 @@ fn an_old_state_of_a_drive_is_noticed_and_brought_up_to_date() {
     fs::remove_dir_all(red.path()).unwrap();
     fs::rename(&old, red.path()).unwrap();
     station.audit().expect_unsafe().expect_unmirrored(&[("m003.eml", "not-yet")]);
-    let told = station.mirror().expect_safe().expect_counts(&[("copied", 1)]);
-    told.expect_words(&["an old state of this drive, or a repair tool's work"]);
+    let output = station.mirror().expect_safe().expect_counts(&[("copied", 1)]);
+    output.expect_words(&["an old state of this drive, or a repair tool's work"]);
     red.expect_bag_valid();
     station.audit().expect_safe();
 }

@@ -101,8 +101,8 @@ fn copies_alone_are_restored_under_their_numbers() {
             fs::remove_file(file.path()).unwrap();
         }
     }
-    let told = station.restore().expect_safe();
-    told.expect_counts(&[("restored", 4), ("numbered", 4)]);
+    let output = station.restore().expect_safe();
+    output.expect_counts(&[("restored", 4), ("numbered", 4)]);
     let recovered = station.restored().join("recovered");
     let mut texts: Vec<_> = fs::read_dir(&recovered)
         .unwrap()
@@ -125,8 +125,8 @@ fn a_damaged_copy_in_the_manifest_alone_is_not_handed_out() {
     let (station, red) = mirrored();
     fs::remove_file(red.ledger()).unwrap();
     red.rot(&red.bag().join("data/0001/00000002.EML"));
-    let told = station.restore().expect_unsafe();
-    told.expect_counts(&[("restored", 3), ("numbered", 3), ("damaged", 1)]);
+    let output = station.restore().expect_unsafe();
+    output.expect_counts(&[("restored", 3), ("numbered", 3), ("damaged", 1)]);
 }
 
 /// A power failure while the drive was begun: its id is half a file.

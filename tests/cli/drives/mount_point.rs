@@ -12,8 +12,8 @@ fn nothing_is_written_into_the_mount_point_of_a_drive_that_is_away() {
     let id = red.id();
     let pulled = red.pull();
     station.deliver("0002.eml", mail("bridge closed"));
-    let told = station.mirror().expect_failed();
-    told.expect_words(&[&id, "was here and is not", "Nothing was written"]);
+    let output = station.mirror().expect_failed();
+    output.expect_words(&[&id, "was here and is not", "Nothing was written"]);
     assert_eq!(fs::read_dir(red.path()).unwrap().count(), 0);
     station.verify().expect_failed();
     assert_eq!(fs::read_dir(red.path()).unwrap().count(), 0);
@@ -51,8 +51,8 @@ fn a_drive_is_known_again_wherever_it_is_mounted() {
     station.use_only(&[&red]);
     station.mirror().expect_safe().expect_counts(&[("copied", 0), ("already", 3)]);
     assert_eq!(red.id(), id);
-    let told = station.command(&["drives", "--json"]).expect_safe();
-    told.expect_counts(&[("drives", 1)]).drive("usb0");
+    let output = station.command(&["drives", "--json"]).expect_safe();
+    output.expect_counts(&[("drives", 1)]).drive("usb0");
     red.expect_bag_valid();
 }
 
@@ -88,15 +88,15 @@ fn a_copied_stick_gets_an_id_of_its_own_and_both_are_served() {
     crate::station::sh("cp", &["-a".as_ref(), red.path(), copied.as_path()]);
     let copied = station.use_drive(&copied);
     station.deliver("more.eml", mail("more"));
-    let told = station.mirror().expect_safe().expect_counts(&[("copied", 2)]);
-    told.expect_words(&[&red.id(), "was copied from drive"]);
+    let output = station.mirror().expect_safe().expect_counts(&[("copied", 2)]);
+    output.expect_words(&[&red.id(), "was copied from drive"]);
     // One of them, whichever came first, has kept the id of both.
     let apart = [&red, &copied].map(|stick| stick.home().join("drive-2.json").exists());
     assert_eq!(apart.iter().filter(|apart| **apart).count(), 1, "{apart:?}");
     for round in 0..3 {
         station.deliver(format!("more{round}.eml"), mail(&format!("more {round}")));
-        let told = station.mirror().expect_safe().expect_counts(&[("copied", 2)]);
-        assert!(!told.warnings().contains("was copied from"));
+        let output = station.mirror().expect_safe().expect_counts(&[("copied", 2)]);
+        assert!(!output.warnings().contains("was copied from"));
         red.expect_bag_valid();
         copied.expect_bag_valid();
         let audit = station.audit().expect_safe().json();

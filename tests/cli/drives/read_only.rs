@@ -13,11 +13,11 @@ fn a_read_only_drive_can_be_audited_verified_and_restored_from() {
     station.use_only(&[&locked]);
     station.deliver("0009.eml", mail("water level"));
     let before = red.everything();
-    let told = station.mirror().expect_failed();
-    told.expect_words(&["it can be restored from, but not written", "check its switch"]);
-    let told = station.audit().expect_unsafe();
-    assert_eq!(told.drive("locked")["state"], "read-only");
-    told.expect_unmirrored(&[("0009.eml", "drive-failed")]);
+    let output = station.mirror().expect_failed();
+    output.expect_words(&["it can be restored from, but not written", "check its switch"]);
+    let output = station.audit().expect_unsafe();
+    assert_eq!(output.drive("locked")["state"], "read-only");
+    output.expect_unmirrored(&[("0009.eml", "drive-failed")]);
     station.verify().expect_safe().expect_counts(&[("checked", 3), ("good", 3)]);
     station.restore().expect_safe().expect_counts(&[("restored", 3)]);
     station.delete("0009.eml");
@@ -53,7 +53,7 @@ fn a_drive_without_permission_names_the_fix() {
     station.run_as_nobody();
     std::os::unix::fs::chown(red.path(), Some(0), Some(0)).unwrap();
     std::fs::set_permissions(red.path(), std::fs::Permissions::from_mode(0o755)).unwrap();
-    let told = station.mirror().expect_failed();
-    told.expect_words(&["give the user who runs counterfoil the right to it"]);
+    let output = station.mirror().expect_failed();
+    output.expect_words(&["give the user who runs counterfoil the right to it"]);
     assert_eq!(std::fs::read_dir(red.path()).unwrap().count(), 0);
 }

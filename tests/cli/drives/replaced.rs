@@ -1,19 +1,19 @@
 //! A drive that another one stands in the place of: what is gone counts no more, and two sticks in turn are two.
 
+use crate::command_output::CommandOutput;
 use crate::station::{Mounted, Station, expect_same, mail};
 use crate::stick::Stick;
-use crate::told::Told;
 use serde_json::Value;
 use std::fs;
 
-fn of_id(told: &Told, id: &str) -> Value {
-    let json = told.json();
+fn of_id(output: &CommandOutput, id: &str) -> Value {
+    let json = output.json();
     let found = json["drives"].as_array().unwrap().iter().find(|drive| drive["id"] == id);
     found.unwrap_or_else(|| panic!("no drive {id} in {json}")).clone()
 }
 
-fn copies(told: &Told) -> Value {
-    told.json()["copies"]["messages_by_copies"].clone()
+fn copies(output: &CommandOutput) -> Value {
+    output.json()["copies"]["messages_by_copies"].clone()
 }
 
 /// A folder of the system's own device, emptied and begun anew: nothing can have been mounted there.
@@ -63,8 +63,8 @@ fn a_folder_that_was_only_moved_counts_again_once_it_is_seen() {
     station.mirror().expect_safe();
     assert_eq!(copies(&station.audit().expect_safe()), serde_json::json!([0, 3]));
     station.use_drive(&moved);
-    let told = station.mirror().expect_safe();
-    told.expect_words(&["moved: it was taken for reformatted or replaced", "count again"]);
+    let output = station.mirror().expect_safe();
+    output.expect_words(&["moved: it was taken for reformatted or replaced", "count again"]);
     let audit = station.audit().expect_safe();
     assert_eq!(copies(&audit), serde_json::json!([0, 0, 3]));
     assert_eq!(of_id(&audit, &was)["replaced"], Value::Null);
@@ -111,8 +111,8 @@ fn two_sticks_in_turn_at_one_mount_point_are_two_copies() {
             let name = format!("{round}-{}.eml", stick.path().file_name().unwrap().display());
             station.deliver(&name, mail(&name));
             swap(&mut station, stick);
-            let told = station.mirror().expect_unsafe();
-            assert!(!told.warnings().contains("replaced"), "{}", told.warnings());
+            let output = station.mirror().expect_unsafe();
+            assert!(!output.warnings().contains("replaced"), "{}", output.warnings());
         }
         swap(&mut station, &sticks[0]);
         station.mirror().expect_safe();
@@ -152,8 +152,12 @@ fn folders_in_turn_at_one_path_are_two_copies_too() {
                 drop(fs::create_dir(&drive));
                 station.command(&["drives", "add", drive.to_str().unwrap()]).expect_safe();
             }
-            let told = station.mirror();
-            assert!(!told.warnings().contains("was reformatted"), "{turn}: {}", told.warnings());
+            let output = station.mirror();
+            assert!(
+                !output.warnings().contains("was reformatted"),
+                "{turn}: {}",
+                output.warnings()
+            );
             if turn > 0 {
                 // The second was new where the first one was: that one is asked for until it is seen again.
                 let word = if turn == 1 { "not-known" } else { "safe" };
@@ -192,11 +196,11 @@ fn away_answers_the_question_whether_a_stick_was_reformatted() {
 /// What mirror, status and audit say, which is one verdict and one exit code; what the text says first.
 fn expect_in_question(station: &Station, words: &[&str]) {
     for command in ["status", "mirror", "audit"] {
-        let told = station.command(&[command, "--json"]).expect_verdict("not-known");
-        told.expect_counts(&[("messages.by_drives_in_question", 3)]);
-        let told = station.command(&[command]).expect_unsafe();
-        let text = told.text().replace('\n', " ");
-        let said = format!("{text}{}", told.warnings());
+        let output = station.command(&[command, "--json"]).expect_verdict("not-known");
+        output.expect_counts(&[("messages.by_drives_in_question", 3)]);
+        let output = station.command(&[command]).expect_unsafe();
+        let text = output.text().replace('\n', " ");
+        let said = format!("{text}{}", output.warnings());
         assert!(text.contains("pier-4: NOT KNOWN: 3 of 3 messages"), "{command}: {text}");
         assert!(!text.contains("SAFE") && !text.contains("were checked"), "{command}: {text}");
         for word in words {

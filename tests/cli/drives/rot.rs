@@ -174,8 +174,8 @@ fn a_copy_lost_while_the_stick_was_out_is_missed_by_a_mere_look() {
         }
         harm(&red.payload_of("m002.eml"));
         for command in ["status", "audit", "status"] {
-            let told = station.command(&[command, "--json"]).expect_verdict("not-safe");
-            told.expect_counts(&[("messages.on_no_drive", 1), ("messages.mirrored", 4)]);
+            let output = station.command(&[command, "--json"]).expect_verdict("not-safe");
+            output.expect_counts(&[("messages.on_no_drive", 1), ("messages.mirrored", 4)]);
         }
         station.mirror().expect_verdict("safe").expect_counts(&[("copied", 1)]);
         station.audit().expect_verdict("safe");

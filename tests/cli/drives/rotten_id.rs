@@ -1,8 +1,8 @@
 //! A stick whose `drive.json` is gone or spoilt is one stick: it is known again, or what it was counts no more.
 
+use crate::command_output::CommandOutput;
 use crate::station::{Station, expect_same, mail};
 use crate::stick::Stick;
-use crate::told::Told;
 use std::fs;
 
 /// Two drives, three messages on both.
@@ -15,14 +15,14 @@ fn two() -> (Station, Stick, Stick) {
 }
 
 /// How many messages are on no drive, on one, on two and so on.
-fn copies(told: &Told) -> Vec<u64> {
-    let json = told.json();
+fn copies(output: &CommandOutput) -> Vec<u64> {
+    let json = output.json();
     let copies = json["copies"]["messages_by_copies"].as_array().unwrap();
     copies.iter().map(|n| n.as_u64().unwrap()).collect()
 }
 
-fn ids(told: &Told) -> Vec<String> {
-    let json = told.json();
+fn ids(output: &CommandOutput) -> Vec<String> {
+    let json = output.json();
     let drives = json["drives"].as_array().unwrap();
     drives.iter().map(|drive| drive["id"].as_str().unwrap().to_owned()).collect()
 }
@@ -55,8 +55,8 @@ fn a_stick_with_a_spoilt_id_is_still_one_stick() {
         let audit = station.audit().expect_safe();
         assert_eq!((copies(&audit), ids(&audit).len()), (before.clone(), 2), "{what}, looked at");
         audit.expect_words(&["red: its drive.json cannot be read", &was]);
-        let told = station.mirror().expect_safe().expect_counts(&[("copied", 0)]);
-        told.expect_words(&["red: its drive.json could not be read", &was]);
+        let output = station.mirror().expect_safe().expect_counts(&[("copied", 0)]);
+        output.expect_words(&["red: its drive.json could not be read", &was]);
         assert_eq!(red.id(), was, "{what}");
         let audit = station.audit().expect_safe();
         assert_eq!((copies(&audit), ids(&audit).len()), (before, 2), "{what}, mirrored to");
@@ -171,8 +171,8 @@ fn one_that_was_only_suspected_counts_again_as_soon_as_it_is_seen() {
     }
     red.carry_to(&station.path("media/usb0"));
     station.use_only(&[&red]);
-    let told = station.mirror().expect_safe();
-    told.expect_words(&["nothing shows which drive it was", "blue ("]);
+    let output = station.mirror().expect_safe();
+    output.expect_words(&["nothing shows which drive it was", "blue ("]);
     assert_eq!(copies(&station.audit().expect_safe()), [0, 3]);
     away.plug();
     station.use_only(&[&red, &blue]);

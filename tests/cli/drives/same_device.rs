@@ -8,7 +8,7 @@ use std::fs;
 
 fn in_earnest() -> (Station, Stick) {
     let (mut station, red) = Station::with_drive();
-    station.as_in_earnest();
+    station.without_count_same_device();
     station.deliver_many(3);
     (station, red)
 }
@@ -112,10 +112,10 @@ fn who_asks_for_it_has_them_counted_and_is_told_with_every_verdict() {
     asked(&["audit"]).expect_safe().expect_words(&["SAFE: all 3 messages", said]);
     asked(&["status"]).expect_safe().expect_words(&["SAFE: all 3 messages", said]);
     asked(&["mirror"]).expect_safe().expect_words(&[said]);
-    let told = asked(&["audit", "--json"]).expect_safe();
-    let told = told.expect_counts(&[("same_device_counted", 1)]);
-    assert_eq!(told.json()["same_device_counted"], serde_json::json!(["red"]));
-    assert_eq!(told.drive("red")["counts"], true);
+    let output = asked(&["audit", "--json"]).expect_safe();
+    let output = output.expect_counts(&[("same_device_counted", 1)]);
+    assert_eq!(output.json()["same_device_counted"], serde_json::json!(["red"]));
+    assert_eq!(output.drive("red")["counts"], true);
     let page = station.path("audit.html");
     asked(&["audit", "--html", page.to_str().unwrap()]).expect_safe();
     assert!(fs::read_to_string(page).unwrap().contains(said));
@@ -159,8 +159,8 @@ fn adding_a_folder_on_the_card_warns() {
     let (station, red) = in_earnest();
     station.mirror().expect_unsafe();
     let path = red.path().to_str().unwrap().to_owned();
-    let told = station.command(&["drives", "add", &path]).expect_safe();
-    told.expect_words(&[&format!("red is {SAID}")]);
+    let output = station.command(&["drives", "add", &path]).expect_safe();
+    output.expect_words(&[&format!("red is {SAID}")]);
 }
 
 /// What waits is not waiting for a drive that would make nothing safe.
@@ -169,10 +169,10 @@ fn a_new_message_needs_a_stick_and_not_another_pass() {
     let (mut station, _red) = in_earnest();
     station.mirror().expect_unsafe();
     station.deliver("late.eml", mail("late"));
-    let told = station.audit().expect_unsafe().json();
-    let late = told["unmirrored"].as_array().unwrap().iter().find(|m| m["path"] == "late.eml");
+    let output = station.audit().expect_unsafe().json();
+    let late = output["unmirrored"].as_array().unwrap().iter().find(|m| m["path"] == "late.eml");
     assert_eq!(late.unwrap()["reason"], "no-drive");
     let (_mounted, _amber) = in_memory(&mut station, "amber");
-    let told = station.audit().expect_unsafe().json();
-    assert_eq!(told["unmirrored"][0]["reason"], "not-yet");
+    let output = station.audit().expect_unsafe().json();
+    assert_eq!(output["unmirrored"][0]["reason"], "not-yet");
 }

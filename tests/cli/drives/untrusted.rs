@@ -27,8 +27,8 @@ fn a_drive_that_gives_back_others_octets_counts_no_more_until_it_is_begun_afresh
     assert_eq!(drive["state"], "untrusted");
     assert!(drive["untrusted"].as_str().unwrap().contains("other octets"), "{drive}");
     audit.expect_counts(&[("messages.unmirrored", 3)]);
-    let told = station.command(&["status"]).expect_unsafe();
-    told.expect_words(&["not trusted", "nothing counts as mirrored on it alone"]);
+    let output = station.command(&["status"]).expect_unsafe();
+    output.expect_words(&["not trusted", "nothing counts as mirrored on it alone"]);
     // What is right on it can still be had.
     station.restore().expect_unsafe().expect_counts(&[("restored", 1), ("damaged", 2)]);
 

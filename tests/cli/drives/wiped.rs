@@ -1,9 +1,9 @@
 //! A stick is wiped before it leaves its operator's hands: never by a slip, never with the last copy of a message, and
 //! never one file outside our own folder.
 
+use crate::command_output::CommandOutput;
 use crate::station::{Mounted, Station, mail, sh, soon};
 use crate::stick::Stick;
-use crate::told::Told;
 use counterfoil::disk::{Access, DirVolumeSource, VolumeSource as _};
 use counterfoil::job::Progress;
 use counterfoil::job::replica::{drive_id, wipe};
@@ -26,13 +26,13 @@ fn two_sticks() -> (Station, [Stick; 2], [Mounted; 2]) {
     (station, sticks, [red, blue])
 }
 
-fn wiped(station: &Station, more: &[&str]) -> Told {
+fn wiped(station: &Station, more: &[&str]) -> CommandOutput {
     station.command(&[&["drives", "wipe", "red"], more].concat())
 }
 
-fn expect_nothing_done(told: Told, stick: &Stick, words: &[&str]) {
+fn expect_nothing_done(output: CommandOutput, stick: &Stick, words: &[&str]) {
     let before = stick.everything();
-    told.expect_refused().expect_words(words).expect_words(&["Nothing was done"]);
+    output.expect_refused().expect_words(words).expect_words(&["Nothing was done"]);
     assert_eq!(stick.everything(), before);
     assert!(stick.path().join(HOME).join("drive.json").exists());
 }
@@ -51,8 +51,8 @@ fn id_of(stick: &Stick) -> String {
 #[test]
 fn nothing_is_wiped_without_the_sticks_name_typed_twice() {
     let (station, [red, _], _mounted) = two_sticks();
-    let told = wiped(&station, &[]);
-    expect_nothing_done(told, &red, &["3 messages", "drives wipe red --confirm red"]);
+    let output = wiped(&station, &[]);
+    expect_nothing_done(output, &red, &["3 messages", "drives wipe red --confirm red"]);
     expect_nothing_done(wiped(&station, &["--confirm", "blue"]), &red, &["is red"]);
     expect_nothing_done(wiped(&station, &["--confirm", ""]), &red, &["is red"]);
     expect_nothing_done(wiped(&station, &["--lose-last-copies"]), &red, &["--confirm red"]);
@@ -66,8 +66,8 @@ fn a_wiped_stick_has_nothing_of_ours_and_all_of_others() {
     let others = red.path().join("holiday.jpg");
     fs::write(&others, "a picture").unwrap();
     let before = blue.everything();
-    let told = wiped(&station, &["--confirm", "red", "--json"]).expect_safe();
-    let json = told.json();
+    let output = wiped(&station, &["--confirm", "red", "--json"]).expect_safe();
+    let json = output.json();
     assert!(json["written_over_bytes"].as_u64().unwrap() > 20 << 20, "{json}");
     assert!(json["deleted_files"].as_u64().unwrap() >= 8, "{json}");
     let left: Vec<_> = fs::read_dir(red.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
@@ -84,8 +84,8 @@ fn a_wiped_stick_has_nothing_of_ours_and_all_of_others() {
 #[test]
 fn what_a_wipe_says_warns_of_what_flash_keeps() {
     let (station, _sticks, _mounted) = two_sticks();
-    let told = wiped(&station, &["--confirm", "red"]).expect_safe();
-    told.expect_words(&["red is wiped", "Flash keeps traces", "it is a new stick"]);
+    let output = wiped(&station, &["--confirm", "red"]).expect_safe();
+    output.expect_words(&["red is wiped", "Flash keeps traces", "it is a new stick"]);
 }
 
 #[test]
@@ -105,8 +105,8 @@ fn the_last_copy_of_a_message_is_wiped_by_no_slip() {
     station.use_only(&[&red]);
     station.deliver("late.eml", mail("late"));
     station.mirror();
-    let told = wiped(&station, &["--confirm", "red"]);
-    expect_nothing_done(told, &red, &["1 message on the card, safe on red alone"]);
+    let output = wiped(&station, &["--confirm", "red"]);
+    expect_nothing_done(output, &red, &["1 message on the card, safe on red alone"]);
     // The other stick gets it too.
     station.use_only(&[&red, &blue]);
     station.mirror().expect_safe();
@@ -131,8 +131,8 @@ fn another_stations_mail_is_wiped_by_no_slip() {
     station.mirror().expect_safe();
     station.use_state("state");
     station.rename("pier-4");
-    let told = wiped(&station, &["--confirm", "red"]);
-    expect_nothing_done(told, &red, &["station", "quay-2"]);
+    let output = wiped(&station, &["--confirm", "red"]);
+    expect_nothing_done(output, &red, &["station", "quay-2"]);
 }
 
 #[test]
@@ -153,8 +153,8 @@ fn a_wipe_follows_no_link_and_leaves_the_stick_by_no_mount() {
     fs::create_dir_all(&deep).unwrap();
     sh("mkfifo", &[home.join("pipe").as_os_str()]);
     let bound = Mounted::bind(&outside, &home.join("deep/bound"));
-    let told = wiped(&station, &["--confirm", "red"]).expect_failed();
-    told.expect_words(&["not wiped whole", "count for nothing", "To go on"]);
+    let output = wiped(&station, &["--confirm", "red"]).expect_failed();
+    output.expect_words(&["not wiped whole", "count for nothing", "To go on"]);
     assert_eq!(fs::read(outside.join("folder/precious")).unwrap(), b"kept");
     drop(bound);
     wiped(&station, &["--confirm", "red"]).expect_safe();
@@ -172,14 +172,14 @@ fn a_stick_whose_folder_leads_elsewhere_is_not_wiped() {
     sh("cp", &[OsStr::new("-r"), home.as_os_str(), elsewhere.as_os_str()]);
     fs::remove_dir_all(&home).unwrap();
     symlink(station.path("elsewhere"), &home).unwrap();
-    let told = wiped(&station, &["--confirm", "red"]);
-    assert_ne!(told.code(), Some(0));
+    let output = wiped(&station, &["--confirm", "red"]);
+    assert_ne!(output.code(), Some(0));
     assert!(station.path("elsewhere/drive.json").exists());
     // Another stick in its place is not wiped for it.
     fs::remove_file(&home).unwrap();
     sh("cp", &[OsStr::new("-r"), blue.path().join(HOME).as_os_str(), home.as_os_str()]);
-    let told = wiped(&station, &["--confirm", "red"]);
-    assert_ne!(told.code(), Some(0));
+    let output = wiped(&station, &["--confirm", "red"]);
+    assert_ne!(output.code(), Some(0));
     assert!(home.join("drive.json").exists());
 }
 
@@ -190,8 +190,8 @@ fn a_folder_beside_other_things_is_not_filled_with_zeros() {
     station.drive("blue");
     station.deliver_many(1);
     station.mirror().expect_safe();
-    let told = wiped(&station, &["--confirm", "red", "--json"]).expect_safe();
-    assert_eq!(told.json()["written_over_bytes"], serde_json::Value::Null);
+    let output = wiped(&station, &["--confirm", "red", "--json"]).expect_safe();
+    assert_eq!(output.json()["written_over_bytes"], serde_json::Value::Null);
     assert!(!red.path().join(HOME).exists());
 }
 
@@ -245,11 +245,11 @@ fn a_full_stick_is_wiped_too() {
 fn a_stick_that_is_not_here_is_not_wiped() {
     let (mut station, [_, blue], _mounted) = two_sticks();
     station.use_only(&[&blue]);
-    let told = wiped(&station, &["--confirm", "red"]).expect_refused();
-    told.expect_words(&["not plugged in", "Nothing was done"]);
-    let told = station.command(&["drives", "wipe", "green", "--confirm", "green"]);
-    told.expect_refused().expect_words(&["no drive green"]);
+    let output = wiped(&station, &["--confirm", "red"]).expect_refused();
+    output.expect_words(&["not plugged in", "Nothing was done"]);
+    let output = station.command(&["drives", "wipe", "green", "--confirm", "green"]);
+    output.expect_refused().expect_words(&["no drive green"]);
     // A name that was pasted from somewhere steers no terminal.
-    let told = station.command(&["drives", "wipe", "\u{1b}[2Jred", "--confirm", "red"]);
-    told.expect_refused().expect_harmless();
+    let output = station.command(&["drives", "wipe", "\u{1b}[2Jred", "--confirm", "red"]);
+    output.expect_refused().expect_harmless();
 }

@@ -36,8 +36,8 @@ fn the_newest_word_on_one_drive_and_the_whole_copy_on_the_other() {
     red.rot(&red.payload_of("in/0001.eml"));
     for order in [[&red, &blue], [&blue, &red]] {
         station.use_only(&order);
-        let told = station.restore().expect_safe();
-        told.expect_counts(&[("restored", 2), ("damaged", 0), ("missing", 0)]);
+        let output = station.restore().expect_safe();
+        output.expect_counts(&[("restored", 2), ("damaged", 0), ("missing", 0)]);
         expect_same(&station.inbox(), &station.restored());
     }
     // Alone, the drive with the newest word says what it cannot give.
@@ -72,8 +72,8 @@ fn a_lost_ledger_or_a_lost_manifest_loses_no_message() {
         if !manifest {
             fs::remove_file(red.manifest()).unwrap();
         }
-        let told = station.restore().expect_safe();
-        told.expect_counts(&[("restored", 5), ("numbered", numbered), ("doubtful", 0)]);
+        let output = station.restore().expect_safe();
+        output.expect_counts(&[("restored", 5), ("numbered", numbered), ("doubtful", 0)]);
         assert_eq!(octets_in(&station.restored()), sent(5), "{ledger} {manifest}");
     }
 }
@@ -90,8 +90,8 @@ fn copies_once_taken_for_debris_are_named_and_brought_back_when_asked_for() {
     red.replug();
     station.mirror().expect_safe().expect_counts(&[("copied", 0)]);
     assert_eq!(red.lines_of("debris").len(), 4);
-    let told = station.restore().expect_safe();
-    told.expect_counts(&[("restored", 0), ("doubtful", 4)]);
+    let output = station.restore().expect_safe();
+    output.expect_counts(&[("restored", 0), ("doubtful", 4)]);
     let target = station.restored();
     let words = ["--into", target.to_str().unwrap(), "--with-doubtful"];
     station.restore_with(&words).expect_safe().expect_counts(&[("numbered", 4), ("doubtful", 0)]);
@@ -99,7 +99,7 @@ fn copies_once_taken_for_debris_are_named_and_brought_back_when_asked_for() {
     // In words too, and in the list that the stick carries.
     let drive = red.path().to_str().unwrap();
     let config = station.config_file();
-    let told = station.run(&[
+    let output = station.run(&[
         "restore",
         "--config",
         config.to_str().unwrap(),
@@ -108,7 +108,7 @@ fn copies_once_taken_for_debris_are_named_and_brought_back_when_asked_for() {
         "--into",
         "x",
     ]);
-    told.expect_words(&["4 copies look like what a power failure left", "--with-doubtful"]);
+    output.expect_words(&["4 copies look like what a power failure left", "--with-doubtful"]);
     station.deliver("new.eml", mail("one more"));
     station.mirror().expect_safe();
     let page = fs::read_to_string(red.bag().join("index-1.html")).unwrap();

@@ -47,9 +47,9 @@ fn a_message_that_got_other_flags_is_there_and_is_not_doubled() {
     station.delete("new/22.M6.pier");
     let before = tree(&station.inbox());
     let dry = station.restore_with(&["--dry-run"]).expect_safe().json();
-    let told = station.restore_with(&[]).expect_safe();
-    assert_eq!(told.json(), dry);
-    told.expect_counts(&[("identical", 5), ("restored", 1), ("kept_both", 0)]);
+    let output = station.restore_with(&[]).expect_safe();
+    assert_eq!(output.json(), dry);
+    output.expect_counts(&[("identical", 5), ("restored", 1), ("kept_both", 0)]);
     let mut after = tree(&station.inbox());
     assert!(after.remove(&b"new/22.M6.pier"[..]).is_some(), "what is gone is put back");
     assert_eq!(after, before);
@@ -80,8 +80,8 @@ fn what_only_looks_alike_is_put_back() {
     fs::remove_dir(station.inbox().join("plain/new")).unwrap();
     // A name of which the other is the beginning.
     station.move_to("cur/55.M5.pier:2,S", "cur/5:2,S");
-    let told = station.restore_with(&[]).expect_safe();
-    told.expect_counts(&[("restored", 5), ("identical", 0)]);
+    let output = station.restore_with(&[]).expect_safe();
+    output.expect_counts(&[("restored", 5), ("identical", 0)]);
     for path in paths {
         assert_eq!(text(path), mail(path).as_bytes(), "{path}");
     }
@@ -149,8 +149,8 @@ fn many_changed_flags_take_no_long_time() {
         }
         let inbox = station.inbox();
         let begun = Instant::now();
-        let told = station.restore_with(&["--into", inbox.to_str().unwrap()]).expect_safe();
-        told.expect_counts(&[("restored", 0)]);
+        let output = station.restore_with(&["--into", inbox.to_str().unwrap()]).expect_safe();
+        output.expect_counts(&[("restored", 0)]);
         let took = begun.elapsed();
         station.mirror().expect_safe();
         took

@@ -1,10 +1,10 @@
 //! A freshly written card, nothing set up: what is on the drives is said before, what to do next behind; and a
 //! restore that was rehearsed is remembered.
 
+use crate::command_output::{CommandOutput, fields};
 use crate::station::{Station, expect_same, mail};
 use crate::stick::Stick;
 use crate::terminal::at_a_terminal;
-use crate::told::{Told, fields};
 use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::path::Path;
@@ -18,7 +18,7 @@ fn mirrored() -> (Station, Stick) {
 }
 
 /// `restore` with no config of its own and no option but the stick, and where the mailbox is to go.
-fn fresh(station: &Station, red: &Stick, more: &[&str]) -> Told {
+fn fresh(station: &Station, red: &Stick, more: &[&str]) -> CommandOutput {
     let inbox = format!("inbox={}", station.inbox().display());
     let words = ["restore", "--drive", red.path().to_str().unwrap(), "--mailbox", &inbox];
     let words: Vec<&str> = words.into_iter().chain(more.iter().copied()).collect();
@@ -54,9 +54,9 @@ fn it_says_what_is_there_where_it_goes_and_what_to_do_next() {
     let kept = station.path("kept");
     crate::station::sh("cp", &[OsStr::new("-a"), station.inbox().as_os_str(), kept.as_os_str()]);
     station.lose_the_card();
-    let told = fresh(&station, &red, &[]).expect_safe();
+    let output = fresh(&station, &red, &[]).expect_safe();
     let inbox = station.inbox();
-    told.expect_words(&[
+    output.expect_words(&[
         "Station pier-4 on",
         "mailbox inbox: 2 messages",
         "the newest: ",
@@ -83,8 +83,8 @@ fn a_mailbox_that_was_named_later_goes_back_to_where_it_was() {
     let club = station.mailbox("club");
     crate::station::sh("cp", &[OsStr::new("-a"), club.as_os_str(), kept.as_os_str()]);
     station.mirror().expect_safe();
-    let told = red.lines_of("mailbox");
-    assert_eq!(told.len(), 2, "each is told once: {told:?}");
+    let output = red.lines_of("mailbox");
+    assert_eq!(output.len(), 2, "each is told once: {output:?}");
     station.lose_the_card();
     let said = fresh_at_a_terminal(&station, &red, "yes\nyes\n");
     assert!(said.contains(&format!("Mailbox club was in {}", club.display())), "{said}");
@@ -96,16 +96,16 @@ fn the_config_comes_back_where_none_is_and_over_none_that_is() {
     let (mut station, red) = mirrored();
     let at = station.path(".config/counterfoil/counterfoil.toml");
     station.run_as_nobody();
-    let told = fresh(&station, &red, &["--with-config", "--config-seen"]).expect_safe();
-    told.expect_words(&["the config is back in"]);
+    let output = fresh(&station, &red, &["--with-config", "--config-seen"]).expect_safe();
+    output.expect_words(&["the config is back in"]);
     let text = fs::read_to_string(&at).unwrap();
     assert!(text.contains("station = \"pier-4\"") && text.contains("[[mailbox]]"), "{text}");
     // It is a config, and the one in force from now on.
     station.run(&["config", "check"]).expect_safe().expect_words(&["pier-4", "inbox"]);
     fs::write(&at, "station = \"pier-4\"\n# by hand\n").unwrap();
-    let told =
+    let output =
         fresh(&station, &red, &["--with-config", "--config-seen", "--into", "x"]).expect_safe();
-    told.expect_words(&["it is left as it is"]);
+    output.expect_words(&["it is left as it is"]);
     assert!(fs::read_to_string(&at).unwrap().contains("# by hand"));
 }
 
@@ -115,9 +115,9 @@ fn for_root_the_config_comes_back_as_the_systems() {
     let (mut station, red) = mirrored();
     let script = "mount -t tmpfs none /etc && \"$@\" && cat /etc/counterfoil/counterfoil.toml";
     let words = ["unshare", "-m", "sh", "-c", script, "sh"].map(OsStr::new);
-    station.run_behind(&words);
-    let told = fresh(&station, &red, &["--with-config", "--config-seen"]).expect_safe();
-    told.expect_words(&[
+    station.run_prefixed(&words);
+    let output = fresh(&station, &red, &["--with-config", "--config-seen"]).expect_safe();
+    output.expect_words(&[
         "the config is back in /etc/counterfoil/counterfoil.toml",
         "station = \"pier-4\"",
     ]);
@@ -130,8 +130,8 @@ fn a_torn_config_is_not_put_back() {
     let text = fs::read_to_string(&at).unwrap();
     fs::write(&at, text.replace("wanted_copies = 1", "wanted_copies = 7")).unwrap();
     station.run_as_nobody();
-    let told = fresh(&station, &red, &["--with-config", "--config-seen"]).expect_safe();
-    told.expect_words(&["no drive here carries a whole config"]);
+    let output = fresh(&station, &red, &["--with-config", "--config-seen"]).expect_safe();
+    output.expect_words(&["no drive here carries a whole config"]);
     assert!(!station.path(".config").exists());
 }
 
@@ -179,15 +179,15 @@ fn passing(folder: &Path) -> usize {
     fs::read_dir(folder).unwrap().count()
 }
 
-fn rehearse(station: &Station, more: &[&str]) -> Told {
+fn rehearse(station: &Station, more: &[&str]) -> CommandOutput {
     let temporary = station.path("passing");
     fs::create_dir_all(&temporary).unwrap();
     let words: Vec<&str> =
         ["restore", "--rehearse"].into_iter().chain(more.iter().copied()).collect();
     let args: Vec<OsString> = station.arguments(&words);
-    let told = station.run_with(&args, &[("TMPDIR", Some(temporary.as_os_str()))]);
+    let output = station.run_with(&args, &[("TMPDIR", Some(temporary.as_os_str()))]);
     assert_eq!(passing(&temporary), 0, "the folder is gone");
-    told
+    output
 }
 
 #[test]
@@ -197,12 +197,12 @@ fn a_rehearsal_changes_nothing_and_is_remembered() {
     assert_eq!(rehearsed(&station), serde_json::Value::Null);
     station.command(&["audit"]).expect_words(&["never rehearsed here"]);
     let (before, mail_before) = (red.everything(), crate::station::tree(&station.inbox()));
-    let told = rehearse(&station, &["--json"]).expect_safe();
+    let output = rehearse(&station, &["--json"]).expect_safe();
     let names = "bytes damaged damaged_on_card drives_not_read excluded folders good mailboxes_not_there missing \
                  not_files not_restored not_written only_restored other other_facts other_flags rehearsed restored \
                  same schema unread wrong_when_read_again";
-    assert_eq!(fields(&told.json()).join(" "), names);
-    told.expect_counts(&[("restored", 2), ("same", 2), ("other", 0), ("not_restored", 0)]);
+    assert_eq!(fields(&output.json()).join(" "), names);
+    output.expect_counts(&[("restored", 2), ("same", 2), ("other", 0), ("not_restored", 0)]);
     assert_eq!(red.everything(), before);
     assert_eq!(crate::station::tree(&station.inbox()), mail_before);
     let when = rehearsed(&station);
@@ -238,8 +238,8 @@ fn a_rehearsal_of_one_message_speaks_of_one() {
 fn a_rehearsal_that_does_not_bring_everything_back_is_not_remembered() {
     let (station, red) = mirrored();
     station.deliver("0003.eml", mail("not on the drive yet"));
-    let told = rehearse(&station, &["--json"]).expect_unsafe();
-    told.expect_counts(&[("same", 2), ("not_restored", 1)]);
+    let output = rehearse(&station, &["--json"]).expect_unsafe();
+    output.expect_counts(&[("same", 2), ("not_restored", 1)]);
     rehearse(&station, &[]).expect_unsafe().expect_words(&["inbox/0003.eml", "counterfoil mirror"]);
     station.mirror().expect_safe();
     // One byte of the mailbox is another, and nothing of its length or time shows it.
@@ -257,8 +257,8 @@ fn a_rehearsal_that_does_not_bring_everything_back_is_not_remembered() {
 #[test]
 fn what_else_the_drives_hold_is_said_too() {
     let (_station, other, red) = two_stations();
-    let told = fresh(&other, &red, &["--station", "hut-9"]).expect_safe();
-    told.expect_words(&["Station hut-9 on", "Also on these drives, by --station NAME: pier-4."]);
+    let output = fresh(&other, &red, &["--station", "hut-9"]).expect_safe();
+    output.expect_words(&["Station hut-9 on", "Also on these drives, by --station NAME: pier-4."]);
 }
 
 /// The folder for temporary files is reached by a link, as on some systems.

@@ -1,8 +1,8 @@
 //! Handing a station over: another operator's box, which has a station of its own.
 
+use crate::command_output::CommandOutput;
 use crate::station::{Station, expect_same, mail, tree};
 use crate::stick::Stick;
-use crate::told::Told;
 use std::fs;
 
 /// Station `pier-4` with a stick; and the box of `hut-9`, with mail and a config of its own.
@@ -20,7 +20,7 @@ fn two_boxes() -> (Station, Stick, Station) {
     (station, red, relief)
 }
 
-fn on_relief(relief: &Station, red: &Stick, words: &[&str]) -> Told {
+fn on_relief(relief: &Station, red: &Stick, words: &[&str]) -> CommandOutput {
     let state = relief.state();
     let (config, drive) = (relief.config_file(), red.path().to_owned());
     let options = [&config, &state, &drive].map(|path| path.to_str().unwrap().to_owned());
@@ -38,8 +38,8 @@ fn another_station_is_taken_over_into_a_folder_of_its_own() {
     let own = tree(&relief.inbox());
     let before = red.everything();
     // Both mailboxes are called inbox: that is no reason to put one into the other.
-    let told = on_relief(&relief, &red, &["restore", "--station", "pier-4"]).expect_refused();
-    told.expect_words(&["pier-4 is not this one", "--into DIR"]);
+    let output = on_relief(&relief, &red, &["restore", "--station", "pier-4"]).expect_refused();
+    output.expect_words(&["pier-4 is not this one", "--into DIR"]);
     assert_eq!(tree(&relief.inbox()), own);
     let into = relief.path("pier-4-mail");
     let words = ["restore", "--station", "pier-4", "--into", into.to_str().unwrap(), "--json"];
@@ -78,8 +78,9 @@ fn two_stations_that_share_a_stick_never_touch_each_others_files() {
 #[test]
 fn another_stations_stick_is_not_held_against_ones_own_mailbox() {
     let (_station, red, relief) = two_boxes();
-    let told = on_relief(&relief, &red, &["audit", "--station", "pier-4", "--json"]).expect_safe();
-    let json = told.json();
+    let output =
+        on_relief(&relief, &red, &["audit", "--station", "pier-4", "--json"]).expect_safe();
+    let json = output.json();
     assert_eq!((&json["whole"], &json["stations"][0]["messages"]), (&true.into(), &2.into()));
     on_relief(&relief, &red, &["audit", "--json"])
         .expect_unsafe()
@@ -87,12 +88,12 @@ fn another_stations_stick_is_not_held_against_ones_own_mailbox() {
 }
 
 /// A box that never saw the stick, with neither mailbox nor config.
-fn bare(words: &[&str]) -> (Station, Told) {
+fn bare(words: &[&str]) -> (Station, CommandOutput) {
     let bare = Station::new();
     let state = bare.path("bare-state");
     let words: Vec<_> = words.iter().copied().chain(["--state", state.to_str().unwrap()]).collect();
-    let told = bare.run(&words);
-    (bare, told)
+    let output = bare.run(&words);
+    (bare, output)
 }
 
 #[test]
@@ -102,8 +103,8 @@ fn what_a_strange_stick_holds_is_told_without_a_mailbox() {
     relief.mirror().expect_safe();
     let drive = red.path().to_str().unwrap();
     let before = red.everything();
-    let (_box, told) = bare(&["audit", "--drive", drive, "--json"]);
-    let json = told.expect_safe().json();
+    let (_box, output) = bare(&["audit", "--drive", drive, "--json"]);
+    let json = output.expect_safe().json();
     assert_eq!(json["whole"], true);
     let stations = json["stations"].as_array().unwrap();
     let of = |name: &str| stations.iter().find(|station| station["station"] == name).unwrap();
@@ -112,10 +113,10 @@ fn what_a_strange_stick_holds_is_told_without_a_mailbox() {
     assert_eq!(newest["subject"], "helicopter pad");
     assert_eq!(of("pier-4")["drives"][0]["copies"], 2);
     assert_eq!(red.everything(), before);
-    let (_box, told) = bare(&["audit", "--drive", drive, "--station", "pier-4"]);
-    let told = told.expect_safe();
-    assert!(!told.text().contains("hut-9"), "{}", told.text());
-    told.expect_words(&[
+    let (_box, output) = bare(&["audit", "--drive", drive, "--station", "pier-4"]);
+    let output = output.expect_safe();
+    assert!(!output.text().contains("hut-9"), "{}", output.text());
+    output.expect_words(&[
         "station pier-4",
         "2 copies",
         "whole, as far as the ledger says",
@@ -130,10 +131,10 @@ fn damage_that_the_ledger_knows_of_shows_on_a_strange_box() {
     red.rot(&red.payload_of("0001.eml"));
     // Not read again: the ledger knows nothing of it yet.
     bare(&["audit", "--drive", drive]).1.expect_safe();
-    let (_box, told) = bare(&["verify", "--drive", drive, "--json"]);
-    told.expect_unsafe().expect_counts(&[("good", 1), ("damaged", 1)]);
-    let told = bare(&["audit", "--drive", drive]).1.expect_unsafe();
-    told.expect_words(&["1 damaged", "not whole"]);
+    let (_box, output) = bare(&["verify", "--drive", drive, "--json"]);
+    output.expect_unsafe().expect_counts(&[("good", 1), ("damaged", 1)]);
+    let output = bare(&["audit", "--drive", drive]).1.expect_unsafe();
+    output.expect_words(&["1 damaged", "not whole"]);
     fs::remove_file(red.ledger()).unwrap();
     bare(&["audit", "--drive", drive]).1.expect_unsafe().expect_words(&["broken or lost"]);
     drop(station);

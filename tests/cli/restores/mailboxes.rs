@@ -63,8 +63,8 @@ fn two_cards_in_turn_leave_the_mail_of_both_on_the_stick() {
     for round in 0..4 {
         station.deliver(format!("round-{round}.eml"), mail(&format!("round {round}")));
         red.replug();
-        let told = station.mirror().expect_counts(&[("lacking", u64::from(round > 0))]);
-        assert_eq!(told.json()["messages"]["unmirrored"], 0);
+        let output = station.mirror().expect_counts(&[("lacking", u64::from(round > 0))]);
+        assert_eq!(output.json()["messages"]["unmirrored"], 0);
         swap_cards(&station, here, there);
         (here, there) = (there, here);
     }
@@ -126,8 +126,8 @@ fn a_target_that_is_full_half_way_is_gone_on_with() {
     station.mirror().expect_safe();
     let mounted = Mounted::small(&station.path("small"), "size=1m");
     let into = mounted.path().to_str().unwrap().to_owned();
-    let told = station.restore_with(&["--into", &into]).expect_unsafe();
-    let json = told.json();
+    let output = station.restore_with(&["--into", &into]).expect_unsafe();
+    let json = output.json();
     let first = json["restored"].as_u64().unwrap();
     assert!((1..200).contains(&first), "{first} of 200 fit");
     assert_eq!(json["not_written"].as_array().unwrap().len() as u64, 200 - first);
@@ -137,8 +137,8 @@ fn a_target_that_is_full_half_way_is_gone_on_with() {
     }
     let words = ["-o", "remount,size=16m", &into].map(OsStr::new);
     sh("mount", &words);
-    let told = station.restore_with(&["--into", &into]).expect_safe();
-    told.expect_counts(&[("restored", 200 - first), ("identical", first)]);
+    let output = station.restore_with(&["--into", &into]).expect_safe();
+    output.expect_counts(&[("restored", 200 - first), ("identical", first)]);
     expect_same(&station.inbox(), mounted.path());
 }
 
@@ -155,8 +155,8 @@ fn what_does_not_fit_beside_another_keeps_no_later_one_away() {
     station.mirror().expect_safe();
     let mounted = Mounted::small(&station.path("small"), "size=1m");
     let into = mounted.path().to_str().unwrap().to_owned();
-    let told = station.restore_with(&["--into", &into]).expect_unsafe();
-    told.expect_counts(&[("restored", 21)]);
+    let output = station.restore_with(&["--into", &into]).expect_unsafe();
+    output.expect_counts(&[("restored", 21)]);
     let (whole, there) = (tree(&station.inbox()), tree(mounted.path()));
     assert_eq!(there.len(), 21);
     assert!(there.iter().all(|(path, what)| whole[path] == *what));
@@ -212,8 +212,8 @@ fn everything_that_may_become_of_a_message_at_once() {
     station.mirror();
     for order in [[&red, &blue], [&blue, &red]] {
         station.use_only(&order);
-        let told = station.restore().expect_safe();
-        told.expect_counts(&[("restored", 4), ("instead_of_suspect", 1)]);
+        let output = station.restore().expect_safe();
+        output.expect_counts(&[("restored", 4), ("instead_of_suspect", 1)]);
         expect_names(&station, &["done/moved.eml", "kept.eml", "suspect.eml", "vanished.eml"]);
         let back = |name: &str| fs::read(station.restored().join(name)).unwrap();
         assert_eq!(

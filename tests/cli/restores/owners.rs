@@ -79,8 +79,8 @@ fn nothing_comes_into_a_folder_of_a_third_user() {
     owned(&target.join("a/b"), 0);
     chown(target.join("a"), Some(1234), Some(1235)).unwrap();
     chown(target.join("a/b"), Some(4321), Some(4322)).unwrap();
-    let told = station.restore_with(&["--into", target.to_str().unwrap()]).expect_unsafe();
-    told.expect_words(&["in/cur/17.M1.pier", "a/b/c/d.eml", "Permission denied"]);
+    let output = station.restore_with(&["--into", target.to_str().unwrap()]).expect_unsafe();
+    output.expect_words(&["in/cur/17.M1.pier", "a/b/c/d.eml", "Permission denied"]);
     expect_owner(&target.join("in"), 5678);
     expect_owner(&target.join("a/b"), 4321);
     for path in ["", "0001.eml", "a"] {

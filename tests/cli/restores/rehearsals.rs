@@ -1,9 +1,9 @@
 //! A rehearsal's yes and no, each held against a restore that is really made and a look at both trees that knows
 //! nothing of the program: it says yes where they are the same, and only there.
 
+use crate::command_output::CommandOutput;
 use crate::station::{Mounted, Station, mail, sh};
 use crate::stick::Stick;
-use crate::told::Told;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::{OsStr, OsString};
 use std::fs;
@@ -56,9 +56,9 @@ fn restore_gives(
     let whole = station.restore();
     let code = whole.code();
     let lines = stick.lines();
-    let told: BTreeSet<&str> = lines.iter().filter_map(|line| line["mailbox"].as_str()).collect();
-    let into = |name: &str| match told.contains(name) {
-        true if told.len() > 1 => Some(station.restored().join(name)),
+    let output: BTreeSet<&str> = lines.iter().filter_map(|line| line["mailbox"].as_str()).collect();
+    let into = |name: &str| match output.contains(name) {
+        true if output.len() > 1 => Some(station.restored().join(name)),
         true => Some(station.restored()),
         false => None,
     };
@@ -75,13 +75,13 @@ fn restore_gives(
     code == Some(0) && mailboxes.iter().all(same)
 }
 
-pub(super) fn rehearse_in(station: &Station, temporary: &Path, more: &[&str]) -> Told {
+pub(super) fn rehearse_in(station: &Station, temporary: &Path, more: &[&str]) -> CommandOutput {
     fs::create_dir_all(temporary).unwrap();
     let words: Vec<&str> = ["restore", "--rehearse"].iter().chain(more).copied().collect();
     let args: Vec<OsString> = station.arguments(&words);
-    let told = station.run_with(&args, &[("TMPDIR", Some(temporary.as_os_str()))]);
+    let output = station.run_with(&args, &[("TMPDIR", Some(temporary.as_os_str()))]);
     assert_eq!(left_in(temporary), 0, "nothing is left");
-    told
+    output
 }
 
 fn left_in(folder: &Path) -> usize {
@@ -119,23 +119,23 @@ impl Case {
         assert_eq!(truth, good, "{what}: what a restore gives is not what this story says");
         let temporary = self.station.path("passing");
         let before = self.audited();
-        let told = rehearse_in(&self.station, &temporary, &["--json"]);
-        let json = told.json();
+        let output = rehearse_in(&self.station, &temporary, &["--json"]);
+        let json = output.json();
         let shown = format!("{what}: {json}");
         assert_eq!(json["good"], good, "{shown}");
-        assert_eq!(told.code(), Some(i32::from(!good)), "{shown}");
+        assert_eq!(output.code(), Some(i32::from(!good)), "{shown}");
         assert_eq!(json["rehearsed"].is_null(), !good, "{shown}");
         if good {
             assert_eq!(self.audited(), json["rehearsed"], "{shown}");
         } else {
             assert_eq!(self.audited(), before, "{shown}");
         }
-        let told = rehearse_in(&self.station, &temporary, &[]);
-        assert_eq!(told.code(), Some(i32::from(!good)), "{what}");
-        let text = told.text();
+        let output = rehearse_in(&self.station, &temporary, &[]);
+        assert_eq!(output.code(), Some(i32::from(!good)), "{what}");
+        let text = output.text();
         assert_eq!(text.contains("YES: "), good, "{what}: {text}");
         assert_eq!(text.contains("NO: "), !good, "{what}: {text}");
-        told.expect_words(words);
+        output.expect_words(words);
     }
 
     fn audited(&self) -> serde_json::Value {
@@ -269,15 +269,15 @@ fn a_mailbox_that_cannot_be_read_is_a_no_and_no_failure() {
     let no_right =
         |path: &Path| fs::set_permissions(path, fs::Permissions::from_mode(0o000)).unwrap();
     no_right(&station.mailbox("club").join("0001.eml"));
-    let told = rehearse_in(&station, &temporary, &["--json"]).expect_unsafe();
-    told.expect_counts(&[("unread", 1), ("same", 1)]);
+    let output = rehearse_in(&station, &temporary, &["--json"]).expect_unsafe();
+    output.expect_counts(&[("unread", 1), ("same", 1)]);
     rehearse_in(&station, &temporary, &[]).expect_unsafe().expect_words(&[
         "club/0001.eml cannot be read in the mailbox",
         "NO: 1 message that cannot be read",
     ]);
     no_right(&station.mailbox("club"));
-    let told = rehearse_in(&station, &temporary, &["--json"]).expect_unsafe();
-    assert_eq!(told.json()["mailboxes_not_there"], serde_json::json!(["club"]));
+    let output = rehearse_in(&station, &temporary, &["--json"]).expect_unsafe();
+    assert_eq!(output.json()["mailboxes_not_there"], serde_json::json!(["club"]));
     rehearse_in(&station, &temporary, &[]).expect_unsafe().expect_words(&[
         "the folder of mailbox club cannot be read (",
         "NO: 1 mailbox could not be compared",
@@ -338,8 +338,8 @@ fn a_temporary_folder_that_is_full_is_a_no_and_left_empty() {
     }
     station.mirror().expect_safe();
     let small = Mounted::small(&station.path("small"), "size=1m");
-    let told = rehearse_in(&station, small.path(), &["--json"]).expect_unsafe();
-    let json = told.json();
+    let output = rehearse_in(&station, small.path(), &["--json"]).expect_unsafe();
+    let json = output.json();
     assert_eq!(json["good"], false);
     let number = |name: &str| json[name].as_u64().unwrap();
     assert!(number("not_written") > 0 && number("restored") > 0, "{json}");
@@ -409,7 +409,7 @@ fn an_error_in_the_middle_leaves_nothing() {
         "-e",
         "inject=syncfs:error=EIO",
     ];
-    case.station.run_behind(&words.map(OsStr::new));
+    case.station.run_prefixed(&words.map(OsStr::new));
     rehearse_in(&case.station, &case.station.path("passing"), &[]).expect_failed();
     // What would be needed for this: strace.
     sh("strace", &["-V"]);

@@ -51,9 +51,9 @@ fn both_a_folder_and_the_message_of_its_name_are_kept() {
         let into = station.restored();
         let dry =
             station.restore_with(&["--dry-run", "--into", into.to_str().unwrap()]).expect_safe();
-        let told = station.restore().expect_safe();
-        assert_eq!(told.json(), dry.json());
-        told.expect_counts(&[("restored", 5), ("not_written", 0)]);
+        let output = station.restore().expect_safe();
+        assert_eq!(output.json(), dry.json());
+        output.expect_counts(&[("restored", 5), ("not_written", 0)]);
         assert_eq!(texts(&into), sent(&ALL));
         // Again, and where the mailbox lives on.
         for target in [into, station.inbox()] {
@@ -136,19 +136,19 @@ fn a_path_too_long_for_the_target_stops_only_itself() {
     fs::create_dir(&target).unwrap();
     let first = path.split('/').next().unwrap();
     fs::write(target.join(first), "in the way").unwrap();
-    let told = station.restore_with(&["--into", target.to_str().unwrap()]).expect_unsafe();
+    let output = station.restore_with(&["--into", target.to_str().unwrap()]).expect_unsafe();
     let whole = format!("{path}long.eml");
-    assert_eq!(told.json()["not_written"][0]["path"], whole);
-    let why = told.json()["not_written"][0]["error"].as_str().unwrap().to_owned();
+    assert_eq!(output.json()["not_written"][0]["path"], whole);
+    let why = output.json()["not_written"][0]["error"].as_str().unwrap().to_owned();
     assert!(why.contains("too long") && why.contains("longer names"), "{why}");
-    told.expect_counts(&[("restored", 2), ("not_written", 1), ("no_room", 0)]);
+    output.expect_counts(&[("restored", 2), ("not_written", 1), ("no_room", 0)]);
     assert!(!target.join(".counterfoil-restore").exists());
     let said = station.command(&["restore", "--into", target.to_str().unwrap()]).expect_unsafe();
     said.expect_words(&["1 message could not be written", "long.eml: "]);
     // With nothing in the way it comes back.
     fs::remove_file(target.join(first)).unwrap();
-    let told = station.restore_with(&["--into", target.to_str().unwrap()]).expect_safe();
-    told.expect_counts(&[("restored", 1), ("identical", 2)]);
+    let output = station.restore_with(&["--into", target.to_str().unwrap()]).expect_safe();
+    output.expect_counts(&[("restored", 1), ("identical", 2)]);
 }
 
 /// The same where the system says it only when the name is given.
@@ -165,15 +165,15 @@ fn a_name_that_the_target_refuses_stops_only_itself() {
         let inject = format!("inject=renameat2:error=ENAMETOOLONG:when={when}");
         let words =
             ["strace", "-f", "-qq", "-o", "/dev/null", "-e", "trace=renameat2", "-e", &inject];
-        station.run_behind(&words.map(std::ffi::OsStr::new));
-        let told = station.restore_with(&["--into", target.to_str().unwrap()]);
-        let json = told.json();
+        station.run_prefixed(&words.map(std::ffi::OsStr::new));
+        let output = station.restore_with(&["--into", target.to_str().unwrap()]);
+        let json = output.json();
         let refused = json["not_written"].as_array().unwrap().len();
         assert_eq!(json["restored"].as_u64().unwrap() + refused as u64, 5, "{when}: {json}");
         // A folder that cannot get its name at once gives it to its messages one by one.
         assert_eq!(refused > 0, folder == "in", "{when}: {json}");
         assert_eq!(texts(&target).len(), 5 - refused, "{when}");
-        station.run_behind(&[]);
+        station.run_prefixed(&[]);
         station.restore_with(&["--into", target.to_str().unwrap()]).expect_safe();
         assert_eq!(texts(&target), sent(&ALL));
     }

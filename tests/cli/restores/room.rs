@@ -16,7 +16,7 @@ fn mirrored(messages: usize, bytes: usize) -> Station {
 }
 
 /// A restore in words; what it said.
-fn in_words(station: &Station, into: &Path, more: &[&str]) -> crate::told::Told {
+fn in_words(station: &Station, into: &Path, more: &[&str]) -> crate::command_output::CommandOutput {
     let words = ["restore", "--into", into.to_str().unwrap()];
     let words: Vec<_> = words.into_iter().chain(more.iter().copied()).collect();
     station.command(&words)
@@ -28,7 +28,7 @@ fn failing(station: &mut Station, call: &str, error: &str, when: &str) {
     let inject = format!("inject={call}:error={error}:when={when}");
     let trace = format!("trace={call}");
     let words = ["strace", "-f", "-qq", "-o", "/dev/null", "-e", &trace, "-e", &inject];
-    station.run_behind(&words.map(OsStr::new));
+    station.run_prefixed(&words.map(OsStr::new));
 }
 
 fn whole_messages_only(station: &Station, target: &Path) -> u64 {
@@ -41,8 +41,12 @@ fn whole_messages_only(station: &Station, target: &Path) -> u64 {
 }
 
 /// The counts of the report are what is there and what is not.
-fn expect_right_counts(told: &crate::told::Told, station: &Station, target: &Path) -> u64 {
-    let json = told.json();
+fn expect_right_counts(
+    output: &crate::command_output::CommandOutput,
+    station: &Station,
+    target: &Path,
+) -> u64 {
+    let json = output.json();
     let all = tree(&station.inbox());
     let there = whole_messages_only(station, target);
     let number = |name: &str| json[name].as_u64().unwrap();
@@ -63,19 +67,19 @@ fn a_full_card_is_called_full_with_what_did_not_fit() {
     let station = mirrored(200, 8_000);
     let mounted = Mounted::small(&station.path("small"), "size=1m");
     let into = ["--into", mounted.path().to_str().unwrap()];
-    let told = station.restore_with(&into).expect_unsafe();
-    let first = expect_right_counts(&told, &station, mounted.path());
+    let output = station.restore_with(&into).expect_unsafe();
+    let first = expect_right_counts(&output, &station, mounted.path());
     assert!((1..200).contains(&first), "{first} of 200 fit");
     let one = tree(&station.inbox()).into_values().next().unwrap().0.len() as u64;
-    let told = in_words(&station, mounted.path(), &[]).expect_unsafe();
+    let output = in_words(&station, mounted.path(), &[]).expect_unsafe();
     let sentence = format!("the card is full: {} messages (", 200 - first);
-    told.expect_words(&[&sentence, "did not fit; make room and run the same command again"]);
+    output.expect_words(&[&sentence, "did not fit; make room and run the same command again"]);
     assert!(one > 8_000);
     // Also where only what went wrong is to be said.
-    let told = in_words(&station, mounted.path(), &["--quiet"]).expect_unsafe();
-    assert_eq!(told.text(), "");
-    assert_eq!(told.warnings().lines().count(), 1, "one sentence for all: {}", told.warnings());
-    told.expect_words(&[&sentence]);
+    let output = in_words(&station, mounted.path(), &["--quiet"]).expect_unsafe();
+    assert_eq!(output.text(), "");
+    assert_eq!(output.warnings().lines().count(), 1, "one sentence for all: {}", output.warnings());
+    output.expect_words(&[&sentence]);
     sh("mount", &["-o", "remount,size=16m", into[1]].map(OsStr::new));
     station.restore_with(&into).expect_safe().expect_counts(&[("no_room", 0)]);
     expect_same(&station.inbox(), mounted.path());
@@ -87,8 +91,8 @@ fn a_card_without_any_room_is_full_too() {
     let station = mirrored(3, 0);
     let mounted = Mounted::small(&station.path("small"), "size=64k,nr_inodes=1");
     for into in [mounted.path().to_owned(), mounted.path().join("mail")] {
-        let told = station.restore_with(&["--into", into.to_str().unwrap()]).expect_unsafe();
-        told.expect_counts(&[("restored", 0), ("no_room", 3), ("not_written", 3)]);
+        let output = station.restore_with(&["--into", into.to_str().unwrap()]).expect_unsafe();
+        output.expect_counts(&[("restored", 0), ("no_room", 3), ("not_written", 3)]);
         in_words(&station, &into, &[])
             .expect_unsafe()
             .expect_words(&["the card is full: 3 messages ("]);
@@ -111,12 +115,12 @@ fn whatever_finds_no_room_the_count_is_right() {
         let options = format!("size=1m,nr_inodes={inodes}");
         let mounted = Mounted::small(&station.path(format!("small-{inodes}")), &options);
         let into = ["--into", mounted.path().to_str().unwrap()];
-        let told = station.restore_with(&into);
-        let there = expect_right_counts(&told, &station, mounted.path());
-        let whole = told.json()["not_made"].as_array().unwrap().is_empty();
+        let output = station.restore_with(&into);
+        let there = expect_right_counts(&output, &station, mounted.path());
+        let whole = output.json()["not_made"].as_array().unwrap().is_empty();
         match there == 12 && whole {
-            true => drop(told.expect_safe()),
-            false => drop(told.expect_unsafe()),
+            true => drop(output.expect_safe()),
+            false => drop(output.expect_unsafe()),
         }
         sh("mount", &["-o", "remount,nr_inodes=64", into[1]].map(OsStr::new));
         station.restore_with(&into).expect_safe().expect_counts(&[("no_room", 0)]);
@@ -137,19 +141,19 @@ fn no_room_at_a_sync_costs_that_batch_and_is_said() {
         let target = station.restored();
         fs::create_dir(&target).unwrap();
         failing(&mut station, call, error, when);
-        let told = station.restore_with(&["--into", target.to_str().unwrap()]);
-        let told = told.expect_unsafe();
-        let json = told.json();
+        let output = station.restore_with(&["--into", target.to_str().unwrap()]);
+        let output = output.expect_unsafe();
+        let json = output.json();
         let number = |name: &str| json[name].as_u64().unwrap();
         assert_eq!(number("restored") + number("no_room"), 20, "{call} {error} {when}: {json}");
         assert!(number("no_room") > 0, "{call} {error} {when}: {json}");
         // Of what was named before the last sync nobody knows; all else has no name.
         if (call, when) != ("syncfs", "2") {
-            expect_right_counts(&told, &station, &target);
+            expect_right_counts(&output, &station, &target);
         }
         whole_messages_only(&station, &target);
         assert!(!target.join(".counterfoil-restore").exists(), "the room is given back");
-        station.run_behind(&[]);
+        station.run_prefixed(&[]);
         station.restore_with(&["--into", target.to_str().unwrap()]).expect_safe();
         expect_same(&station.inbox(), &target);
     }
@@ -162,8 +166,8 @@ fn an_error_of_the_medium_at_a_sync_is_not_called_full() {
     let target = station.restored();
     failing(&mut station, "syncfs", "EIO", "1");
     let into = ["--into", target.to_str().unwrap()];
-    let told = station.restore_with(&into).expect_failed().expect_words(&["sync restore target"]);
-    assert!(!told.warnings().contains("full"), "{}", told.warnings());
+    let output = station.restore_with(&into).expect_failed().expect_words(&["sync restore target"]);
+    assert!(!output.warnings().contains("full"), "{}", output.warnings());
     let named = tree(&target).into_keys().filter(|path| !path.starts_with(b".counterfoil-restore"));
     assert_eq!(named.count(), 0);
 }

@@ -160,8 +160,8 @@ fn copies_without_a_name_are_a_no() {
     fs::remove_file(case.red.ledger()).unwrap();
     // A restore without the option --into gives nothing here, and says so: the truth is asked for with it.
     let temporary = case.station.path("passing");
-    let told = rehearse_in(&case.station, &temporary, &["--json"]).expect_unsafe();
-    told.expect_counts(&[("only_restored", 2), ("not_restored", 2), ("same", 0)]);
+    let output = rehearse_in(&case.station, &temporary, &["--json"]).expect_unsafe();
+    output.expect_counts(&[("only_restored", 2), ("not_restored", 2), ("same", 0)]);
     case.station.restore().expect_safe();
     let nothing = |_: &Path| false;
     let given = walk(&case.station.restored(), &nothing);

@@ -1,9 +1,9 @@
 //! Configs that somebody put on a stick: the names in them are shown, and their commands are not run.
 
+use crate::command_output::CommandOutput;
 use crate::station::{Station, mail};
 use crate::stick::Stick;
 use crate::terminal::at_a_terminal;
-use crate::told::Told;
 use counterfoil::model::Digest;
 use std::fs;
 use std::path::PathBuf;
@@ -28,7 +28,7 @@ fn config_at(station: &Station) -> PathBuf {
 }
 
 /// As an operator with a config of their own.
-fn restore(station: &mut Station, red: &Stick, more: &[&str]) -> Told {
+fn restore(station: &mut Station, red: &Stick, more: &[&str]) -> CommandOutput {
     station.run_as_nobody();
     let inbox = format!("inbox={}", station.inbox().display());
     let words =

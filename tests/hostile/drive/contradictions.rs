@@ -1,10 +1,10 @@
 //! A stick that contradicts this card, or another stick: what every command reports, how it ends, and that mail goes
 //! on.
 
+use crate::command_output::CommandOutput;
 use crate::scene::Scene;
 use crate::station::{expect_same, mail, sh};
 use crate::stick::Stick;
-use crate::told::Told;
 use counterfoil::model::Digest;
 use serde_json::Value;
 use std::fs;
@@ -28,17 +28,17 @@ fn rewrite_from(stick: &Stick, number: usize) {
     fs::write(stick.ledger(), all).unwrap();
 }
 
-fn listed(output: &Told) -> Vec<Value> {
+fn listed(output: &CommandOutput) -> Vec<Value> {
     output.json()["contradictions"].as_array().unwrap().clone()
 }
 
-fn drive(output: &Told, label: &str) -> Value {
+fn drive(output: &CommandOutput, label: &str) -> Value {
     let drives = output.json()["drives"].as_array().unwrap().clone();
     drives.into_iter().find(|drive| drive["label"] == label).unwrap()
 }
 
 /// Compares the words although lines are wrapped.
-fn expect_said(output: &Told, words: &[&str]) {
+fn expect_said(output: &CommandOutput, words: &[&str]) {
     let all = format!("{} {}", output.text(), output.warnings());
     let all = all.split_whitespace().collect::<Vec<_>>().join(" ");
     words.iter().for_each(|word| assert!(all.contains(word), "{word}: {all}"));

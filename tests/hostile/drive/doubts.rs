@@ -1,9 +1,9 @@
 //! A stick that claims that another stick's mail is gone, is damage, or went to a place that nobody restores.
 
+use crate::command_output::CommandOutput;
 use crate::forger::Forger;
 use crate::scene::Scene;
 use crate::station::tree;
-use crate::told::Told;
 use counterfoil::model::Digest;
 use serde_json::Value;
 use std::collections::BTreeSet;
@@ -122,7 +122,7 @@ fn lie(scene: &Scene, how: Lie) {
 }
 
 /// Every message of the mailbox is somewhere in the restored folder.
-fn expect_all_back(scene: &Scene, output: &Told, how: Lie) {
+fn expect_all_back(scene: &Scene, output: &CommandOutput, how: Lie) {
     let back: BTreeSet<Vec<u8>> =
         tree(&scene.station.restored()).into_values().map(|what| what.0).collect();
     for (name, what) in tree(&scene.station.inbox()) {

@@ -147,7 +147,7 @@ fn nothing_mounted_within_a_drive_is_entered() {
         let script = "mount --bind \"$0\" \"$1\" || exit 99; shift; exec \"$@\"";
         let words =
             ["unshare", "-m", "--propagation", "private", "sh", "-c", script].map(OsStr::new);
-        scene.station.run_behind(&[&words[..], &[from.as_os_str(), at.as_os_str()]].concat());
+        scene.station.run_prefixed(&[&words[..], &[from.as_os_str(), at.as_os_str()]].concat());
         expect_only_the_bad_drive_suffers(&scene, part);
     }
 }

@@ -1,10 +1,10 @@
 //! A ledger that does not fit on the card: this is found out half way, and none of it is kept.
 
 use crate::card::{Card, station};
+use crate::command_output::CommandOutput;
 use crate::scene::Scene;
 use crate::station::Mounted;
 use crate::support::flood::Flood;
-use crate::told::Told;
 use counterfoil::disk::{
     Access, DirVolumeSource, DiskError, ReadFrom, Source, StoppableVolumeSource, Trouble, Volume,
     VolumeFacts, VolumeSource,
@@ -164,7 +164,7 @@ fn of_a_ledger_whose_stick_is_pulled_half_way_nothing_is_kept() {
     let state = scene.station.state();
     let flood = scene.station.path("flood");
     Flood { writers: true, mailboxes: true, ..Flood::of(12_000) }.make(&flood, "pier-4");
-    let audit = |output: Told| {
+    let audit = |output: CommandOutput| {
         let json = output.json();
         let mine = |drive: &&serde_json::Value| drive["label"] != "flood";
         let drives: Vec<_> =

@@ -14,7 +14,7 @@ const TEN_GB: u64 = 10 << 30;
 const LIMITS: [&str; 3] = ["prlimit", "--data=100663296", "--cpu=10"];
 
 fn with_little(scene: &mut Scene) {
-    scene.station.run_behind(&LIMITS.map(OsStr::new));
+    scene.station.run_prefixed(&LIMITS.map(OsStr::new));
 }
 
 fn lengthen(file: &Path, to: u64) {

@@ -1,9 +1,9 @@
 //! Mounted sticks, on USB as far as the program can see, that this card does not know: which of them a restore reads.
 //! Root is needed for the mounts, which each command gets for itself.
 
+use crate::command_output::CommandOutput;
 use crate::station::{Station, mail, sh, tree};
 use crate::terminal::at_a_terminal;
-use crate::told::Told;
 use std::ffi::OsStr;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -83,10 +83,10 @@ impl Card {
     }
 
     /// Runs a command without a terminal.
-    fn run(&mut self, words: &[&str]) -> Told {
+    fn run(&mut self, words: &[&str]) -> CommandOutput {
         let script = self.script.clone();
         let prefix = ["unshare".as_ref(), "-m".as_ref(), "sh".as_ref(), script.as_os_str()];
-        self.station.run_behind(&prefix);
+        self.station.run_prefixed(&prefix);
         self.station.run(words)
     }
 

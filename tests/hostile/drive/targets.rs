@@ -1,11 +1,11 @@
 //! Sticks that claim where mail was, and mail that programs would obey if it were put there. A restore writes mail into
 //! mailboxes that a person names, and nothing anywhere else.
 
+use crate::command_output::CommandOutput;
 use crate::forger::Forger;
 use crate::station::{Mounted, Station, mail, sh, tree};
 use crate::stick::Stick;
 use crate::terminal::at_a_terminal;
-use crate::told::Told;
 use std::fs;
 use std::os::unix::fs::{PermissionsExt as _, symlink};
 use std::path::{Path, PathBuf};
@@ -42,7 +42,7 @@ pub(super) fn says(red: &Stick, mailbox: &str, root: &Path) {
         .write();
 }
 
-fn restore(station: &Station, red: &Stick, more: &[&str]) -> Told {
+fn restore(station: &Station, red: &Stick, more: &[&str]) -> CommandOutput {
     let home = station.path("home/op");
     let words = ["restore", "--drive", red.path().to_str().unwrap()];
     let words: Vec<_> = words.iter().chain(more).copied().collect();
@@ -60,12 +60,16 @@ fn below(folder: &Path) -> Vec<PathBuf> {
 }
 
 /// Refused with exit code 2, and nothing was written.
-fn expect_refused(station: &Station, output: impl FnOnce() -> Told) -> Told {
+fn expect_refused(station: &Station, output: impl FnOnce() -> CommandOutput) -> CommandOutput {
     expect_refused_with(station, "Nothing was written. ", output)
 }
 
 /// The same, refused for another reason than the mail's target.
-fn expect_refused_with(station: &Station, words: &str, output: impl FnOnce() -> Told) -> Told {
+fn expect_refused_with(
+    station: &Station,
+    words: &str,
+    output: impl FnOnce() -> CommandOutput,
+) -> CommandOutput {
     let before = everything(station);
     let output = output().expect_refused().expect_words(&[words]).expect_harmless();
     assert_eq!(everything(station), before);

@@ -12,7 +12,7 @@ const CROWD: usize = 12_000;
 const LIMITS: [&str; 3] = ["prlimit", "--data=67108864", "--cpu=40"];
 
 fn with_little(scene: &mut Scene) {
-    scene.station.run_behind(&LIMITS.map(OsStr::new));
+    scene.station.run_prefixed(&LIMITS.map(OsStr::new));
 }
 
 /// Fault 53: a crowd of empty files, in one folder and all of one content.

@@ -222,7 +222,7 @@ fn a_message_longer_than_a_drive_takes_is_said_and_holds_up_no_other() {
     scene.deliver(2);
     scene.station.deliver("long.eml", vec![b'x'; 9 << 20]);
     let words = ["env", "--ignore-signal=XFSZ", "prlimit", "--fsize=8388608"].map(OsStr::new);
-    scene.station.run_behind(&words);
+    scene.station.run_prefixed(&words);
     for _ in 0..3 {
         let output = scene.station.mirror();
         for drive in ["red", "blue"] {

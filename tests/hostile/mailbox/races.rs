@@ -1,9 +1,9 @@
 //! Files exchanged, extended, made unreadable and removed while the program reads them. Each test ends with the mailbox
 //! at rest, when everything must be right.
 
+use crate::command_output::CommandOutput;
 use crate::scene::{SECRET, Scene};
 use crate::station::mail;
-use crate::told::Told;
 use std::fs;
 use std::io::Write as _;
 use std::os::unix::fs::{PermissionsExt as _, symlink};
@@ -18,7 +18,7 @@ const PASSES: usize = 12;
 const TURNING: u64 = 24;
 
 /// Runs the program again and again while another thread does one thing over and over.
-fn while_disturbed(scene: &Scene, disturb: impl Fn(u64) + Sync, each: impl Fn(Told)) {
+fn while_disturbed(scene: &Scene, disturb: impl Fn(u64) + Sync, each: impl Fn(CommandOutput)) {
     let (stop, done) = (AtomicBool::new(false), AtomicU64::new(0));
     std::thread::scope(|scope| {
         scope.spawn(|| {
@@ -55,7 +55,10 @@ impl Drop for Stops<'_> {
 
 impl Scene {
     /// Every message at rest is on the good drive, whatever else there is.
-    fn expect_good_drive_served_but_for_what_changes(&self, output: Told) -> Told {
+    fn expect_good_drive_served_but_for_what_changes(
+        &self,
+        output: CommandOutput,
+    ) -> CommandOutput {
         let state = output.drive("blue")["state"].clone();
         assert!(state == "safe" || state == "settling", "{}{}", output.text(), output.warnings());
         let lines = self.good.lines_of("mirrored");

@@ -6,14 +6,14 @@ use std::ffi::OsStr;
 use std::process::Output;
 
 /// The output of a command.
-pub(crate) struct Told {
+pub(crate) struct CommandOutput {
     typed: String,
     code: Option<i32>,
     pub(crate) out: Vec<u8>,
     pub(crate) err: Vec<u8>,
 }
 
-impl Told {
+impl CommandOutput {
     pub(crate) fn new(typed: Vec<&OsStr>, output: Output) -> Self {
         let typed: Vec<_> = typed.iter().map(|word| word.to_string_lossy()).collect();
         Self {
