@@ -10,7 +10,8 @@ use std::time::Duration;
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub(super) struct LinkTable {
-    /// Bits a second; 0, or none, is unknown.
+    /// Bits a second; unknown if it is not above 0.
+    #[serde(deserialize_with = "rate")]
     bits_per_second: Option<f64>,
     /// The share of them that carries messages.
     #[serde(deserialize_with = "share_above_zero")]
@@ -36,7 +37,7 @@ impl Default for LinkTable {
 impl LinkTable {
     pub(super) fn link(&self) -> Link {
         Link {
-            bits_per_second: self.bits_per_second.filter(|rate| rate.is_finite() && *rate > 0.0),
+            bits_per_second: self.bits_per_second,
             efficiency: self.efficiency,
             burst: Some(self.burst.as_secs_f64()).filter(|burst| *burst > 0.0),
             turnaround: self.turnaround.as_secs_f64(),
@@ -80,6 +81,11 @@ impl PowerTable {
             daily_amp_hours: self.daily_amp_hours,
         }
     }
+}
+
+fn rate<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
+    let rate = Option::<f64>::deserialize(from)?;
+    Ok(rate.filter(|rate| rate.is_finite() && *rate > 0.0))
 }
 
 fn checked<'de, D: Deserializer<'de>>(

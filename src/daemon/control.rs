@@ -46,6 +46,10 @@ pub enum Request {
     Release(String),
 }
 
+/// What an answer that cannot be read most likely means.
+const ANOTHER_VERSION: &str = "the daemon's answer cannot be read. It may be another version of the program, as after \
+                               an upgrade: restart it, then try again";
+
 /// The answer to a request.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -89,8 +93,11 @@ pub fn ask(
         Ok(answer)
     };
     // A daemon that ends in the middle of its answer, or takes too long, has not answered.
-    let answer = answer().ok().and_then(|answer| serde_json::from_slice(&answer).ok());
-    Ok(answer.map(Answer::made_harmless))
+    let answer = answer().ok().filter(|answer| answer.ends_with(b"\n"));
+    Ok(answer.map(|answer| match serde_json::from_slice::<Answer>(&answer) {
+        Ok(answer) => answer.made_harmless(),
+        Err(_) => Answer::Refused(ANOTHER_VERSION.to_owned()),
+    }))
 }
 
 impl Answer {

@@ -51,8 +51,7 @@ pub(in crate::cli) fn in_force(resolved: &Resolved) -> String {
 pub(in crate::cli) fn in_force_but_for_commands(resolved: &Resolved) -> String {
     let file = resolved.config_file.as_ref().map(|path| shown_path(path));
     format!(
-        "# {}\n# Left out in addition to ignore: a folder tmp next to cur and new, a Maildir's unfinished \
-         deliveries.\n{}",
+        "# {}\n{}",
         file.unwrap_or("no config file; defaults".into()),
         as_toml(resolved, |key| key != NOTIFY)
     )
@@ -64,6 +63,8 @@ pub(in crate::cli) fn notify_in_force(resolved: &Resolved) -> String {
 }
 
 const NOTIFY: &str = "notify";
+const ALWAYS_IGNORED: &str = "# Left out in addition to ignore: a folder tmp next to cur and new, a Maildir's \
+                              unfinished deliveries.\n";
 
 fn as_toml(resolved: &Resolved, takes: impl Fn(&str) -> bool) -> String {
     // Text, numbers and lists always serialize.
@@ -86,7 +87,12 @@ fn text(table: &Table) -> String {
                 let inner = all.iter().filter_map(Value::as_table);
                 inner.for_each(|inner| tables += &format!("\n[[{key}]]\n{}", text(inner)));
             }
-            value => values += &format!("{key} = {}\n", literal(value)),
+            value => {
+                if key == "ignore" {
+                    values += ALWAYS_IGNORED;
+                }
+                values += &format!("{key} = {}\n", literal(value));
+            }
         }
     }
     values + &tables
