@@ -1,7 +1,7 @@
 //! The state table of a drive: its next state, and what is done then, for each event.
 //! Pure: it reads no time and does nothing itself.
 
-use crate::disk::{Trouble, VolumeFacts};
+use crate::disk::{DiskErrorKind, VolumeFacts};
 use crate::job::JobError;
 use crate::job::sync_drive::SyncOutcome;
 use crate::model::Reason;
@@ -101,11 +101,11 @@ impl DriveEvent {
     pub(super) fn of_error(error: &JobError) -> Self {
         match error.trouble() {
             _ if matches!(error, JobError::Forgotten { .. }) => Self::Forgotten,
-            Trouble::Gone => Self::Vanished,
-            Trouble::ReadOnly => Self::WriteProtected,
-            Trouble::Full => Self::OutOfRoom,
-            Trouble::NotAccepted => Self::Rejected,
-            Trouble::Untrusted => Self::Distrusted,
+            DiskErrorKind::Gone => Self::Vanished,
+            DiskErrorKind::ReadOnly => Self::WriteProtected,
+            DiskErrorKind::Full => Self::OutOfRoom,
+            DiskErrorKind::NotAccepted => Self::Rejected,
+            DiskErrorKind::Untrusted => Self::Distrusted,
             _ => Self::Failed,
         }
     }

@@ -4,9 +4,9 @@
 use super::control::{Answer, ReplyTo};
 use super::drive::Drive;
 use super::drive_state::DriveEvent;
-use super::events::{Event, EventSink, Notice, ScrubOutcome, SyncFollowUp};
+use super::events::{EventSink, LoopEvent, Notice, ScrubOutcome, SyncFollowUp};
 use super::service::Service;
-use super::settings::Find;
+use super::settings::FindDrives;
 use super::timers::{DriveTimer, Timer, Timers};
 use super::worker::{Worker, WorkerContext, WorkerSignals};
 use crate::disk::mounts::MountKey;
@@ -29,9 +29,9 @@ pub(super) struct Drives<'a> {
     /// By number; a number is never used again, so that a late report of a removed drive is not taken for another's.
     drives: BTreeMap<usize, Drive<'a>>,
     next: usize,
-    find: Box<Find>,
+    find: Box<FindDrives>,
     context: Arc<WorkerContext>,
-    events: Sender<Event>,
+    events: Sender<LoopEvent>,
     timers: &'a Timers<Timer>,
     sink: &'a dyn EventSink,
     service: Service,
@@ -41,9 +41,9 @@ pub(super) struct Drives<'a> {
 
 impl<'a> Drives<'a> {
     pub(super) fn new(
-        find: Box<Find>,
+        find: Box<FindDrives>,
         context: WorkerContext,
-        events: Sender<Event>,
+        events: Sender<LoopEvent>,
         timers: &'a Timers<Timer>,
         sink: &'a dyn EventSink,
         service: Service,

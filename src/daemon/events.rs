@@ -13,7 +13,7 @@ use std::time::Duration;
 use tokio::time::Instant;
 
 /// An event for the loop. A `usize` is the number of a mailbox or drive.
-pub(super) enum Event {
+pub(super) enum LoopEvent {
     /// A file of a mailbox appeared, was closed after writing, or was given this name.
     Touched(usize, RelName),
     /// A file or folder of a mailbox was deleted, or lost this name.
@@ -53,7 +53,7 @@ pub(super) struct ScanOutcome {
     /// The number of the catalogue's last change: a higher one than before is work for the drives.
     pub change_no: u64,
     /// The monotonic time when it was done, in milliseconds.
-    pub at: i64,
+    pub boot_ms: i64,
     /// Some files are not known to be stable, as those that cannot be read.
     pub unsettled: bool,
     /// The mailbox could not be scanned the time before, and could now: drives were synced without it.

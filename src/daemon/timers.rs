@@ -67,17 +67,17 @@ pub(super) const RESCAN: Debounce =
 
 /// A queue of timers, each with a key. All who set timers share it, so it changes through a shared reference.
 #[derive(Debug)]
-pub(super) struct Timers<K>(RefCell<BTreeMap<K, Entry>>);
+pub(super) struct Timers<K>(RefCell<BTreeMap<K, TimerEntry>>);
 
 #[derive(Debug, Default)]
-struct Entry {
+struct TimerEntry {
     due: Option<Instant>,
     not_before: Option<Instant>,
     /// How long after it fired it is not due again.
     every: Duration,
 }
 
-impl Entry {
+impl TimerEntry {
     fn deadline(&self) -> Option<Instant> {
         self.due.map(|due| self.not_before.map_or(due, |earliest| due.max(earliest)))
     }

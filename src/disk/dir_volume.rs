@@ -1,8 +1,8 @@
 //! The real drive: a folder, usually the mount point of a removable file system.
 //! Never opens anything by path: every call uses the handle of the root, which is opened at the start.
 
-use super::error::{DiskError, Trouble};
-use super::mounts::{Found, System};
+use super::error::{DiskError, DiskErrorKind};
+use super::mounts::{MountedDrive, System};
 use super::openat::{self, DRIVE};
 use super::volume::{
     Access, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts, VolumeSource,
@@ -28,7 +28,7 @@ const FAT_LONGEST: u64 = 4_294_967_295;
 pub struct DirVolumeSource {
     path: PathBuf,
     /// If a removable drive was found in the folder: the only mount that is opened.
-    only: Option<Found>,
+    only: Option<MountedDrive>,
 }
 
 impl DirVolumeSource {
@@ -38,8 +38,8 @@ impl DirVolumeSource {
     }
 
     /// For a removable drive: that mount of that device, and nothing else that may be mounted there later.
-    pub fn on(found: Found) -> Self {
-        Self { path: found.key.at.clone(), only: Some(found) }
+    pub fn on(found: MountedDrive) -> Self {
+        Self { path: found.key.mount_point.clone(), only: Some(found) }
     }
 
     fn check(&self, folder: &FolderId) -> Result<(), Errno> {
@@ -115,7 +115,7 @@ fn identify(
 
 /// The error of a file whose length is greater than what the medium holds of it.
 fn hollow(at: &RelName, shown: &str) -> DiskError {
-    DiskError::with("read", format_args!("{at} on {shown}"), Errno::FBIG, Trouble::Refused)
+    DiskError::with("read", format_args!("{at} on {shown}"), Errno::FBIG, DiskErrorKind::Refused)
 }
 
 fn medium_of(device: u64) -> Medium {
@@ -146,7 +146,7 @@ impl DirVolume {
         let found = volume_source
             .only
             .clone()
-            .or_else(|| Found::mounted_at(&volume_source.path, folder.mount));
+            .or_else(|| MountedDrive::mounted_at(&volume_source.path, folder.mount));
         let facts = VolumeFacts {
             shown,
             mount: folder.name,
@@ -155,7 +155,7 @@ impl DirVolume {
             readers: 2,
             device: folder.device,
             root: folder.inode,
-            serial: found.and_then(Found::serial_now),
+            serial: found.and_then(MountedDrive::serial_now),
             medium: medium_of(folder.device),
         };
         let capacity = vfs.f_blocks.saturating_mul(vfs.f_frsize);
@@ -204,8 +204,9 @@ impl Volume for DirVolume {
     }
 
     fn present(&self) -> Result<(), DiskError> {
-        let fail =
-            |errno| DiskError::with("look for drive", &self.facts.shown, errno, Trouble::Gone);
+        let fail = |errno| {
+            DiskError::with("look for drive", &self.facts.shown, errno, DiskErrorKind::Gone)
+        };
         match self.volume_source.still_present(&self.facts) {
             true => Ok(()),
             false => Err(fail(Errno::NODEV)),
@@ -322,7 +323,9 @@ impl Volume for DirVolume {
             Some(more) => rustix::fs::fallocate(&fd, FallocateFlags::KEEP_SIZE, there, more),
         };
         match done.map_err(|errno| self.fail("reserve room for", at, errno)) {
-            Err(error) if matches!(error.trouble, Trouble::Gone | Trouble::Failing) => Err(error),
+            Err(error) if matches!(error.trouble, DiskErrorKind::Gone | DiskErrorKind::Failing) => {
+                Err(error)
+            }
             // If there is no room, the write itself reports it.
             _ => Ok(()),
         }

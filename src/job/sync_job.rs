@@ -4,7 +4,7 @@
 use super::catalogue::Catalogue;
 use super::mirror::OpenMailbox;
 use super::replica::prune::{Pruned, prune};
-use super::replica::{Begin, PresentDrives, note_lost_pages, session_of};
+use super::replica::{NewDrivePolicy, PresentDrives, note_lost_pages, session_of};
 use super::sync_drive::{SyncOutcome, mirror_drive, open};
 use super::{DriveRef, JobError, Progress};
 use crate::disk::Access;
@@ -79,8 +79,12 @@ impl SyncJob<'_> {
         let Some(after) = self.prune else { return Ok(Pruned::default()) };
         let (volume_source, label) = (Arc::clone(&drive.volume_source), drive.label.clone());
         // No drive is begun here.
-        let drive =
-            DriveRef { volume_source, label, path: drive.path.clone(), begin: Begin::Never };
+        let drive = DriveRef {
+            volume_source,
+            label,
+            path: drive.path.clone(),
+            begin: NewDrivePolicy::Never,
+        };
         let mut admitted = open(catalogue, station, &drive, Access::Write, present_drives, clock)?;
         let mount = session_of(&clock.stamp(), &*admitted.volume);
         prune(catalogue, &mut admitted, need, after, clock, progress)

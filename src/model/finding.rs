@@ -220,21 +220,21 @@ pub enum Finding {
     /// A power failure tore the end of the ledger; everything before it is sound.
     LedgerTorn {
         /// Offset at which sound lines end.
-        at: u64,
+        offset: u64,
         /// Bytes skipped.
         bytes: u64,
     },
     /// A line within the ledger is damaged or was altered; the lines after it were checked one by one.
     LedgerAltered {
         /// Offset at which sound lines end.
-        at: u64,
+        offset: u64,
         /// Whole lines after it.
         whole_lines: u64,
     },
     /// From some offset on the ledger is junk, for longer than any power failure can leave.
     LedgerOversizedGarbage {
         /// Offset at which sound lines end.
-        at: u64,
+        offset: u64,
     },
     /// The ledger is gone or shorter than it was: an old state of the drive, or the work of a repair tool.
     LedgerShorter {
@@ -246,14 +246,14 @@ pub enum Finding {
     /// Lines of the ledger that were readable before are not any more: they rotted, or somebody changed them.
     LedgerLinesLost {
         /// Offset from which lines are lost.
-        at: u64,
+        offset: u64,
         /// Number of lost lines, at least.
         lines: u64,
     },
     /// Lines of the manifest are wrong or gone.
     ManifestLinesLost {
         /// Offset of the first of them.
-        at: u64,
+        offset: u64,
         /// Number of such lines.
         lines: u64,
     },
@@ -262,7 +262,7 @@ pub enum Finding {
         /// The log's file.
         log: &'static str,
         /// Offset of that part.
-        at: u64,
+        offset: u64,
     },
     /// Superseded versions were pruned because there was no room.
     Pruned {

@@ -33,7 +33,7 @@ struct Node {
 }
 
 /// The position of a writer among the others.
-struct Place {
+struct NodePosition {
     level: u32,
     row: u32,
     place: u32,
@@ -41,9 +41,9 @@ struct Place {
 }
 
 impl Node {
-    fn place(&self) -> Place {
+    fn place(&self) -> NodePosition {
         let Self { level, row, place, covered, .. } = *self;
-        Place { level, row, place, covered }
+        NodePosition { level, row, place, covered }
     }
 
     fn followed(&self) -> &[Link] {

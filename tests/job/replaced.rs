@@ -3,7 +3,7 @@
 use crate::card::{Card, drive_ref, mail, station};
 use crate::support::memory::MemoryDrive;
 use counterfoil::job::catalogue::{DriveRow, ReplacedHow};
-use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::replica::{NewDrivePolicy, PresentDrives};
 use counterfoil::job::sync_drive::SyncOutcome;
 use counterfoil::job::{DriveRef, JobError};
 use counterfoil::model::{Clock as _, DriveId, Finding};
@@ -12,7 +12,7 @@ const SERIAL: &str = "1A2B-3C4D";
 
 /// A stick that is mounted at a place, as automount or a desktop does it.
 fn mounted(drive: &MemoryDrive, label: &str) -> DriveRef {
-    DriveRef { begin: Begin::OnDevice, ..drive_ref(drive, label) }
+    DriveRef { begin: NewDrivePolicy::OnDevice, ..drive_ref(drive, label) }
 }
 
 fn stick(serial: &str) -> MemoryDrive {
@@ -107,7 +107,7 @@ fn a_wiped_stick_that_may_not_be_begun_counts_no_more_either() {
     assert_eq!(on(&card, 1), 3);
     red.wipe();
     red.replug(false);
-    let drive = DriveRef { begin: Begin::Never, ..drive_ref(&red, "RED") };
+    let drive = DriveRef { begin: NewDrivePolicy::Never, ..drive_ref(&red, "RED") };
     let round = card.copy_beside(&drive, &PresentDrives::default());
     assert!(matches!(round.outcome, Err(JobError::NotAccepted { .. })));
     assert_eq!((on(&card, 1), row(&card, was).facts.replaced.unwrap().by), (0, None));

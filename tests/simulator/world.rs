@@ -17,7 +17,7 @@ use counterfoil::job::catalogue::{
 };
 use counterfoil::job::extras::carry_on;
 use counterfoil::job::mirror::PassReport;
-use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::replica::{NewDrivePolicy, PresentDrives};
 use counterfoil::job::sync_drive::{self, SyncOutcome};
 use counterfoil::job::{DriveRef, JobError, Unwatched};
 use counterfoil::model::{DriveId, Finding};
@@ -206,8 +206,8 @@ impl World {
         let label = format!("stick-{slot}");
         let Slot { stick, volume_source, .. } = &mut self.slots[slot];
         let (mount, begin) = match &*stick.state() {
-            state if state.mount_point.is_some() => (0, Begin::InFolder),
-            state => (state.mount, Begin::OnDevice),
+            state if state.mount_point.is_some() => (0, NewDrivePolicy::InFolder),
+            state => (state.mount, NewDrivePolicy::OnDevice),
         };
         let volume_source = match volume_source.take().filter(|(of, _)| *of == mount) {
             Some((_, volume_source)) => volume_source,

@@ -8,7 +8,7 @@ use super::memory::MemoryDrive;
 use counterfoil::disk::{Access, MailboxDir, VolumeSource};
 use counterfoil::job::catalogue::{Catalogue, CopyStatus, FileState};
 use counterfoil::job::mirror::{OpenMailbox, Pass, PassReport};
-use counterfoil::job::replica::{Begin, PresentDrives, Replica};
+use counterfoil::job::replica::{NewDrivePolicy, PresentDrives, Replica};
 use counterfoil::job::scan::{ScanReport, ScanRules, check_paths, scan};
 use counterfoil::job::sync_drive::{self, SyncOutcome};
 use counterfoil::job::{DriveRef, JobError, MailboxRef, Unwatched};
@@ -43,7 +43,12 @@ pub(crate) fn drive_ref(drive: &MemoryDrive, label: &str) -> DriveRef {
 }
 
 fn through(volume_source: Arc<dyn VolumeSource>, label: &str) -> DriveRef {
-    DriveRef { volume_source, label: label.into(), path: label.into(), begin: Begin::InFolder }
+    DriveRef {
+        volume_source,
+        label: label.into(),
+        path: label.into(),
+        begin: NewDrivePolicy::InFolder,
+    }
 }
 
 /// The card.

@@ -2,7 +2,7 @@
 
 use super::drive_location::one_of;
 use super::inspect::{Depth, Inspection};
-use crate::cli::args::Acknowledge;
+use crate::cli::args::AcknowledgeArgs;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::report::{are, count, them, were};
@@ -19,7 +19,7 @@ use std::path::Path;
 
 pub(in crate::cli) fn run(
     config: Option<&Path>,
-    args: &Acknowledge,
+    args: &AcknowledgeArgs,
     output: &Output,
 ) -> Result<Exit, CliError> {
     let resolved = &Resolved::with_mailbox(config, &args.scope)?;

@@ -43,7 +43,7 @@ pub(super) fn run(
         return Err(CliError::usage(format!(
             "{label} is forgotten: {}. If you have it again, plug it in. Type: counterfoil drives add {}",
             which_drive::loss(gone.why, gone.place.as_deref()),
-            escape::in_shell(&escape::shown(&drive.row.at))
+            escape::in_shell(&escape::shown(&drive.row.path))
         )));
     }
     if said == DriveLocation::Away && drive.mounted {
@@ -102,6 +102,6 @@ fn which_one(id: DriveId, drive: &DriveView) -> String {
         "  {id}  {}, last seen {} at {}",
         notices::drive_state(&drive.state),
         when(drive.row.last_seen),
-        escape::shown(&drive.row.at)
+        escape::shown(&drive.row.path)
     )
 }

@@ -18,7 +18,7 @@ use serde::Serialize;
 
 /// The JSON of `drives forget` and `drives refuse`.
 #[derive(Serialize)]
-struct ForgottenJson<'a> {
+struct ForgetJson<'a> {
     id: DriveId,
     label: &'a str,
     forgotten_since: Option<Timestamp>,
@@ -65,7 +65,7 @@ pub(super) fn run(
     let known = catalogue.drive(id)?.and_then(|row| row.facts.forgotten);
     let since = known.map(|forgotten| forgotten.since);
     if as_json {
-        output.json(&ForgottenJson {
+        output.json(&ForgetJson {
             id,
             label: &drive.row.label,
             forgotten_since: since,
@@ -74,7 +74,7 @@ pub(super) fn run(
         });
         return Ok(Exit::Safe);
     }
-    let at = escape::in_shell(&escape::shown(&drive.row.at));
+    let at = escape::in_shell(&escape::shown(&drive.row.path));
     if why == DriveLoss::Refused {
         output.say(format!(
             "{label} ({id}) is refused since {}: from now on nothing is written to it, and its copies count for \

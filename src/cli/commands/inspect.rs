@@ -2,7 +2,7 @@
 //! Writes nothing anywhere.
 
 use super::state::state_to_read;
-use crate::cli::notices::{self, CliError, Note, Unkept};
+use crate::cli::notices::{self, CliError, Note, StateNotKept};
 use crate::cli::output::Output;
 use crate::cli::report::drives::DriveView;
 use crate::cli::resolved::Resolved;
@@ -10,7 +10,7 @@ use crate::cli::which_drive;
 use crate::daemon::DriveState;
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, DriveStatus, Request, ask};
-use crate::disk::{Trouble, host};
+use crate::disk::{DiskErrorKind, host};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::job::report::audit::Audit;
@@ -23,7 +23,7 @@ use std::path::Path;
 use std::time::Duration;
 
 /// What else a command reads from the catalogue and the open drives.
-type More<'a, T> = dyn Fn(&Catalogue, &[InspectedDrive]) -> Result<T, JobError> + 'a;
+type ExtraQuery<'a, T> = dyn Fn(&Catalogue, &[InspectedDrive]) -> Result<T, JobError> + 'a;
 
 /// How much is worked out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -48,7 +48,7 @@ pub(in crate::cli) struct Inspection {
     /// Whether a daemon, or another command, is writing.
     pub daemon: bool,
     /// Why nothing is remembered in the state folder, if it is not.
-    pub unkept: Option<Unkept>,
+    pub unkept: Option<StateNotKept>,
     /// For how long the next new stick is let in, if it is.
     pub next_let_in: Option<Duration>,
     /// Sentences on what was found on the way.
@@ -72,7 +72,7 @@ impl Inspection {
         resolved: &Resolved,
         depth: Depth,
         output: &Output,
-        more: &More<'_, T>,
+        more: &ExtraQuery<'_, T>,
     ) -> Result<(Self, T), CliError> {
         // A worker may begin to write while this reads: then everything is read once more, without that drive.
         let (state, unkept) = state_to_read(resolved);
@@ -99,7 +99,7 @@ impl Inspection {
         (state, is_kept): (&Path, bool),
         depth: Depth,
         live: &[DriveStatus],
-        more: &More<'_, T>,
+        more: &ExtraQuery<'_, T>,
     ) -> Result<(Self, T), CliError> {
         let with = |catalogue: &Catalogue| {
             Self::with(catalogue, resolved, (state, is_kept), depth, live, more)
@@ -133,7 +133,7 @@ impl Inspection {
         (state, is_kept): (&Path, bool),
         depth: Depth,
         live: &[DriveStatus],
-        more: &More<'_, T>,
+        more: &ExtraQuery<'_, T>,
     ) -> Result<(Self, T), JobError> {
         let clock = SystemClock::new();
         let station = resolved.station();
@@ -171,13 +171,13 @@ impl Inspection {
             let unused = drive.drive.as_ref().err().filter(|error| {
                 matches!(
                     error.trouble(),
-                    Trouble::NotAccepted | Trouble::Refused | Trouble::Failing
+                    DiskErrorKind::NotAccepted | DiskErrorKind::Refused | DiskErrorKind::Failing
                 )
             });
             notes.extend(unused.map(|error| Note::failed(&drive.label, error)));
         }
         let daemon = host::is_locked(&state.join("lock"));
-        let seen = Seen { taken, inspected, left, live, daemon };
+        let seen = Inspected { taken, inspected, left, live, daemon };
         // One state of the catalogue for everything that is reported.
         let (inspection, answer) = catalogue.read_transaction(|| {
             Ok((
@@ -193,7 +193,7 @@ impl Inspection {
         catalogue: &Catalogue,
         resolved: &Resolved,
         depth: Depth,
-        seen: &Seen,
+        seen: &Inspected,
     ) -> Result<Self, JobError> {
         let request = sync_drive::AuditRequest {
             station: &resolved.station,
@@ -239,7 +239,7 @@ impl Inspection {
 }
 
 /// What was found of mailboxes and drives, before the catalogue is read.
-struct Seen {
+struct Inspected {
     taken: Vec<ConfirmedMailbox>,
     inspected: Vec<InspectedDrive>,
     /// What keeps each drive that is left to the daemon from taking messages, if anything does.
@@ -316,9 +316,9 @@ fn shown(
         DriveView::new(row.clone(), mounted, state.to_owned(), (*messages, *bytes))
     };
     let mut drives: Vec<_> = audit.drives.iter().map(show).collect();
-    let seen = |at: &[u8]| audit.drives.iter().any(|(row, ..)| row.at == at);
+    let seen = |at: &[u8]| audit.drives.iter().any(|(row, ..)| row.path == at);
     let known = |drive: &DriveStatus| audit.drives.iter().any(|(row, ..)| is_row(drive, row));
-    drives.extend(inspected.iter().filter(|l| !seen(&l.at)).filter_map(strange));
+    drives.extend(inspected.iter().filter(|l| !seen(&l.path)).filter_map(strange));
     let never_used =
         |drive: &DriveStatus| DriveView::never_used(&drive.label, &drive.path, drive.state.clone());
     drives.extend(live.iter().filter(|drive| !known(drive)).map(never_used));
@@ -345,7 +345,7 @@ fn note_new(catalogue: &Catalogue, drives: &mut [DriveView]) -> Result<(), JobEr
 fn is_row(drive: &DriveStatus, row: &DriveRow) -> bool {
     match &drive.id {
         Some(id) => *id == row.id.to_string(),
-        None => drive.path == row.at,
+        None => drive.path == row.path,
     }
 }
 
@@ -353,10 +353,10 @@ fn is_row(drive: &DriveStatus, row: &DriveRow) -> bool {
 fn strange(found: &InspectedDrive) -> Option<DriveView> {
     let state = match found.drive.as_ref().err()? {
         JobError::NoDrive { .. } => "",
-        error if error.trouble() == Trouble::Gone => return None,
+        error if error.trouble() == DiskErrorKind::Gone => return None,
         error => sync_drive::state_of(error),
     };
-    Some(DriveView::never_used(&found.label, &found.at, state.to_owned()))
+    Some(DriveView::never_used(&found.label, &found.path, state.to_owned()))
 }
 
 /// Whether a drive that is left to the daemon is one whose copies count for nothing.

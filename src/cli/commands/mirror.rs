@@ -6,7 +6,7 @@ use super::state::State;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::config::Carry;
-use crate::cli::notices::{self, CliError, Unkept};
+use crate::cli::notices::{self, CliError, StateNotKept};
 use crate::cli::output::{Output, Style};
 use crate::cli::progress::Bar;
 use crate::cli::report::{self, index::Index, mirror::sums, verdict::Summary};
@@ -54,7 +54,7 @@ pub(in crate::cli) fn run(
 }
 
 /// What a pass did.
-struct Done {
+struct MirrorResult {
     /// The mailboxes, as they were scanned.
     mailboxes: Vec<ConfirmedMailbox>,
     /// The outcome on each drive; on none where no mailbox could be scanned.
@@ -64,9 +64,9 @@ struct Done {
 fn print(
     resolved: &Resolved,
     as_json: bool,
-    (done, known): (&Done, &[Option<DriveRow>]),
+    (done, known): (&MirrorResult, &[Option<DriveRow>]),
     counts: &Counts,
-    unkept: Option<Unkept>,
+    unkept: Option<StateNotKept>,
     output: &Output,
 ) {
     let present: u64 = done.mailboxes.iter().map(|taken| taken.report.files).sum();
@@ -110,7 +110,7 @@ fn pass(
     drives: &[DriveRef],
     state: &State,
     output: &Output,
-) -> Result<Done, JobError> {
+) -> Result<MirrorResult, JobError> {
     let (clock, catalogue) = (SystemClock::new(), &state.catalogue);
     catalogue.count_same_device(resolved.config.drives.count_same_device)?;
     let mailboxes = scan_mailboxes(
@@ -122,7 +122,7 @@ fn pass(
     )?;
     scan_findings(&mailboxes).iter().for_each(|note| note.say(output));
     if !mailboxes.iter().any(|taken| taken.state.was_scanned()) {
-        return Ok(Done { mailboxes, outcomes: Vec::new() });
+        return Ok(MirrorResult { mailboxes, outcomes: Vec::new() });
     }
     let present: u64 = mailboxes.iter().map(|taken| taken.report.files).sum();
     let bar = Bar::new(output, "copying", present * drives.len() as u64);
@@ -134,7 +134,7 @@ fn pass(
         outcomes.swap_remove(at).outcome?;
     }
     compare_drives(catalogue, &resolved.station, drives, &outcomes, &clock)?;
-    Ok(Done { mailboxes, outcomes })
+    Ok(MirrorResult { mailboxes, outcomes })
 }
 
 /// What a drive is to carry in addition to the copies.

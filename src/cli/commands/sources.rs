@@ -5,7 +5,7 @@
 use super::select_station;
 use super::state::state_to_read;
 use super::typed_again::typed_again;
-use crate::cli::args::Restore;
+use crate::cli::args::RestoreArgs;
 use crate::cli::config::Accept;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
@@ -31,7 +31,7 @@ impl Sources {
     /// person has chosen.
     pub(super) fn of(
         resolved: &Resolved,
-        args: &Restore,
+        args: &RestoreArgs,
         output: &Output,
     ) -> Result<Self, CliError> {
         let mut drives = resolved.folder_refs();
@@ -80,7 +80,7 @@ impl Sources {
     pub(super) fn confirm(
         &mut self,
         resolved: &Resolved,
-        args: &Restore,
+        args: &RestoreArgs,
         station: &StationName,
         output: &Output,
     ) -> Result<(), CliError> {
@@ -106,7 +106,7 @@ impl Sources {
 }
 
 /// Whether somebody is there to be asked, and wants to be.
-pub(super) fn may_ask(args: &Restore, output: &Output) -> bool {
+pub(super) fn may_ask(args: &RestoreArgs, output: &Output) -> bool {
     !args.scope.json && output.can_ask()
 }
 
@@ -131,7 +131,7 @@ fn card(resolved: &Resolved) -> Result<Catalogue, CliError> {
 /// how to read it all the same.
 fn accepted(
     resolved: &Resolved,
-    args: &Restore,
+    args: &RestoreArgs,
     card: &Catalogue,
     mounted: Vec<DriveRef>,
     output: &Output,

@@ -11,7 +11,7 @@ use crate::cli::progress::Bar;
 use crate::cli::report::{self, verify::Verified};
 use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
-use crate::disk::{Access, Trouble};
+use crate::disk::{Access, DiskErrorKind};
 use crate::job::catalogue::{Catalogue, Log, LogDamage};
 use crate::job::replica::PresentDrives;
 use crate::job::replica::verify::{verify, verify_logs};
@@ -83,7 +83,10 @@ fn one(
         Err(error)
             if matches!(
                 error.trouble(),
-                Trouble::ReadOnly | Trouble::Denied | Trouble::NotAccepted | Trouble::Untrusted
+                DiskErrorKind::ReadOnly
+                    | DiskErrorKind::Denied
+                    | DiskErrorKind::NotAccepted
+                    | DiskErrorKind::Untrusted
             ) =>
         {
             Ok((open(Access::Read)?, false))
@@ -102,8 +105,8 @@ fn one(
         }
         // What was lost of the ledger's end was seen, and written again, when the drive was opened.
         let lost = verified.findings.iter().filter_map(|finding| match *finding {
-            Finding::LedgerLinesLost { at, lines } => {
-                Some(LogDamage { log: Log::Ledger, at, lines, unreadable: false })
+            Finding::LedgerLinesLost { offset, lines } => {
+                Some(LogDamage { log: Log::Ledger, offset, lines, unreadable: false })
             }
             _ => None,
         });

@@ -68,7 +68,7 @@ pub(super) fn run(
     // From the state that nobody else writes while this works: without a daemon, none may begin.
     let fills = is_all_a_sticks(resolved, &drive);
     let held = give_up(resolved, row, &label, output)?;
-    let bar = Watched(Bar::new(output, "deleting", known.messages));
+    let bar = StoppableBar(Bar::new(output, "deleting", known.messages));
     let wiped = {
         let volume = drive.volume_source.open(Access::Write)?;
         may_be_wiped(&*volume, row, &label)?;
@@ -120,7 +120,7 @@ fn last_copies(
 /// Where the drive is now.
 fn here(resolved: &Resolved, row: &DriveRow, label: &str) -> Result<DriveRef, CliError> {
     let drives = resolved.drives_here().into_iter();
-    let mut there = drives.filter(|drive| drive.path == row.at);
+    let mut there = drives.filter(|drive| drive.path == row.path);
     there.next().ok_or_else(|| {
         CliError::usage(format!(
             "{label} is not plugged in here. Nothing was done. Plug it in and type it again"
@@ -247,7 +247,7 @@ fn give_up(
             return Ok(Some(state));
         }
     }
-    let place = escape::shown(&row.at);
+    let place = escape::shown(&row.path);
     match ask(&state, &Request::Release(place), RELEASE_PATIENCE)? {
         Some(Answer::Released(_)) => Ok(None),
         Some(Answer::Refused(why)) => Err(refused(why)),
@@ -316,9 +316,9 @@ fn is_refused(row: &DriveRow) -> bool {
 }
 
 /// A bar through which a stop ends the work.
-struct Watched(Bar);
+struct StoppableBar(Bar);
 
-impl Progress for Watched {
+impl Progress for StoppableBar {
     fn advance(&self, messages: u64, bytes: u64) {
         self.0.advance(messages, bytes);
     }

@@ -77,7 +77,9 @@ pub(in crate::cli) fn advice(found: &Contradiction) -> Advice {
              these sticks. If {} is not yours, type:{refuse}. If it is yours and right, type:",
             named(&found.drive)
         ),
-        command: Some(option("counterfoil drives add", OsStr::from_bytes(&found.at)).trim().into()),
+        command: Some(
+            option("counterfoil drives add", OsStr::from_bytes(&found.path)).trim().into(),
+        ),
     }
 }
 

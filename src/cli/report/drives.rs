@@ -6,10 +6,10 @@ use crate::cli::notices;
 use crate::cli::output::{Output, Style};
 use crate::cli::which_drive::{self, Advice};
 use crate::job::catalogue::{
-    Contradiction, DriveFacts, DriveRow, DriveRowId, HistoryEntry, KnownAs, Log, LogDamage,
+    Contradiction, DriveFacts, DriveRow, DriveRowId, HistoryEntry, Log, LogDamage, Recognition,
     Replaced,
 };
-use crate::job::report::statistics::Proven;
+use crate::job::report::statistics::ProofDates;
 use crate::model::bag::CarriedProgram;
 use crate::model::{Digest, DriveId, DriveLoss, Medium, Timestamp};
 use serde::Serialize;
@@ -42,7 +42,7 @@ pub(in crate::cli) struct DriveView {
     /// Its history, the latest first.
     pub history: Vec<HistoryEntry>,
     /// It is one of ours, also where only those are used.
-    pub known: Option<KnownAs>,
+    pub known: Option<Recognition>,
     /// The announcement while it is new.
     pub announced: Option<String>,
     /// What it contradicts.
@@ -51,10 +51,10 @@ pub(in crate::cli) struct DriveView {
 
 impl DriveView {
     /// A drive that is here, and that nothing was ever written to.
-    pub(in crate::cli) fn never_used(label: &str, at: &[u8], state: String) -> Self {
+    pub(in crate::cli) fn never_used(label: &str, path: &[u8], state: String) -> Self {
         let row = DriveFacts {
             label: label.to_owned(),
-            at: at.to_vec(),
+            path: path.to_vec(),
             state: state.clone(),
             ..DriveFacts::default()
         };
@@ -132,8 +132,8 @@ pub(in crate::cli) struct DriveJson<'a> {
     announced: Option<&'a str>,
     days_left: Option<u64>,
     copies_unread: u64,
-    ledger_damaged: Option<LogJson>,
-    manifest_damaged: Option<LogJson>,
+    ledger_damaged: Option<LogDamageJson>,
+    manifest_damaged: Option<LogDamageJson>,
 }
 
 #[derive(Serialize)]
@@ -170,7 +170,7 @@ struct KnownJson<'a> {
 
 /// What of a log is damaged; null if nothing is known to be.
 #[derive(Serialize)]
-struct LogJson {
+struct LogDamageJson {
     at: u64,
     lines: u64,
     unreadable: bool,
@@ -180,9 +180,9 @@ impl<'a> DriveJson<'a> {
     pub(in crate::cli) fn of(drive: &'a DriveView) -> Self {
         let row = &drive.row;
         let damaged = |log: Log| {
-            let LogDamage { at, lines, unreadable, .. } =
+            let LogDamage { offset, lines, unreadable, .. } =
                 *drive.logs.iter().find(|damage| damage.log == log)?;
-            Some(LogJson { at, lines, unreadable })
+            Some(LogDamageJson { at: offset, lines, unreadable })
         };
         Self {
             id: drive.id(),
@@ -231,7 +231,7 @@ impl<'a> DriveJson<'a> {
 impl<'a> EventJson<'a> {
     fn of(event: &'a HistoryEntry) -> Self {
         let (why, place) = (event.why.as_deref(), event.place.as_deref());
-        Self { at: event.at, what: &event.what, why, place }
+        Self { at: event.time, what: &event.what, why, place }
     }
 }
 
@@ -274,7 +274,7 @@ pub(in crate::cli) fn table(output: &Output, drives: &[DriveView]) {
 }
 
 /// When a drive's copies were proven, those only read back when they were made apart from those read again.
-pub(in crate::cli) fn proof(proven: &Proven) -> String {
+pub(in crate::cli) fn proof(proven: &ProofDates) -> String {
     let made = proven.copies - proven.read_again;
     let oldest = when(Some(proven.oldest));
     match (proven.read_again, made) {
@@ -425,7 +425,7 @@ pub(in crate::cli) fn list(output: &Output, drives: &[DriveView]) {
             drive.id().map_or("none".to_owned(), |id| id.to_string()),
             when(drive.row.known_since),
             when(drive.row.last_seen),
-            crate::model::escape::shown(&drive.row.at)
+            crate::model::escape::shown(&drive.row.path)
         ));
         if let Some(carried) = drive.carried {
             let carried = size(carried);

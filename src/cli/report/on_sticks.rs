@@ -1,6 +1,6 @@
 //! Where the messages are that this card does not have: on which stick that is here or away, and why they are not back.
 
-use super::verdict::{Line, Summary};
+use super::verdict::{Summary, VerdictLine};
 use super::{count, were, when};
 use crate::cli::output::Style;
 use crate::job::catalogue::DriveRow;
@@ -27,7 +27,7 @@ impl Summary<'_> {
     }
 
     /// What was deleted, and what the operator does not want, as long as drives hold it.
-    pub(super) fn held_back(&self) -> Vec<Line> {
+    pub(super) fn held_back(&self) -> Vec<VerdictLine> {
         let held = &self.counts.held_back;
         let on: Vec<_> = held.on.iter().map(|label| escape::shown(label.as_bytes())).collect();
         let on = on.join(", ");

@@ -5,9 +5,9 @@ use super::{count, size, when};
 use crate::cli::notices;
 use crate::cli::output::{Output, Style};
 use crate::cli::shell::option;
-use crate::disk::Trouble;
+use crate::disk::DiskErrorKind;
 use crate::job::MailboxRef;
-use crate::job::restore::{Compared, LimitedList, RestoreReport};
+use crate::job::restore::{LimitedList, RestoreReport, TreeComparison};
 use crate::job::scan::mailboxes::MailboxState;
 use crate::model::{MailboxName, Timestamp, escape};
 use serde::Serialize;
@@ -20,7 +20,7 @@ pub(in crate::cli) struct Rehearsal<'a> {
     pub restored: RestoreReport,
     /// Messages that were right when they were read once more.
     pub read_again: u64,
-    pub seen: Vec<Seen>,
+    pub seen: Vec<MailboxResult>,
     /// Sticks that could not be read, or not to their end.
     pub not_read: Vec<String>,
     /// When it ended, if the answer is yes.
@@ -30,24 +30,25 @@ pub(in crate::cli) struct Rehearsal<'a> {
 }
 
 /// A mailbox, and how what came back compares with it.
-pub(in crate::cli) struct Seen {
+pub(in crate::cli) struct MailboxResult {
     pub mailbox: MailboxRef,
     /// The comparison, or else why there is none.
-    pub compared: Result<Compared, MailboxState>,
+    pub compared: Result<TreeComparison, MailboxState>,
 }
 
 impl Rehearsal<'_> {
-    fn sum(&self, of: impl Fn(&Compared) -> u64) -> u64 {
+    fn sum(&self, of: impl Fn(&TreeComparison) -> u64) -> u64 {
         self.seen.iter().filter_map(|seen| seen.compared.as_ref().ok()).map(of).sum()
     }
 
-    fn has(&self, of: impl Fn(&Compared) -> u64) -> bool {
+    fn has(&self, of: impl Fn(&TreeComparison) -> u64) -> bool {
         self.sum(of) > 0
     }
 
     /// Whether a restore gives every mailbox as it is. A stick that could not be read may know of more.
     pub(in crate::cli) fn is_good(&self) -> bool {
-        let is_alike = |seen: &Seen| seen.compared.as_ref().is_ok_and(Compared::is_alike);
+        let is_alike =
+            |seen: &MailboxResult| seen.compared.as_ref().is_ok_and(TreeComparison::is_alike);
         self.restored.is_whole()
             && self.read_again == self.restored.restored
             && self.not_read.is_empty()
@@ -151,7 +152,8 @@ fn of_the_sticks(restored: &RestoreReport, output: &Output) {
     for lost in restored.damaged.iter().chain(&restored.missing) {
         output.warn(format!("{}/{}: no whole copy is on these sticks", lost.mailbox, lost.path));
     }
-    let refused = restored.not_written.iter().filter(|(_, error)| error.trouble != Trouble::Full);
+    let refused =
+        restored.not_written.iter().filter(|(_, error)| error.trouble != DiskErrorKind::Full);
     for (path, error) in refused.chain(&restored.not_made) {
         output.warn(format!("{path}: {error}"));
     }
@@ -166,7 +168,7 @@ fn of_the_sticks(restored: &RestoreReport, output: &Output) {
 }
 
 /// How what came back differs from a mailbox, each message with its path.
-fn of_a_mailbox(seen: &Seen, output: &Output) {
+fn of_a_mailbox(seen: &MailboxResult, output: &Output) {
     let MailboxRef { name, path } = &seen.mailbox;
     let found = match &seen.compared {
         Ok(found) => found,
@@ -200,7 +202,7 @@ fn of_a_mailbox(seen: &Seen, output: &Output) {
 }
 
 /// Of the messages of a mailbox, how many a restore gives as they are.
-fn same(found: &Compared) -> String {
+fn same(found: &TreeComparison) -> String {
     match (found.same, found.is_alike()) {
         (0, true) => "empty, and a restore brings nothing back".into(),
         (1, true) => "its 1 message is the same".into(),
@@ -282,8 +284,9 @@ fn advice(rehearsal: &Rehearsal<'_>, output: &Output) {
         }
     }
     let lost = !rehearsal.restored.damaged.is_empty() || !rehearsal.restored.missing.is_empty();
-    let is_behind =
-        |c: &Compared| c.not_restored.all + c.other.all + c.other_facts.all + c.other_flags.all;
+    let is_behind = |c: &TreeComparison| {
+        c.not_restored.all + c.other.all + c.other_facts.all + c.other_flags.all
+    };
     if lost || rehearsal.has(is_behind) {
         type_it("To bring the sticks up to date (the service does it by itself), type:", "mirror");
     }
@@ -321,10 +324,10 @@ mod tests {
         for ((right, all), expected) in again {
             assert_eq!(correct(right, all), expected);
         }
-        let alike = |same| Compared { same, ..Compared::default() };
+        let alike = |same| TreeComparison { same, ..TreeComparison::default() };
         let unlike = |same| {
             let other = LimitedList { all: 1, ..LimitedList::default() };
-            Compared { same, other, ..Compared::default() }
+            TreeComparison { same, other, ..TreeComparison::default() }
         };
         for (found, expected) in [
             (alike(0), "empty, and a restore brings nothing back"),

@@ -3,7 +3,7 @@
 
 use super::contradictions;
 use super::{are, count, size, them, when};
-use crate::cli::notices::{self, Unkept};
+use crate::cli::notices::{self, StateNotKept};
 use crate::cli::output::{Output, Style};
 use crate::cli::resolved::Resolved;
 use crate::cli::shell::{drive_option, option};
@@ -23,31 +23,31 @@ pub(in crate::cli) struct Summary<'a> {
     /// The options of this run, for a command to be typed next; each with a blank before it.
     pub options: &'a str,
     /// The state folder, and why nothing is remembered there, if it is not.
-    pub state: (&'a Path, Option<Unkept>),
+    pub state: (&'a Path, Option<StateNotKept>),
 }
 
 /// A line of it, and how it is shown.
-pub(in crate::cli) type Line = (Style, String);
+pub(in crate::cli) type VerdictLine = (Style, String);
 
 impl<'a> Summary<'a> {
     /// The summary of a run.
     pub(in crate::cli) fn of(
         resolved: &'a Resolved,
         counts: &'a Counts,
-        unkept: Option<Unkept>,
+        unkept: Option<StateNotKept>,
     ) -> Self {
         let (station, options) = (&resolved.station, resolved.options.as_str());
         Self { station, counts, options, state: (&resolved.state, unkept) }
     }
 
     /// The verdict in one line.
-    pub(in crate::cli) fn verdict(&self) -> Line {
+    pub(in crate::cli) fn verdict(&self) -> VerdictLine {
         let mut lines = self.lines();
         lines.swap_remove(0)
     }
 
     /// The verdict, then everything else that is not as it should be, the worst first.
-    pub(in crate::cli) fn lines(&self) -> Vec<Line> {
+    pub(in crate::cli) fn lines(&self) -> Vec<VerdictLine> {
         let counts = self.counts;
         let mut lines = Vec::new();
         lines.extend(self.lacking());
@@ -109,13 +109,13 @@ impl<'a> Summary<'a> {
     }
 
     /// A line that nothing is remembered, if that is so.
-    fn unkept(&self) -> Option<Line> {
+    fn unkept(&self) -> Option<VerdictLine> {
         let (state, why) = self.state;
         Some(bad(notices::unkept(why?, state)))
     }
 
     /// A line for each drive that has messages which the card lacks.
-    fn lacking(&self) -> Vec<Line> {
+    fn lacking(&self) -> Vec<VerdictLine> {
         let lines = self.counts.lacking.iter().map(|(label, lacking)| {
             let newest = lacking.newest.map(|seconds| Timestamp { seconds, nanos: 0 });
             let newest = newest.map(|at| format!(" (to {})", when(Some(at))));
@@ -130,7 +130,7 @@ impl<'a> Summary<'a> {
     }
 
     /// What rests on a ledger that has lost lines.
-    fn by_damaged_ledgers(&self) -> Option<Line> {
+    fn by_damaged_ledgers(&self) -> Option<VerdictLine> {
         let messages = self.counts.resting_on_damaged;
         let labels: Vec<_> =
             self.counts.damaged_ledgers.iter().map(|l| escape::shown(l.as_bytes())).collect();
@@ -146,12 +146,12 @@ impl<'a> Summary<'a> {
     }
 
     /// What rests on drives that something else stands in the place of.
-    fn by_questions(&self) -> Option<Line> {
+    fn by_questions(&self) -> Option<VerdictLine> {
         let (messages, all) = (self.counts.resting_on_questions, &self.counts.messages);
         let asked = self.counts.in_question.iter().map(|drive| {
             let label = escape::shown(drive.label.as_bytes());
             let there = drive.by.map_or("an empty stick".into(), |by| format!("drive {by}"));
-            format!("{label} was in {}, and {there} is there now", escape::shown(&drive.at))
+            format!("{label} was in {}, and {there} is there now", escape::shown(&drive.path))
         });
         let labels = self.counts.in_question.iter().map(|d| escape::shown(d.label.as_bytes()));
         let labels: Vec<_> = labels.collect();
@@ -167,7 +167,7 @@ impl<'a> Summary<'a> {
     }
 
     /// The drives whose copies would be lost with the card.
-    fn on_same_device(&self) -> Vec<Line> {
+    fn on_same_device(&self) -> Vec<VerdictLine> {
         let lines = self.counts.on_same_device.iter().map(|drive| {
             let label = escape::shown(drive.label.as_bytes());
             match drive.is_counted {
@@ -186,7 +186,7 @@ impl<'a> Summary<'a> {
         lines.collect()
     }
 
-    fn all_copied(&self, is_verdict: bool) -> Line {
+    fn all_copied(&self, is_verdict: bool) -> VerdictLine {
         let Counts { messages, wanted_copies, .. } = self.counts;
         let on = match wanted_copies {
             1 => "on a stick".to_owned(),
@@ -206,7 +206,7 @@ impl<'a> Summary<'a> {
     }
 
     /// What is damaged on the card or missing from it.
-    fn lost(&self) -> Option<Line> {
+    fn lost(&self) -> Option<VerdictLine> {
         let (damaged, missing) = (self.counts.messages.damaged, self.counts.messages.missing);
         let looks = format!("{damaged} {} damaged", if damaged == 1 { "looks" } else { "look" });
         let gone = format!(
@@ -223,7 +223,7 @@ impl<'a> Summary<'a> {
     }
 
     /// How to get back what sticks still have of these, with the commands.
-    fn advice(&self) -> Vec<Line> {
+    fn advice(&self) -> Vec<VerdictLine> {
         let messages = &self.counts.messages;
         let emptied = self.counts.mailboxes.iter().filter(|m| m.state == MailboxState::Emptied);
         let mut lines: Vec<_> = emptied.map(|mailbox| bad(notices::mailbox(mailbox))).collect();
@@ -250,7 +250,7 @@ impl<'a> Summary<'a> {
                     "To have them here again, plug in {} and type:",
                     which_drive::label_and_sight(drive)
                 );
-                let command = drive_option(self.options, &drive.at);
+                let command = drive_option(self.options, &drive.path);
                 typed(lacked, what, "restore", &command);
             }
             _ => typed(lacked, "To have them here again, type:".to_owned(), "restore", ""),
@@ -271,7 +271,7 @@ impl<'a> Summary<'a> {
         for (drive, number) in away {
             let on = which_drive::label_and_sight(drive);
             let what = format!("{} on {on}: plug it in and type:", of_missing(number));
-            typed(number, what, "restore", &drive_option(self.options, &drive.at));
+            typed(number, what, "restore", &drive_option(self.options, &drive.path));
         }
         let of_damaged = count(good, "damaged message");
         typed(
@@ -298,7 +298,7 @@ impl<'a> Summary<'a> {
     }
 
     /// What to type once it is known what became of a drive, where the verdict rests on it.
-    fn questions(&self) -> Vec<Line> {
+    fn questions(&self) -> Vec<VerdictLine> {
         let mut lines = Vec::new();
         let mut typed = |what: String, command: &str| {
             lines.push((Style::Plain, what));
@@ -311,7 +311,7 @@ impl<'a> Summary<'a> {
                 command.iter().for_each(|command| typed(text.clone(), command));
             }
             if drive.by.is_none() {
-                let add = option("counterfoil drives add", OsStr::from_bytes(&drive.at));
+                let add = option("counterfoil drives add", OsStr::from_bytes(&drive.path));
                 typed(
                     "Then, to have copies in that place again, type:".to_owned(),
                     add.trim_start(),
@@ -339,7 +339,7 @@ impl<'a> Summary<'a> {
     }
 }
 
-fn bad(text: String) -> Line {
+fn bad(text: String) -> VerdictLine {
     (Style::Bad, text)
 }
 

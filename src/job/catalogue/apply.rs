@@ -1,7 +1,7 @@
 //! Applies ledger lines to the tables of copies, assertions and departures: those read from a drive and those just
 //! committed alike, so that both are understood the same way.
 
-use super::contents::First;
+use super::contents::ContentTimes;
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::writers::bits;
 use super::{Catalogue, ContentAt, CopyState, ReplicaState};
@@ -40,7 +40,7 @@ impl Catalogue {
             }
             Event::Mirrored { payload, identity, assertion, replaces: _ } => {
                 let content =
-                    self.content_first_proven(identity, &First::of(assertion, &line.stamp))?;
+                    self.content_first_proven(identity, &ContentTimes::of(assertion, &line.stamp))?;
                 self.put_payload(replica, *payload, content, proven(trust), &line.stamp)?;
                 self.assert(replica, line.seq, content, assertion, false)?;
                 self.note_written(replica.row, identity.bytes, &line.stamp)?;

@@ -39,7 +39,7 @@ const KEPT: &str = "EXISTS (SELECT 1 FROM restorable CROSS JOIN replica ON repli
 
 /// Messages of the mailboxes in force, counted.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct Totals {
+pub struct MessageTotals {
     /// Messages there.
     pub messages: u64,
     /// Bytes of them.
@@ -93,7 +93,7 @@ pub struct OverdueMessage {
 
 impl Catalogue {
     /// Counts the messages that are there, and those that are safe: settled, and with enough copies.
-    pub fn totals(&self, station: &StationName, copies: u32) -> Result<Totals, JobError> {
+    pub fn totals(&self, station: &StationName, copies: u32) -> Result<MessageTotals, JobError> {
         let here = self.in_force();
         let sql = format!(
             // `total` never overflows, whatever a ledger says of lengths.
@@ -102,7 +102,8 @@ impl Catalogue {
         );
         let (messages, bytes, mirrored, damaged) =
             self.only_row(&sql, params![station.as_str(), copies])?;
-        let mut totals = Totals { messages, bytes, mirrored, damaged, ..Totals::default() };
+        let mut totals =
+            MessageTotals { messages, bytes, mirrored, damaged, ..MessageTotals::default() };
         // The rest is about few messages, except in a first pass: it is counted only where there are any.
         if totals.mirrored < totals.messages {
             self.count_unmirrored(station, copies, &mut totals)?;
@@ -125,7 +126,7 @@ impl Catalogue {
         &self,
         station: &StationName,
         copies: u32,
-        totals: &mut Totals,
+        totals: &mut MessageTotals,
     ) -> Result<(), JobError> {
         let unsafe_rows =
             format!("FROM file WHERE is_there AND NOT (is_present AND {SAFE}){}", self.in_force());

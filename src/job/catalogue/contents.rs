@@ -12,14 +12,14 @@ use rusqlite::params;
 /// What one line says of a content for a person: when it was first seen, and for how long it had no proven copy. What
 /// counts is the earliest sight in any line, and the shortest time; a negative one comes from a clock that was set
 /// meanwhile, and counts last.
-pub(super) struct First {
+pub(super) struct ContentTimes {
     seen: i64,
     trusted: bool,
     proven: i64,
     exposure: i64,
 }
 
-impl First {
+impl ContentTimes {
     pub(super) fn of(assertion: &Assertion, stamp: &EventTime) -> Self {
         let (seen, proven) = (assertion.first_seen.seconds, stamp.time.seconds);
         Self { seen, trusted: stamp.trusted, proven, exposure: proven.saturating_sub(seen) }
@@ -46,9 +46,9 @@ impl Catalogue {
     pub(super) fn content_first_proven(
         &self,
         identity: &Identity,
-        first: &First,
+        first: &ContentTimes,
     ) -> Result<ContentRowId, JobError> {
-        let First { seen, trusted, proven, exposure } = *first;
+        let ContentTimes { seen, trusted, proven, exposure } = *first;
         let (digest, bytes) = (identity.digest.as_bytes().as_slice(), identity.bytes as i64);
         let sql = "SELECT id, seen IS NULL OR (seen > ?3 AND (?4 OR NOT clock)), proven IS NULL \
                    OR (exposure < 0, exposure) > (?5 < 0, ?5) FROM content WHERE sha256 = ?1 \

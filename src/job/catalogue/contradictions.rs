@@ -54,7 +54,7 @@ pub struct Contradiction {
     /// Its copies count for nothing.
     pub disqualified: bool,
     /// Where it was last found, raw.
-    pub at: Vec<u8>,
+    pub path: Vec<u8>,
 }
 
 /// Who says something, and in which line of a ledger.
@@ -88,7 +88,7 @@ impl FromRow for Contradiction {
             what: Contradicting::from_text(&columns.read::<String>()?),
             line: columns.read()?,
             disqualified: columns.read()?,
-            at: columns.read()?,
+            path: columns.read()?,
         })
     }
 }

@@ -27,7 +27,7 @@ pub struct DepartedRow {
     /// The change.
     pub change_no: u64,
     /// When, in claimed seconds.
-    pub at: i64,
+    pub time: i64,
 }
 
 const DEPARTED: &str = "SELECT mailbox, key, content, why, to_mailbox, to_key, to_content, change_no, at \
@@ -42,7 +42,7 @@ impl FromRow for DepartedRow {
             why: columns.read()?,
             successor: columns.location()?,
             change_no: columns.read()?,
-            at: columns.read()?,
+            time: columns.read()?,
         })
     }
 }

@@ -41,7 +41,7 @@ pub struct DriveFacts {
     /// How it is called: the last part of where it is found.
     pub label: String,
     /// Where it was last found, raw.
-    pub at: Vec<u8>,
+    pub path: Vec<u8>,
     /// The daemon's state of it, or of the last command's pass.
     pub state: String,
     /// What to add to the state.
@@ -155,7 +155,7 @@ pub struct FoundDrive<'a> {
     /// How it is called.
     pub label: &'a str,
     /// Where it is, raw.
-    pub at: &'a [u8],
+    pub path: &'a [u8],
     /// What its device hangs on.
     pub medium: Medium,
     /// Serial number of its file system, where it is known.
@@ -176,7 +176,7 @@ impl FoundDrive<'_> {
             SameDevice::No => row.same_device.is_some(),
             SameDevice::As(mailbox) => row.same_device.as_ref() != Some(mailbox),
         };
-        row.at != self.at
+        row.path != self.path
             || row.label != self.label
             || row.medium != self.medium
             || row.away.is_some()
@@ -208,7 +208,7 @@ impl FromRow for DriveFacts {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self {
             label: columns.read()?,
-            at: columns.read()?,
+            path: columns.read()?,
             state: columns.read()?,
             detail: columns.read()?,
             last_seen: columns.written_time()?,
@@ -277,7 +277,7 @@ impl Catalogue {
         found: &FoundDrive<'_>,
         now: Timestamp,
     ) -> Result<DriveRowId, JobError> {
-        let at = found.at;
+        let at = found.path;
         let drive = match self.drive(id)? {
             Some(row) => {
                 let old = row.last_seen.unwrap_or_default().seconds;
@@ -323,7 +323,7 @@ impl Catalogue {
             params![
                 row,
                 found.label,
-                found.at,
+                found.path,
                 now.to_text(),
                 found.medium.as_str(),
                 found.serial,

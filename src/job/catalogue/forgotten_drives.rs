@@ -16,7 +16,7 @@ pub(super) const FORGOTTEN: &str = "forgotten-drives";
 
 /// A line of the file.
 #[derive(Serialize, Deserialize)]
-struct Kept {
+struct ForgottenRecord {
     id: String,
     label: String,
     /// Serial number of its file system, by which one that was refused is known whatever it says of itself.
@@ -94,7 +94,7 @@ impl Catalogue {
             None
         });
         for line in known.unwrap_or_default().lines() {
-            let Ok(kept) = serde_json::from_str::<Kept>(line) else { continue };
+            let Ok(kept) = serde_json::from_str::<ForgottenRecord>(line) else { continue };
             let (Ok(id), Some(why)) = (kept.id.parse::<DriveId>(), DriveLoss::from_text(&kept.why))
             else {
                 continue;
@@ -121,7 +121,7 @@ impl Catalogue {
 
 fn line(drive: &DriveRow) -> Option<String> {
     let Forgotten { since, why, place } = drive.forgotten.as_ref()?;
-    let kept = Kept {
+    let kept = ForgottenRecord {
         id: drive.id.to_string(),
         label: drive.label.clone(),
         serial: drive.serial.clone(),

@@ -6,14 +6,14 @@ use super::merge::Decision;
 use super::merge::Merge;
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::writers::bits;
-use super::{AssertedRow, Catalogue, ContentAt, Lacking, ReplicaState};
+use super::{AssertedRow, Catalogue, ContentAt, LackingCount, ReplicaState};
 use crate::job::JobError;
 use crate::model::StationName;
 use rusqlite::params;
 use std::collections::BTreeSet;
 
 /// Decides what a restore from all drives known would give, one location after the other.
-pub(super) struct Giving<'a> {
+pub(super) struct RestorePreview<'a> {
     merge: Merge<'a>,
     /// The replica that counts though its drive may not.
     replica: Option<ReplicaRowId>,
@@ -21,7 +21,7 @@ pub(super) struct Giving<'a> {
     last: Option<(MailboxRowId, Vec<u8>, BTreeSet<ContentRowId>)>,
 }
 
-impl Giving<'_> {
+impl RestorePreview<'_> {
     /// Whether a content is given at a location.
     pub(super) fn gives(
         &mut self,
@@ -54,8 +54,8 @@ impl Catalogue {
         &'a self,
         station: &'a StationName,
         replica: Option<ReplicaRowId>,
-    ) -> Result<Giving<'a>, JobError> {
-        Ok(Giving { merge: self.merge(station, false)?, replica, last: None })
+    ) -> Result<RestorePreview<'a>, JobError> {
+        Ok(RestorePreview { merge: self.merge(station, false)?, replica, last: None })
     }
 
     /// What a ledger asserts of the mailboxes in force and a restore would put there, of contents that no mailbox of
@@ -109,16 +109,16 @@ impl Catalogue {
 
     /// What a drive asserts and this card lacks: as the last pass left it, or computed where no pass has recorded
     /// anything on the drive, or something was lacking then.
-    pub fn lacking_now(&self, replica: &ReplicaState) -> Result<Lacking, JobError> {
+    pub fn lacking_now(&self, replica: &ReplicaState) -> Result<LackingCount, JobError> {
         match replica.recorded_through == 0 || replica.lacking.messages > 0 {
             true => self.lacking(replica),
-            false => Ok(Lacking::default()),
+            false => Ok(LackingCount::default()),
         }
     }
 
     /// How many messages a drive asserts that this card lacks.
-    pub fn lacking(&self, replica: &ReplicaState) -> Result<Lacking, JobError> {
-        let mut lacking = Lacking::default();
+    pub fn lacking(&self, replica: &ReplicaState) -> Result<LackingCount, JobError> {
+        let mut lacking = LackingCount::default();
         self.lacked(replica.row, |standing| {
             let (bytes, seen): (u64, Option<i64>) =
                 self.only_row("SELECT bytes, seen FROM content WHERE id = ?1", [standing.content])?;

@@ -18,7 +18,7 @@ const STATION: &str = "station";
 
 /// A mailbox that is not in force, and of which the drives' ledgers have messages.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct LeftMailbox {
+pub struct MailboxNotInForce {
     /// Its name.
     pub name: MailboxName,
     /// Messages that a restore would give back to it.
@@ -171,7 +171,10 @@ impl Catalogue {
     }
 
     /// Mailboxes that are not in force, and of which the drives' ledgers have messages for this station.
-    pub fn left_mailboxes(&self, station: &StationName) -> Result<Vec<LeftMailbox>, JobError> {
+    pub fn left_mailboxes(
+        &self,
+        station: &StationName,
+    ) -> Result<Vec<MailboxNotInForce>, JobError> {
         let Some(in_force) = self.in_force.borrow().clone() else { return Ok(Vec::new()) };
         let rows: Vec<(MailboxRowId, String)> =
             self.rows("SELECT id, name FROM mailbox ORDER BY name", [])?;
@@ -181,7 +184,7 @@ impl Catalogue {
             if messages > 0
                 && let Ok(name) = name.parse()
             {
-                left.push(LeftMailbox { name, messages });
+                left.push(MailboxNotInForce { name, messages });
             }
         }
         Ok(left)

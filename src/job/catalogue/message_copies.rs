@@ -40,7 +40,7 @@ pub struct Proof {
     /// The drive's row.
     pub drive: DriveRowId,
     /// The last time it was read and was right, as claimed.
-    pub at: Timestamp,
+    pub time: Timestamp,
     /// In a later look than the one that made it.
     pub read_again: bool,
     /// The drive was declared to be elsewhere.
@@ -94,7 +94,7 @@ impl FromRow for Proof {
         Ok(Self {
             content: columns.read()?,
             drive: columns.read()?,
-            at: columns.seconds()?,
+            time: columns.seconds()?,
             read_again: columns.read()?,
             away: columns.read()?,
         })

@@ -11,7 +11,7 @@ use std::time::Duration;
 
 /// The operator's leave for the next new stick.
 #[derive(Serialize, Deserialize)]
-struct Leave {
+struct NewDrivePermission {
     /// In this boot only.
     boot: String,
     /// Until then, in milliseconds of it.
@@ -35,7 +35,7 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         let within = i64::try_from(within.as_millis()).unwrap_or(i64::MAX / 4);
         let (boot, until) = (clock.stamp().boot, millis(clock).saturating_add(within));
-        self.keep_leave(&Leave { boot, until, before, taken: None })
+        self.keep_leave(&NewDrivePermission { boot, until, before, taken: None })
     }
 
     /// For how long the next new stick is still let in; `None`: it is not.
@@ -67,13 +67,15 @@ impl Catalogue {
         Ok(())
     }
 
-    fn leave(&self, clock: &dyn Clock) -> Result<Option<Leave>, JobError> {
-        let kept = self.meta(LEAVE)?.and_then(|text| serde_json::from_str::<Leave>(&text).ok());
+    fn leave(&self, clock: &dyn Clock) -> Result<Option<NewDrivePermission>, JobError> {
+        let kept = self
+            .meta(LEAVE)?
+            .and_then(|text| serde_json::from_str::<NewDrivePermission>(&text).ok());
         let boot = clock.stamp().boot;
         Ok(kept.filter(|l| !boot.is_empty() && l.boot == boot && millis(clock) < l.until))
     }
 
-    fn keep_leave(&self, leave: &Leave) -> Result<(), JobError> {
+    fn keep_leave(&self, leave: &NewDrivePermission) -> Result<(), JobError> {
         self.set_meta(LEAVE, &serde_json::to_string(leave).unwrap_or_default())
     }
 

@@ -2,7 +2,7 @@
 //! Never deletes one.
 
 use super::Catalogue;
-use crate::disk::{MemoryFolder, StandIn, Trouble, host, make_dirs};
+use crate::disk::{DiskErrorKind, MemoryFolder, StandIn, host, make_dirs};
 use crate::job::JobError;
 use crate::model::DriveId;
 use crate::model::limits::CATALOGUE_JOURNAL_BYTES;
@@ -164,7 +164,7 @@ impl Catalogue {
         match host::lock(&state.join(format!("drive-{id}.lock"))) {
             Ok(lock) => Ok(Some(lock)),
             // The drive itself is in use; anything else is the state folder's own trouble.
-            Err(error) if error.trouble == Trouble::Busy => Err(error.into()),
+            Err(error) if error.trouble == DiskErrorKind::Busy => Err(error.into()),
             Err(error) => Err(JobError::State(error)),
         }
     }

@@ -3,7 +3,7 @@
 //! from an earlier mount is compared byte by byte, since whoever had the stick may have changed it and its hash.
 
 use super::overwrite::ExtrasWriter;
-use crate::disk::{Pieces, ReadFrom, Source, Trouble, bundled_programs, read_full};
+use crate::disk::{Chunks, DiskErrorKind, ReadFrom, Source, bundled_programs, read_full};
 use crate::job::JobError;
 use crate::model::limits::{EXTRAS_CHUNK_BYTES, EXTRAS_PROGRAM_MORE, EXTRAS_SUM_BYTES};
 use crate::model::{Digest, Hasher, Identity, RelName, bag};
@@ -103,11 +103,11 @@ fn is_same(
 ) -> Result<bool, JobError> {
     let volume = extras.volume;
     let mut source = match volume.read(at, 0, ReadFrom::Medium) {
-        Err(error) if error.trouble == Trouble::Failing => return Ok(false),
+        Err(error) if error.trouble == DiskErrorKind::Failing => return Ok(false),
         source => source?,
     };
     let mut hasher = Hasher::default();
-    let (mut pieces, mut piece) = (Pieces::new(&mut *source, length), Vec::new());
+    let (mut pieces, mut piece) = (Chunks::new(&mut *source, length), Vec::new());
     loop {
         if extras.stops() {
             return Ok(false);
@@ -115,7 +115,7 @@ fn is_same(
         match pieces.next(&mut piece) {
             Ok(true) => hasher.update(&piece),
             Ok(false) => break,
-            Err(error) if error.trouble == Trouble::Failing => return Ok(false),
+            Err(error) if error.trouble == DiskErrorKind::Failing => return Ok(false),
             Err(error) => return Err(error.into()),
         }
     }
@@ -150,7 +150,7 @@ const NULS: [u8; 4 << 10] = [0; 4 << 10];
 /// Length and hash of what comes, and of so many NUL after it.
 fn hash(source: &mut dyn Source, filling: u64) -> Result<(u64, Digest), JobError> {
     let mut hasher = Hasher::default();
-    let (mut pieces, mut piece) = (Pieces::new(source, u64::MAX), Vec::new());
+    let (mut pieces, mut piece) = (Chunks::new(source, u64::MAX), Vec::new());
     while pieces.next(&mut piece)? {
         hasher.update(&piece);
     }

@@ -4,7 +4,7 @@
 use super::config::signed;
 use super::overwrite::{ExtrasOutcome, ExtrasWriter};
 use super::{Extras, index, program};
-use crate::disk::{Access, Trouble};
+use crate::disk::{Access, DiskErrorKind};
 use crate::job::catalogue::Catalogue;
 use crate::job::replica::{PresentDrives, Replica, note_lost_pages, session_of};
 use crate::job::{DriveRef, JobError, Progress, sync_drive};
@@ -30,7 +30,7 @@ pub fn carry_on(
     let mount = session_of(&clock.stamp(), &*admitted.volume);
     match carry(catalogue, station, &admitted, cargo, progress) {
         // There seemed to be room, and was not: what was begun says so of itself, and is made anew when there is.
-        Err(JobError::Disk(error)) if error.trouble == Trouble::Full => {
+        Err(JobError::Disk(error)) if error.trouble == DiskErrorKind::Full => {
             Ok(ExtrasOutcome { left_out: 1, ..ExtrasOutcome::default() })
         }
         done => done.inspect_err(|error| note_lost_pages(catalogue, error, &mount)),

@@ -163,4 +163,4 @@ impl BatchSize {
 }
 
 /// Messages that a batch leaves out, with the reasons.
-pub(super) type LeftOut = Vec<(FileRow, Reason)>;
+pub(super) type LeftOutFiles = Vec<(FileRow, Reason)>;

@@ -1,7 +1,7 @@
 //! The context of a pass over one drive, and its report. Decides nothing and writes nothing.
 
 use crate::job::Progress;
-use crate::job::catalogue::{Catalogue, Lacking, MailboxRowId};
+use crate::job::catalogue::{Catalogue, LackingCount, MailboxRowId};
 use crate::job::scan::OpenMailbox;
 use crate::model::limits::LISTED_MAX;
 use crate::model::{Clock, MailboxName, Reason, RelName};
@@ -57,7 +57,7 @@ pub struct PassReport {
     /// A copy on this drive has shown what became of a message, so every other drive needs another pass.
     pub others_need_pass: bool,
     /// The messages that the drive asserts and this card's mailboxes lack.
-    pub lacking: Lacking,
+    pub lacking: LackingCount,
     /// Bytes free on the drive after everything planned, if anything was.
     pub room: Option<u64>,
 }

@@ -15,7 +15,7 @@ use crate::model::limits::SUCCESSORS_FOLLOWED;
 use crate::model::{Reason, RelName};
 
 /// What a change requires on the drive.
-pub(super) enum Step {
+pub(super) enum PlanStep {
     /// Nothing: the ledger says so already.
     Skip,
     /// Nothing yet: something else has to be recorded first, and a later run decides.
@@ -40,11 +40,11 @@ pub(super) fn arrival(
     row: &FileRow,
     batch: &mut BatchPlan,
     renew_by_line: bool,
-) -> Result<Step, JobError> {
-    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
+) -> Result<PlanStep, JobError> {
+    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(PlanStep::Skip) };
     // An unstable file is recorded once it is stable; it then has the number of a later change.
     let (FileState::Present, Some(content)) = (row.state, row.content) else {
-        return Ok(Step::Skip);
+        return Ok(PlanStep::Skip);
     };
     let replica = drive.state.row;
     let (stands, held, identity) = pass.catalogue.read_transaction(|| {
@@ -67,14 +67,14 @@ pub(super) fn arrival(
             && !known.missing
             && (known.modified, known.mode) == (row.modified, row.mode);
         match same && known.as_of >= row.assert_from() {
-            true => return Ok(Step::Skip),
-            false if same && !renew_by_line => return Ok(Step::Renew),
+            true => return Ok(PlanStep::Skip),
+            false if same && !renew_by_line => return Ok(PlanStep::Renew),
             false => {}
         }
     }
     let place = (row.mailbox, row.key.clone(), content);
     if batch.asserts(&place) {
-        return Ok(Step::Skip);
+        return Ok(PlanStep::Skip);
     }
     let assertion = Assertion {
         location: location(mailbox, row.path()?),
@@ -86,19 +86,19 @@ pub(super) fn arrival(
     };
     let replaces = match held {
         CopyStatus::Good(_) => {
-            return Ok(Step::Assert(Event::Placed { identity, assertion }, place));
+            return Ok(PlanStep::Assert(Event::Placed { identity, assertion }, place));
         }
         CopyStatus::Lost(payload) => Some(payload),
         CopyStatus::No => None,
     };
     if batch.contents.contains(&identity) {
-        return Ok(Step::Defer);
+        return Ok(PlanStep::Defer);
     }
     if identity.bytes > drive.volume.facts().longest_file {
-        return Ok(Step::Reject(Reason::TooLarge));
+        return Ok(PlanStep::Reject(Reason::TooLarge));
     }
     let (row, assertion) = (row.clone(), Some(assertion));
-    Ok(Step::Copy(Box::new(CopyItem {
+    Ok(PlanStep::Copy(Box::new(CopyItem {
         row: Some(row),
         identity,
         assertion,
@@ -114,19 +114,19 @@ pub(super) fn missing(
     drive: &Replica,
     row: &MissingRow,
     batch: &BatchPlan,
-) -> Result<Step, JobError> {
+) -> Result<PlanStep, JobError> {
     let (replica, content) = (drive.state.row, row.content);
-    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
+    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(PlanStep::Skip) };
     let CopyStatus::Good(_) = pass.catalogue.copy_status(replica, content)? else {
         return Ok(match batch.copied_place_of(content) {
             // Another location has it too, and is copied first.
-            Some(_) => Step::Defer,
-            None => Step::Skip,
+            Some(_) => PlanStep::Defer,
+            None => PlanStep::Skip,
         });
     };
     let standing = pass.catalogue.current_assertion(replica, row.mailbox, &row.key, content)?;
     if standing.is_some_and(|known| known.as_of >= row.change_no) {
-        return Ok(Step::Skip);
+        return Ok(PlanStep::Skip);
     }
     let known = pass.catalogue.attributes(row.mailbox, &row.key, content)?;
     let (modified, mode) = known.unwrap_or((row.modified, row.mode));
@@ -140,7 +140,7 @@ pub(super) fn missing(
     };
     let identity = pass.catalogue.identity(content)?;
     let place = (row.mailbox, row.key.clone(), content);
-    Ok(Step::Assert(Event::Missing { identity, assertion }, place))
+    Ok(PlanStep::Assert(Event::Missing { identity, assertion }, place))
 }
 
 /// Decides what a content that was seen to leave a location requires. A departure is written only where it makes a
@@ -150,14 +150,14 @@ pub(super) fn departure(
     drive: &Replica,
     row: &DepartedRow,
     batch: &BatchPlan,
-) -> Result<Step, JobError> {
+) -> Result<PlanStep, JobError> {
     let (catalogue, replica, content) = (pass.catalogue, drive.state.row, row.content);
     if pass.mailbox(row.mailbox).is_none() {
-        return Ok(Step::Skip);
+        return Ok(PlanStep::Skip);
     }
-    let Some(position) = catalogue.position_at(row.change_no)? else { return Ok(Step::Skip) };
+    let Some(position) = catalogue.position_at(row.change_no)? else { return Ok(PlanStep::Skip) };
     if drive.state.is_silent_of(row.change_no) {
-        return Ok(Step::Skip);
+        return Ok(PlanStep::Skip);
     }
     // What this card saw before withholds nothing that another card asserted meanwhile.
     let uncovered = catalogue.uncovered_positions(replica, (row.mailbox, &row.key, content))?;
@@ -166,13 +166,13 @@ pub(super) fn departure(
         withholds |= catalogue.covers(position, stamp)?;
     }
     if !withholds {
-        return Ok(Step::Skip);
+        return Ok(PlanStep::Skip);
     }
-    let End { heir, why } = end_of(pass, row)?;
+    let FinalOutcome { heir, why } = end_of(pass, row)?;
     let mut needs = match followed(pass, drive, batch, row, heir.as_ref())? {
-        Followed::NotYet => return Ok(Step::Defer),
-        Followed::With(copied) => Some(copied),
-        Followed::Already => None,
+        SuccessorState::NotYet => return Ok(PlanStep::Defer),
+        SuccessorState::With(copied) => Some(copied),
+        SuccessorState::Already => None,
     };
     let mut to = match &heir {
         Some(heir) => place_on_drive(pass, drive, batch, heir, needs.as_ref())?,
@@ -187,7 +187,7 @@ pub(super) fn departure(
                 needs = Some(copied.clone());
                 copied
             }
-            _ => return Ok(Step::Defer),
+            _ => return Ok(PlanStep::Defer),
         };
         to = to.or(Some(same));
     }
@@ -201,11 +201,11 @@ pub(super) fn departure(
         successor: heir,
         gaps: drive.state.gaps,
     };
-    Ok(Step::Depart(Event::Removed(departure), needs))
+    Ok(PlanStep::Depart(Event::Removed(departure), needs))
 }
 
 /// Whether a drive has what came after a message that left.
-enum Followed {
+enum SuccessorState {
     /// It has, or nothing came after it.
     Already,
     /// It will have once this copy is made.
@@ -222,13 +222,13 @@ fn followed(
     batch: &BatchPlan,
     row: &DepartedRow,
     heir: Option<&ContentAt>,
-) -> Result<Followed, JobError> {
+) -> Result<SuccessorState, JobError> {
     let now = match content_there_now(pass, row)? {
-        Followed::With(now) => Some(now),
-        Followed::Already => None,
-        Followed::NotYet => return Ok(Followed::NotYet),
+        SuccessorState::With(now) => Some(now),
+        SuccessorState::Already => None,
+        SuccessorState::NotYet => return Ok(SuccessorState::NotYet),
     };
-    let mut followed = Followed::Already;
+    let mut followed = SuccessorState::Already;
     for (place, elsewhere) in
         heir.map(|h| (h, true)).into_iter().chain(now.as_ref().map(|n| (n, false)))
     {
@@ -240,10 +240,12 @@ fn followed(
             false => Some(place.clone()).filter(|place| batch.copies_to(place)),
         };
         followed = match (followed, copied) {
-            (Followed::Already, Some(copied)) => Followed::With(copied),
+            (SuccessorState::Already, Some(copied)) => SuccessorState::With(copied),
             // The line can wait for one copy only.
-            (Followed::With(other), Some(copied)) if other == copied => Followed::With(copied),
-            _ => return Ok(Followed::NotYet),
+            (SuccessorState::With(other), Some(copied)) if other == copied => {
+                SuccessorState::With(copied)
+            }
+            _ => return Ok(SuccessorState::NotYet),
         };
     }
     Ok(followed)
@@ -304,24 +306,24 @@ fn any_place_on_drive(
 }
 
 /// What is at the location of a replaced message now, if anything is: without it, the version before is all there is.
-fn content_there_now(pass: &Pass<'_>, row: &DepartedRow) -> Result<Followed, JobError> {
+fn content_there_now(pass: &Pass<'_>, row: &DepartedRow) -> Result<SuccessorState, JobError> {
     if row.why != Departed::Replaced {
-        return Ok(Followed::Already);
+        return Ok(SuccessorState::Already);
     }
     let file = pass.catalogue.file(row.mailbox, &row.key)?;
     let Some(file) = file.filter(|file| file.state.is_there()) else {
-        return Ok(Followed::Already);
+        return Ok(SuccessorState::Already);
     };
     let content = if file.suspect.is_some() { file.good } else { file.content };
     // An unstable file has no content to record yet: the departure waits for it.
     Ok(match content.filter(|_| file.state == FileState::Present) {
-        Some(content) => Followed::With((row.mailbox, row.key.clone(), content)),
-        None => Followed::NotYet,
+        Some(content) => SuccessorState::With((row.mailbox, row.key.clone(), content)),
+        None => SuccessorState::NotYet,
     })
 }
 
 /// What became of a message in the end, after all its moves and later versions.
-struct End {
+struct FinalOutcome {
     /// What followed it; none if it was deleted then. The follower may be missing: as long as no copy of it is on a
     /// drive, that drive keeps the version before.
     heir: Option<ContentAt>,
@@ -330,18 +332,20 @@ struct End {
     why: Departed,
 }
 
-fn end_of(pass: &Pass<'_>, row: &DepartedRow) -> Result<End, JobError> {
+fn end_of(pass: &Pass<'_>, row: &DepartedRow) -> Result<FinalOutcome, JobError> {
     let why = row.why;
-    let Some(mut last) = row.successor.clone() else { return Ok(End { heir: None, why }) };
+    let Some(mut last) = row.successor.clone() else { return Ok(FinalOutcome { heir: None, why }) };
     for _ in 0..SUCCESSORS_FOLLOWED {
         let Some(departed) = pass.catalogue.departed(last.0, &last.1, last.2)? else { break };
         match departed.successor {
             Some(next) => last = next,
-            None if departed.why == Departed::Replaced => return Ok(End { heir: None, why }),
-            None => return Ok(End { heir: None, why: departed.why }),
+            None if departed.why == Departed::Replaced => {
+                return Ok(FinalOutcome { heir: None, why });
+            }
+            None => return Ok(FinalOutcome { heir: None, why: departed.why }),
         }
     }
-    Ok(End { heir: Some(last), why })
+    Ok(FinalOutcome { heir: Some(last), why })
 }
 
 fn location(mailbox: &OpenMailbox, path: RelName) -> Location {

@@ -58,7 +58,7 @@
 //! ```
 
 use super::Pass;
-use super::batch::{BatchPlan, CopyItem, LeftOut};
+use super::batch::{BatchPlan, CopyItem, LeftOutFiles};
 use super::copy::{WrittenFile, write_copies};
 use crate::job::JobError;
 use crate::job::catalogue::ContentAt;
@@ -134,7 +134,7 @@ impl Batch<Written> {
         pass: &Pass<'_>,
         drive: &mut Replica,
         plan: BatchPlan,
-        left_out: &mut LeftOut,
+        left_out: &mut LeftOutFiles,
     ) -> Result<Option<Self>, JobError> {
         // Until this is recorded, the drive belongs to no session in the catalogue: however this ends, the next
         // admission recovers.
@@ -187,8 +187,8 @@ impl Batch<Synced> {
         match files.iter().zip(found).find(|((_, of), found)| !found.is(of)) {
             None => Ok(self.passed()),
             Some(((payload, _), _)) => {
-                let at = drive.volume.facts().shown.clone();
-                Err(JobError::NotAsWritten { at, payload: *payload })
+                let path = drive.volume.facts().shown.clone();
+                Err(JobError::NotAsWritten { path, payload: *payload })
             }
         }
     }

@@ -3,11 +3,11 @@
 
 use super::line_reader::{LineReader, Piece};
 use super::station_bag::StationBag;
-use crate::disk::{ReadFrom, Trouble};
+use crate::disk::{DiskErrorKind, ReadFrom};
 use crate::job::JobError;
 use crate::job::catalogue::ReplicaState;
 use crate::model::bag::LEDGER;
-use crate::model::ledger::{LineTrust, LineVerdict, Reader};
+use crate::model::ledger::{ChainReader, LineTrust, LineVerdict};
 use crate::model::{Digest, DriveId};
 use std::collections::BTreeMap;
 
@@ -26,7 +26,7 @@ pub(crate) fn compare(
     }
     match hashes_of(bag, replica, &numbers) {
         // Nothing can be said of what the medium does not return.
-        Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => Ok(()),
+        Err(JobError::Disk(error)) if error.trouble == DiskErrorKind::Failing => Ok(()),
         hashes => catalogue.compare(replica, id, reloaded, &hashes?),
     }
 }
@@ -38,7 +38,7 @@ fn hashes_of(
     numbers: &[u64],
 ) -> Result<BTreeMap<u64, Digest>, JobError> {
     let mut lines = LineReader::new(bag.volume.read(&bag.file(LEDGER), 0, ReadFrom::Medium)?);
-    let (mut reader, mut hashes) = (Reader::default(), BTreeMap::new());
+    let (mut reader, mut hashes) = (ChainReader::default(), BTreeMap::new());
     let mut numbers_left = numbers.iter().copied().peekable();
     while numbers_left.peek().is_some() && reader.at() < replica.ledger_bytes {
         let verdict = match lines.next()? {

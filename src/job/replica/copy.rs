@@ -2,7 +2,7 @@
 //! copy is long.
 
 use crate::disk::{
-    DiskError, Entry, Lengths, Pieces, ReadAhead, ReadFrom, Source, Trouble, Volume,
+    Chunks, DiskError, DiskErrorKind, Entry, Lengths, ReadAhead, ReadFrom, Source, Volume,
 };
 use crate::job::JobError;
 use crate::model::limits::{DRIVE_FOLDER_ENTRIES, READ_AHEAD_COPIES};
@@ -17,7 +17,7 @@ pub(crate) enum CopyCheck {
     /// The file was read to its end, and is this.
     Is(Identity),
     /// The file exists and cannot be read: the medium's own error, or something else has its name.
-    Unreadable(Trouble),
+    Unreadable(DiskErrorKind),
     /// The file has another length than it should; its bytes were not read.
     OtherLength,
     /// The file does not exist.
@@ -35,7 +35,7 @@ impl CopyCheck {
 
     /// Whether the medium answered with an error of its own.
     pub(crate) fn is_read_error(self) -> bool {
-        self == Self::Unreadable(Trouble::Failing)
+        self == Self::Unreadable(DiskErrorKind::Failing)
     }
 }
 
@@ -96,7 +96,7 @@ pub(crate) fn length(
 #[derive(Default)]
 pub(crate) struct PartialHash {
     hasher: Hasher,
-    at: u64,
+    offset: u64,
 }
 
 /// The state after a piece.
@@ -110,7 +110,7 @@ pub(crate) enum HashStep {
 impl PartialHash {
     /// Bytes read so far.
     pub(crate) fn read(&self) -> u64 {
-        self.at
+        self.offset
     }
 
     /// Continues for at most `most` bytes, or until `stop` returns true, which is called before each buffer. `longest`
@@ -122,13 +122,13 @@ impl PartialHash {
         most: u64,
         stop: &dyn Fn() -> bool,
     ) -> Result<HashStep, DiskError> {
-        let end = self.at.saturating_add(most);
-        let (mut pieces, mut piece) = (Pieces::resume(source, self.at, longest), Vec::new());
+        let end = self.offset.saturating_add(most);
+        let (mut pieces, mut piece) = (Chunks::resume(source, self.offset, longest), Vec::new());
         // At least one buffer, so that every step makes progress.
         while pieces.next(&mut piece)? {
             self.hasher.update(&piece);
-            self.at = pieces.at();
-            if !pieces.is_at_end() && (self.at >= end || stop()) {
+            self.offset = pieces.at();
+            if !pieces.is_at_end() && (self.offset >= end || stop()) {
                 return Ok(HashStep::More(self));
             }
         }
@@ -146,7 +146,7 @@ pub(crate) fn hash_piece(
     stop: &dyn Fn() -> bool,
 ) -> Result<Result<CopyCheck, PartialHash>, JobError> {
     let read = volume
-        .read(&dir.join(&payload.to_rel()), part.at, ReadFrom::Medium)
+        .read(&dir.join(&payload.to_rel()), part.offset, ReadFrom::Medium)
         .and_then(|mut source| part.advance(&mut *source, longest, most, stop));
     match read {
         Ok(HashStep::Done(identity)) => Ok(Ok(CopyCheck::Is(identity))),
@@ -203,11 +203,11 @@ fn hash_source(
 /// present.
 fn alone(volume: &dyn Volume, error: DiskError) -> Result<CopyCheck, JobError> {
     match error.trouble {
-        Trouble::Gone => {
+        DiskErrorKind::Gone => {
             volume.present()?;
             Ok(CopyCheck::Absent)
         }
-        Trouble::Failing | Trouble::Refused | Trouble::Denied => {
+        DiskErrorKind::Failing | DiskErrorKind::Refused | DiskErrorKind::Denied => {
             volume.present()?;
             Ok(CopyCheck::Unreadable(error.trouble))
         }

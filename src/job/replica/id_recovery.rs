@@ -5,7 +5,7 @@ use super::evidence::{self, Evidence, named, note_nothing_there, note_place_empt
 use super::identity::{self, IdFile, StoredId};
 use super::ledger::continues_from;
 use super::match_drive::{DriveMatch, match_drive};
-use super::open_options::{Begin, Here, OpenOptions};
+use super::open_options::{NewDrivePolicy, OpenOptions, PresentDriveIds};
 use super::present_drives;
 use crate::disk::{Access, Volume};
 use crate::job::JobError;
@@ -60,7 +60,7 @@ fn begin_anew(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     mut maybe: Vec<DriveRow>,
-    here: &Here<'_>,
+    here: &PresentDriveIds<'_>,
     clock: &dyn Clock,
     findings: &mut Vec<Finding>,
 ) -> Result<DriveId, JobError> {
@@ -189,19 +189,20 @@ fn read_only(
         note_nothing_there(catalogue, volume, &here, now)?;
     }
     // Somebody's own stick, which is not to be used, says nothing of ours; a restore only reads.
-    let gone =
-        match options.taken_for.is_some() || matches!(options.begin, Begin::Never | Begin::Known) {
-            true => {
-                let known = catalogue.drive_at(options.at)?.filter(|known| !known.is_wiped());
-                known.map(|known| away(volume, &known))
-            }
-            false => note_place_empty(catalogue, volume, found, &here, now)?,
-        };
-    Err(gone.unwrap_or_else(|| JobError::NoDrive { at: at() }))
+    let gone = match options.taken_for.is_some()
+        || matches!(options.begin, NewDrivePolicy::Never | NewDrivePolicy::Known)
+    {
+        true => {
+            let known = catalogue.drive_at(options.path)?.filter(|known| !known.is_wiped());
+            known.map(|known| away(volume, &known))
+        }
+        false => note_place_empty(catalogue, volume, found, &here, now)?,
+    };
+    Err(gone.unwrap_or_else(|| JobError::NoDrive { path: at() }))
 }
 
 fn away(volume: &dyn Volume, known: &DriveRow) -> JobError {
-    JobError::DriveAway { at: volume.facts().shown.clone(), id: known.id }
+    JobError::DriveAway { path: volume.facts().shown.clone(), id: known.id }
 }
 
 /// Whether a place may be made a drive. A place with an unreadable id file was one.
@@ -213,18 +214,20 @@ fn may_begin(
 ) -> Result<(), JobError> {
     let at = || volume.facts().shown.clone();
     match (known, options.begin) {
-        (IdFile::Nothing, Begin::InFolder) => {
+        (IdFile::Nothing, NewDrivePolicy::InFolder) => {
             let (here, now) = ((options.here)(), options.clock.stamp().time);
-            if catalogue.drive_at(options.at)?.is_some() {
+            if catalogue.drive_at(options.path)?.is_some() {
                 note_nothing_there(catalogue, volume, &here, now)?;
             }
             note_place_empty(catalogue, volume, found, &here, now)?.map_or(Ok(()), Err)
         }
         // Anybody may have written a file that cannot be read.
-        (IdFile::Unreadable(..), Begin::Known) => Err(JobError::NotAccepted { at: at() }),
-        (IdFile::Nothing, Begin::Never | Begin::Known) => {
+        (IdFile::Unreadable(..), NewDrivePolicy::Known) => {
+            Err(JobError::NotAccepted { path: at() })
+        }
+        (IdFile::Nothing, NewDrivePolicy::Never | NewDrivePolicy::Known) => {
             note_nothing_there(catalogue, volume, &(options.here)(), options.clock.stamp().time)?;
-            Err(JobError::NotAccepted { at: at() })
+            Err(JobError::NotAccepted { path: at() })
         }
         _ => Ok(()),
     }
@@ -270,11 +273,11 @@ pub(super) fn refused_before(
 pub(super) fn not_forgotten(
     catalogue: &Catalogue,
     id: DriveId,
-    at: impl Fn() -> String,
+    path: impl Fn() -> String,
 ) -> Result<(), JobError> {
     match catalogue.drive(id)?.and_then(|row| row.facts.forgotten) {
         Some(gone) => Err(JobError::Forgotten {
-            at: at(),
+            path: path(),
             id,
             since: gone.since.to_rfc3339(),
             why: gone.why,

@@ -2,10 +2,10 @@
 //! junk that is too long.
 
 use super::line_reader::{LineReader, Piece};
-use crate::disk::{DiskError, Trouble};
+use crate::disk::{DiskError, DiskErrorKind};
 use crate::job::JobError;
 use crate::job::catalogue::KnownLines;
-use crate::model::ledger::{Line, LineTrust, LineVerdict, Reader};
+use crate::model::ledger::{ChainReader, Line, LineTrust, LineVerdict};
 use crate::model::limits::{LEDGER_AHEAD_LINES, LEDGER_JUNK_BYTES};
 use std::panic::resume_unwind;
 use std::sync::mpsc::sync_channel;
@@ -18,11 +18,11 @@ pub(super) struct ReadLine {
 }
 
 /// Consecutive lines that are passed on together.
-pub(super) type Group = Vec<ReadLine>;
+pub(super) type LineGroup = Vec<ReadLine>;
 
 /// One reading of a ledger, and what it found.
 pub(super) struct LedgerReader {
-    pub(super) reader: Reader,
+    pub(super) reader: ChainReader,
     pub(super) lines: LineReader,
     /// Count and digest of the whole lines so far.
     pub(super) known: KnownLines,
@@ -44,7 +44,12 @@ pub(super) struct LedgerReader {
 }
 
 impl LedgerReader {
-    pub(super) fn new(reader: Reader, lines: LineReader, known: KnownLines, partly: bool) -> Self {
+    pub(super) fn new(
+        reader: ChainReader,
+        lines: LineReader,
+        known: KnownLines,
+        partly: bool,
+    ) -> Self {
         let (last_line_ends, gaps_known) = (reader.at(), reader.gaps());
         Self {
             reader,
@@ -64,7 +69,7 @@ impl LedgerReader {
     /// Passes the lines to `apply` as they are read, in groups.
     pub(super) fn read_with(
         mut self,
-        mut apply: impl FnMut(Group) -> Result<(), JobError>,
+        mut apply: impl FnMut(LineGroup) -> Result<(), JobError>,
     ) -> Result<Self, JobError> {
         let mut folded = Ok(());
         let ended = self.read_groups(&mut |group| {
@@ -78,7 +83,7 @@ impl LedgerReader {
     /// Passes the same groups to `apply` while a thread reads and judges ahead, which takes about as long as applying.
     pub(super) fn ahead_of(
         mut self,
-        mut apply: impl FnMut(Group) -> Result<(), JobError>,
+        mut apply: impl FnMut(LineGroup) -> Result<(), JobError>,
     ) -> Result<Self, JobError> {
         std::thread::scope(|scope| {
             let (send, judged) = sync_channel(1);
@@ -101,7 +106,7 @@ impl LedgerReader {
     }
 
     /// Passes all lines to `take` until it returns false, including those read before an error.
-    fn read_groups(&mut self, take: &mut dyn FnMut(Group) -> bool) -> Result<(), DiskError> {
+    fn read_groups(&mut self, take: &mut dyn FnMut(LineGroup) -> bool) -> Result<(), DiskError> {
         let mut lines = Vec::with_capacity(LEDGER_AHEAD_LINES);
         let ended = self.read(&mut lines, take);
         if !lines.is_empty() {
@@ -112,8 +117,8 @@ impl LedgerReader {
 
     fn read(
         &mut self,
-        lines: &mut Group,
-        take: &mut dyn FnMut(Group) -> bool,
+        lines: &mut LineGroup,
+        take: &mut dyn FnMut(LineGroup) -> bool,
     ) -> Result<(), DiskError> {
         loop {
             let gaps = self.reader.gaps();
@@ -123,7 +128,7 @@ impl LedgerReader {
             let piece = match self.lines.next() {
                 Ok(Some(piece)) => piece,
                 Ok(None) => return Ok(()),
-                Err(error) if self.partly && error.trouble == Trouble::Failing => {
+                Err(error) if self.partly && error.trouble == DiskErrorKind::Failing => {
                     self.unreadable = Some(error);
                     return Ok(());
                 }
@@ -210,9 +215,9 @@ mod tests {
         let source = Bytes { bytes: bytes.to_vec(), at: 0, fails_at };
         let lines = LineReader::new(Box::new(source));
         let ledger_reader =
-            LedgerReader::new(Reader::default(), lines, KnownLines::default(), partly);
+            LedgerReader::new(ChainReader::default(), lines, KnownLines::default(), partly);
         let mut lines = Vec::new();
-        let apply = |group: Group| {
+        let apply = |group: LineGroup| {
             group.into_iter().try_for_each(|read| {
                 lines.push((*read.line, read.trust, read.gaps));
                 match lines.len() == most {

@@ -4,12 +4,12 @@
 use super::append_log::check_answers;
 use super::copy::READ_ERROR;
 use super::line_reader::{LineReader, Piece};
-use super::manifest::{self, LineJudgement, Numbers};
+use super::manifest::{self, LineJudgement, PayloadNumbers};
 use super::station_bag::StationBag;
-use crate::disk::{DiskError, ReadFrom, Trouble, Volume};
+use crate::disk::{DiskError, DiskErrorKind, ReadFrom, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{CopyState, KnownLines, Log, LogDamage, ReplicaRowId, ReplicaState};
-use crate::model::ledger::{LineVerdict, Reader};
+use crate::model::ledger::{ChainReader, LineVerdict};
 use crate::model::{Finding, bag};
 
 /// A check that can be interrupted and continued.
@@ -28,7 +28,7 @@ enum Stage {
 
 #[derive(Default)]
 struct LedgerSoFar {
-    reader: Reader,
+    reader: ChainReader,
     lines: KnownLines,
     /// Offset of the first break, which may be settled.
     first_break: Option<u64>,
@@ -36,8 +36,8 @@ struct LedgerSoFar {
 
 #[derive(Default)]
 struct ManifestSoFar {
-    at: u64,
-    listed: Numbers,
+    offset: u64,
+    listed: PayloadNumbers,
     /// Number of wrong lines, and the offset of the first.
     wrong: u64,
     first_wrong: Option<u64>,
@@ -90,7 +90,7 @@ impl LogCheck {
     ) -> Result<u64, JobError> {
         let mut bytes = 0;
         loop {
-            let mut budget = Budget { most: most.saturating_sub(bytes), read: 0, stop };
+            let mut budget = ReadBudget { most: most.saturating_sub(bytes), read: 0, stop };
             let next = match &mut self.stage {
                 Stage::Ledger(ledger) => match ledger.advance(logs, &mut budget)? {
                     None => None,
@@ -117,13 +117,13 @@ impl LogCheck {
     }
 }
 
-struct Budget<'a> {
+struct ReadBudget<'a> {
     most: u64,
     read: u64,
     stop: &'a dyn Fn() -> bool,
 }
 
-impl Budget<'_> {
+impl ReadBudget<'_> {
     fn is_used_up(&mut self, bytes: u64) -> bool {
         self.read += bytes;
         self.read >= self.most || (self.stop)()
@@ -133,7 +133,9 @@ impl Budget<'_> {
 /// Passes an error on unless it concerns the log alone: then the drive is present and does not return these bytes.
 fn unless_log_alone(volume: &dyn Volume, error: DiskError) -> Result<(), JobError> {
     match error.trouble {
-        Trouble::Failing | Trouble::Refused | Trouble::Denied => Ok(volume.present()?),
+        DiskErrorKind::Failing | DiskErrorKind::Refused | DiskErrorKind::Denied => {
+            Ok(volume.present()?)
+        }
         _ => Err(error.into()),
     }
 }
@@ -143,15 +145,15 @@ impl LedgerSoFar {
     fn advance(
         &mut self,
         logs: &Logs<'_>,
-        budget: &mut Budget<'_>,
+        budget: &mut ReadBudget<'_>,
     ) -> Result<Option<Option<LogDamage>>, JobError> {
         let end = logs.replica.ledger_bytes;
-        let at = logs.bag.file(bag::LEDGER);
+        let offset = logs.bag.file(bag::LEDGER);
         if self.reader.at() < end {
-            let opened = logs.bag.volume.read(&at, self.reader.at(), ReadFrom::Medium);
+            let opened = logs.bag.volume.read(&offset, self.reader.at(), ReadFrom::Medium);
             let mut lines = match opened {
                 Ok(source) => LineReader::new(source),
-                Err(error) if error.trouble == Trouble::Gone => {
+                Err(error) if error.trouble == DiskErrorKind::Gone => {
                     check_answers(logs.bag.volume)?;
                     return self.judge(logs, false).map(Some);
                 }
@@ -189,7 +191,7 @@ impl LedgerSoFar {
             Piece::TooLong(length) => self.reader.junk(length),
         }
         if let Some(broken) = self.reader.broken() {
-            self.first_break.get_or_insert(broken.at);
+            self.first_break.get_or_insert(broken.offset);
         }
     }
 
@@ -200,11 +202,11 @@ impl LedgerSoFar {
         }
         let at = match self.reader.broken() {
             _ if unreadable => self.reader.at(),
-            Some(broken) => broken.at,
+            Some(broken) => broken.offset,
             None => self.first_break.unwrap_or(self.reader.at()),
         };
         let lines = known.lines.saturating_sub(self.lines.lines).max(1);
-        Ok(Some(LogDamage { log: Log::Ledger, at, lines, unreadable }))
+        Ok(Some(LogDamage { log: Log::Ledger, offset: at, lines, unreadable }))
     }
 }
 
@@ -213,12 +215,12 @@ impl ManifestSoFar {
     fn advance(
         &mut self,
         logs: &Logs<'_>,
-        budget: &mut Budget<'_>,
+        budget: &mut ReadBudget<'_>,
     ) -> Result<Option<Option<LogDamage>>, JobError> {
-        let at = logs.bag.file(bag::MANIFEST);
-        let mut lines = match logs.bag.volume.read(&at, self.at, ReadFrom::Medium) {
+        let offset = logs.bag.file(bag::MANIFEST);
+        let mut lines = match logs.bag.volume.read(&offset, self.offset, ReadFrom::Medium) {
             Ok(source) => LineReader::new(source),
-            Err(error) if error.trouble == Trouble::Gone => {
+            Err(error) if error.trouble == DiskErrorKind::Gone => {
                 check_answers(logs.bag.volume)?;
                 return self.judge(logs, false).map(Some);
             }
@@ -238,14 +240,14 @@ impl ManifestSoFar {
             };
             match right {
                 LineJudgement::Junk => {
-                    self.junk.get_or_insert(self.at);
+                    self.junk.get_or_insert(self.offset);
                 }
                 line => {
                     self.first_wrong = self.first_wrong.or(self.junk.take());
                     self.take(line);
                 }
             }
-            self.at += length;
+            self.offset += length;
             if budget.is_used_up(length) {
                 return Ok(None);
             }
@@ -256,7 +258,7 @@ impl ManifestSoFar {
         match line {
             LineJudgement::Right(payload) => self.listed.insert(payload.number),
             LineJudgement::Wrong => {
-                self.first_wrong.get_or_insert(self.at);
+                self.first_wrong.get_or_insert(self.offset);
                 self.wrong += 1;
             }
             LineJudgement::Unknown | LineJudgement::Comment | LineJudgement::Junk => {}
@@ -280,18 +282,18 @@ impl ManifestSoFar {
         if lines == 0 && !unreadable {
             return Ok(None);
         }
-        let at = self.first_wrong.filter(|_| !unreadable).unwrap_or(self.at);
-        Ok(Some(LogDamage { log: Log::Manifest, at, lines: lines.max(1), unreadable }))
+        let offset = self.first_wrong.filter(|_| !unreadable).unwrap_or(self.offset);
+        Ok(Some(LogDamage { log: Log::Manifest, offset, lines: lines.max(1), unreadable }))
     }
 }
 
 /// The damage as a finding for a person.
 pub(crate) fn finding(damage: &LogDamage) -> Finding {
-    let LogDamage { log, at, lines, unreadable } = *damage;
+    let LogDamage { log, offset, lines, unreadable } = *damage;
     match (log, unreadable) {
-        (Log::Ledger, false) => Finding::LedgerLinesLost { at, lines },
-        (Log::Manifest, false) => Finding::ManifestLinesLost { at, lines },
-        (Log::Ledger, true) => Finding::LogUnreadable { log: bag::LEDGER, at },
-        (Log::Manifest, true) => Finding::LogUnreadable { log: bag::MANIFEST, at },
+        (Log::Ledger, false) => Finding::LedgerLinesLost { offset, lines },
+        (Log::Manifest, false) => Finding::ManifestLinesLost { offset, lines },
+        (Log::Ledger, true) => Finding::LogUnreadable { log: bag::LEDGER, offset },
+        (Log::Manifest, true) => Finding::LogUnreadable { log: bag::MANIFEST, offset },
     }
 }

@@ -8,7 +8,7 @@ use super::copy::{self, CopyCheck};
 use super::evidence::{self, Evidence};
 use super::id_recovery;
 use super::identity::{self, IdFile};
-use super::ledger::{self, Extent, Loaded};
+use super::ledger::{self, Loaded, ReadExtent};
 use super::lengths;
 use super::manifest;
 use super::open_options::OpenOptions;
@@ -135,9 +135,9 @@ pub fn open_replica(
     let damage = catalogue.log_damage(replica.row)?;
     let is_damaged = |log| damage.iter().any(|found| found.log == log && !found.unreadable);
     let extent = match options.access {
-        Access::Read if partly => Extent::Partly,
-        Access::Write if is_damaged(Log::Ledger) => Extent::All,
-        _ => Extent::New,
+        Access::Read if partly => ReadExtent::Partly,
+        Access::Write if is_damaged(Log::Ledger) => ReadExtent::All,
+        _ => ReadExtent::New,
     };
     let since = replica.segment;
     let bag = StationBag { catalogue, volume: &*volume, dir: &dir };
@@ -182,7 +182,7 @@ pub fn open_replica(
 fn break_found(loaded: &Loaded) -> Option<Finding> {
     let broken = loaded.broken.as_ref()?;
     Some(match loaded.oversized_garbage {
-        true => Finding::LedgerOversizedGarbage { at: broken.at },
+        true => Finding::LedgerOversizedGarbage { offset: broken.offset },
         false => recover::finding(broken),
     })
 }
@@ -191,14 +191,14 @@ fn break_found(loaded: &Loaded) -> Option<Finding> {
 fn check_appendable(
     loaded: &Loaded,
     replica: &ReplicaState,
-    at: impl Fn() -> String,
+    path: impl Fn() -> String,
 ) -> Result<(), JobError> {
     match loaded.newer {
-        Some(format) => Err(JobError::NewerFormat { at: at(), format }),
+        Some(format) => Err(JobError::NewerFormat { path: path(), format }),
         None if loaded.oversized_garbage => {
-            Err(JobError::OversizedGarbage { at: at(), file: bag::LEDGER })
+            Err(JobError::OversizedGarbage { path: path(), file: bag::LEDGER })
         }
-        None if replica.chain.seq > LINES_MAX => Err(JobError::NumbersUsedUp { at: at() }),
+        None if replica.chain.seq > LINES_MAX => Err(JobError::NumbersUsedUp { path: path() }),
         None => Ok(()),
     }
 }
@@ -213,12 +213,12 @@ fn recover(
     findings: &mut Vec<Finding>,
 ) -> Result<(), JobError> {
     let (catalogue, drive) = (recovery.bag.catalogue, replica.drive);
-    let at = || recovery.bag.shown();
+    let path = || recovery.bag.shown();
     if recovery.lost_pages && loaded.length == 0 {
-        return Err(JobError::BadBeginning { at: at() });
+        return Err(JobError::BadBeginning { path: path() });
     }
     catalogue.record_arrival(drive, loaded.shrunk.then_some(loaded.length))?;
-    check_usable(catalogue, id, drive, at)?;
+    check_usable(catalogue, id, drive, path)?;
     // Until recovery is through, the next admission repeats it, in whatever session that is.
     replica.session = None;
     catalogue.save_replica(replica)?;
@@ -226,7 +226,7 @@ fn recover(
     replica.session = Some(session);
     replica.opened = false;
     catalogue.save_replica(replica)?;
-    check_usable(catalogue, id, drive, at)
+    check_usable(catalogue, id, drive, path)
 }
 
 /// A drive with its id and its row.
@@ -246,7 +246,7 @@ fn identify_and_lock(
     now: Timestamp,
     findings: &mut Vec<Finding>,
 ) -> Result<Identified, JobError> {
-    let mut found = evidence::found(catalogue, volume, options.label, options.at)?;
+    let mut found = evidence::found(catalogue, volume, options.label, options.path)?;
     let (id, only_readable) = identify(catalogue, volume, options, &found, findings)?;
     let lock = match options.access {
         Access::Write => catalogue.lock_drive(id)?,
@@ -274,11 +274,11 @@ fn check_usable(
     catalogue: &Catalogue,
     id: DriveId,
     drive: DriveRowId,
-    at: impl Fn() -> String,
+    path: impl Fn() -> String,
 ) -> Result<(), JobError> {
-    id_recovery::not_forgotten(catalogue, id, &at)?;
+    id_recovery::not_forgotten(catalogue, id, &path)?;
     match catalogue.distrust(drive)? {
-        Some(why) => Err(JobError::Untrusted { at: at(), why }),
+        Some(why) => Err(JobError::Untrusted { path: path(), why }),
         None => Ok(()),
     }
 }
@@ -305,12 +305,12 @@ fn identify(
     found: &FoundDrive<'_>,
     findings: &mut Vec<Finding>,
 ) -> Result<(DriveId, bool), JobError> {
-    let at = || volume.facts().shown.clone();
+    let path = || volume.facts().shown.clone();
     let known = match identity::read(volume)? {
         IdFile::Id(stored) => return Ok((stored.id, false)),
         IdFile::Newer(format, id) => {
             return match options.access {
-                Access::Write => Err(JobError::NewerFormat { at: at(), format }),
+                Access::Write => Err(JobError::NewerFormat { path: path(), format }),
                 Access::Read => Ok((id.unwrap_or(DriveId::NONE), true)),
             };
         }

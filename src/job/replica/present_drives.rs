@@ -2,7 +2,7 @@
 //! medium: the kernel knows whether an earlier drive is still present.
 
 use super::identity::{self, IdFile, StoredId};
-use super::open_options::Begin;
+use super::open_options::NewDrivePolicy;
 use crate::disk::{Access, Volume, VolumeFacts, VolumeSource};
 use crate::job::catalogue::Catalogue;
 use crate::job::{DriveRef, JobError};
@@ -41,7 +41,7 @@ impl PresentDrives {
         let facts = volume.facts();
         match identity::read(volume)? {
             IdFile::Id(stored) if is_moved(catalogue, &stored, facts)? => {
-                Err(JobError::CopiedDrive { at: facts.shown.clone(), id: stored.id })
+                Err(JobError::CopiedDrive { path: facts.shown.clone(), id: stored.id })
             }
             _ => self.register(drive, volume),
         }
@@ -49,12 +49,12 @@ impl PresentDrives {
 
     /// Registers the id of a drive that will only be read.
     pub fn register(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
-        let at = volume.facts().shown.clone();
+        let path = volume.facts().shown.clone();
         let Some(id) = identity::drive_id(volume)? else { return Ok(()) };
         match self.add(id, &drive.volume_source, volume.facts()) {
             IdConflict::Only => Ok(()),
-            IdConflict::Again => Err(JobError::SecondTime { at, id }),
-            IdConflict::Copy => Err(JobError::CopiedDrive { at, id }),
+            IdConflict::Again => Err(JobError::SecondTime { path, id }),
+            IdConflict::Copy => Err(JobError::CopiedDrive { path, id }),
         }
     }
 
@@ -78,7 +78,7 @@ impl PresentDrives {
         match conflict {
             IdConflict::Only => Ok(None),
             IdConflict::Again => {
-                Err(JobError::SecondTime { at: facts.shown.clone(), id: known.id })
+                Err(JobError::SecondTime { path: facts.shown.clone(), id: known.id })
             }
             IdConflict::Copy => {
                 let own = identity::write_second_id(volume, clock)?;
@@ -91,7 +91,7 @@ impl PresentDrives {
     /// Registers a drive where only known ones are used: a second drive with an id is not the known one.
     pub fn register_known(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
         self.register(drive, volume).map_err(|error| match error {
-            JobError::CopiedDrive { at, id } => JobError::NotTheKnown { at, id },
+            JobError::CopiedDrive { path, id } => JobError::NotTheKnown { path, id },
             error => error,
         })
     }
@@ -189,12 +189,14 @@ pub(crate) fn check_serial(
     drive: &DriveRef,
     volume: &dyn Volume,
 ) -> Result<(), JobError> {
-    if volume.facts().serial.is_some() || !matches!(drive.begin, Begin::OnDevice | Begin::Known) {
+    if volume.facts().serial.is_some()
+        || !matches!(drive.begin, NewDrivePolicy::OnDevice | NewDrivePolicy::Known)
+    {
         return Ok(());
     }
     let Some(id) = identity::drive_id(volume)? else { return Ok(()) };
     match serial_known(catalogue, id)? {
-        Some(_) => Err(JobError::SerialUnread { at: volume.facts().shown.clone(), id }),
+        Some(_) => Err(JobError::SerialUnread { path: volume.facts().shown.clone(), id }),
         None => Ok(()),
     }
 }

@@ -7,7 +7,7 @@ use super::remove_pruned::finish_pruning;
 use crate::disk::ReadFrom;
 use crate::job::catalogue::{Catalogue, CopyRow, CopyStatus, FileState};
 use crate::job::{JobError, Progress};
-use crate::model::ledger::{Event, LineTrust, LineVerdict, Location, Reader};
+use crate::model::ledger::{ChainReader, Event, LineTrust, LineVerdict, Location};
 use crate::model::limits::{BATCH_MESSAGES, OVERHEAD_BYTES};
 use crate::model::{Clock, EventTime, Identity, RelName, bag};
 use std::collections::HashMap;
@@ -139,7 +139,7 @@ fn last_references(
         candidates.iter().map(|copy| (copy.identity, LastReference::default())).collect();
     let at = drive.dir.join(&RelName::fixed(bag::LEDGER));
     let mut lines = LineReader::new(drive.volume.read(&at, 0, ReadFrom::Medium)?);
-    let mut reader = Reader::default();
+    let mut reader = ChainReader::default();
     while let Some(piece) = lines.next()? {
         let (raw, length) = match piece {
             Piece::Line(raw, length) => (raw, length),

@@ -46,11 +46,11 @@ impl ScrubRules {
 pub struct Unfinished {
     /// The mount in which it began: in another one it is void.
     mount: String,
-    of: Of,
+    of: ScrubTarget,
     part: PartialHash,
 }
 
-enum Of {
+enum ScrubTarget {
     Logs(Box<LogCheck>),
     Copy(PayloadName),
     Message(Box<FileRow>),
@@ -97,15 +97,15 @@ impl Scrubber<'_> {
         let mut step = ScrubStep::default();
         let mount = session_of(&self.clock.stamp(), &*drive.volume);
         let mut begun = unfinished.take().filter(|rest| rest.mount == mount);
-        if let Some(Unfinished { of: Of::Message(row), part, .. }) =
-            begun.take_if(|rest| matches!(rest.of, Of::Message(_)))
+        if let Some(Unfinished { of: ScrubTarget::Message(row), part, .. }) =
+            begun.take_if(|rest| matches!(rest.of, ScrubTarget::Message(_)))
         {
             *unfinished = self.message(*row, part, &mount, &mut step)?;
         }
         let cycle = catalogue.cycle_under_way(replica, self.clock)?;
         if unfinished.is_none() && !catalogue.logs_read_in(replica, cycle)? {
-            let check = match begun.take_if(|rest| matches!(rest.of, Of::Logs(_))) {
-                Some(Unfinished { of: Of::Logs(check), .. }) => Some(check),
+            let check = match begun.take_if(|rest| matches!(rest.of, ScrubTarget::Logs(_))) {
+                Some(Unfinished { of: ScrubTarget::Logs(check), .. }) => Some(check),
                 _ => None,
             };
             *unfinished = self.logs(drive, check, cycle, &mount, &mut step)?;
@@ -115,7 +115,7 @@ impl Scrubber<'_> {
             }
         }
         let mut copies = catalogue.copies_to_scrub(replica, cycle, SCRUB_STEP_COPIES)?;
-        if let Some(Of::Copy(name)) = begun.as_ref().map(|rest| &rest.of) {
+        if let Some(ScrubTarget::Copy(name)) = begun.as_ref().map(|rest| &rest.of) {
             copies.sort_by_key(|copy| copy.name != *name);
         }
         let whole_page = copies.len() == SCRUB_STEP_COPIES as usize;
@@ -124,7 +124,8 @@ impl Scrubber<'_> {
             if unfinished.is_some() || step.bytes >= SCRUB_STEP_BYTES || self.progress.stop() {
                 return self.end_step(drive, cycle, &verdicts, step);
             }
-            let part = match begun.take_if(|rest| matches!(rest.of, Of::Copy(n) if n == copy.name))
+            let part = match begun
+                .take_if(|rest| matches!(rest.of, ScrubTarget::Copy(n) if n == copy.name))
             {
                 Some(rest) => rest.part,
                 None => PartialHash::default(),
@@ -136,7 +137,8 @@ impl Scrubber<'_> {
                 Err(part) => {
                     step.bytes += part.read() - before;
                     let mount = mount.clone();
-                    *unfinished = Some(Unfinished { mount, of: Of::Copy(copy.name), part });
+                    *unfinished =
+                        Some(Unfinished { mount, of: ScrubTarget::Copy(copy.name), part });
                 }
                 Ok(found) => {
                     step.bytes += longest.saturating_sub(before);
@@ -191,7 +193,7 @@ impl Scrubber<'_> {
         check.keep(&logs)?;
         let Some(found) = check.found() else {
             let (mount, part) = (mount.to_owned(), PartialHash::default());
-            return Ok(Some(Unfinished { mount, of: Of::Logs(check), part }));
+            return Ok(Some(Unfinished { mount, of: ScrubTarget::Logs(check), part }));
         };
         for damage in found.iter().filter(|damage| !known.contains(damage)) {
             finding(damage).note(&mut step.findings);
@@ -324,7 +326,7 @@ impl Scrubber<'_> {
         match part.advance(&mut file, expected.bytes, most, &stop) {
             Ok(HashStep::More(part)) => {
                 step.bytes += part.read() - before;
-                let of = Of::Message(Box::new(row));
+                let of = ScrubTarget::Message(Box::new(row));
                 return Ok(Some(Unfinished { mount: mount.to_owned(), of, part }));
             }
             Ok(HashStep::Done(identity)) => {

@@ -6,7 +6,7 @@ use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, ContentRowId, DriveRow, FileRow, FileState, MailboxRowId};
 use crate::job::scan::TOO_LONG;
 use crate::job::scan::mailboxes::ConfirmedMailbox;
-use crate::model::airtime::Link;
+use crate::model::airtime::RadioLink;
 use crate::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
 use crate::model::message::Headers;
 use crate::model::{Digest, MailboxName, Reason, RelName, StationName, Suspicion, Timestamp};
@@ -26,7 +26,7 @@ pub struct AuditOptions<'a> {
     /// The room on the emptiest drive there now that takes messages, in bytes.
     pub room: u64,
     /// The link on which a lost message would be asked for again.
-    pub link: Link,
+    pub link: RadioLink,
     /// Messages of each kind listed one by one; more are counted.
     pub list_at_most: usize,
     /// The mailboxes, as they were scanned.
@@ -148,7 +148,7 @@ pub fn audit(
 ) -> Result<Audit, JobError> {
     let mut audit = Audit { counts, ..Audit::default() };
     let link = options.link;
-    let mut names = Names { catalogue, link, known: Vec::new() };
+    let mut names = MailboxNames { catalogue, link, known: Vec::new() };
     let copies =
         |at: (MailboxRowId, &[u8]), content: Option<ContentRowId>| -> Result<u32, JobError> {
             content.map_or(Ok(0), |content| catalogue.copies_kept(options.station, at, content))
@@ -228,13 +228,13 @@ fn reason(
 }
 
 /// Names of mailboxes, read once.
-struct Names<'a> {
+struct MailboxNames<'a> {
     catalogue: &'a Catalogue,
-    link: Link,
+    link: RadioLink,
     known: Vec<(MailboxRowId, MailboxName)>,
 }
 
-impl Names<'_> {
+impl MailboxNames<'_> {
     fn list(
         &mut self,
         row: &FileRow,

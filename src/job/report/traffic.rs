@@ -3,7 +3,7 @@
 
 use crate::disk::{ReadFrom, read_full};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, ContentRowId, CopyState, Counted, LocationRecord};
+use crate::job::catalogue::{Catalogue, ContentRowId, CopyState, LocationRecord, StationOrder};
 use crate::job::replica::Replica;
 use crate::job::scan::headers;
 use crate::model::dtg::Span;
@@ -57,7 +57,7 @@ pub struct LogEntry {
 
 /// The log.
 #[derive(Debug, Default)]
-pub struct Traffic {
+pub struct TrafficLog {
     /// What passed in the period, in the station's own order.
     pub entries: Vec<LogEntry>,
     /// Messages outside of the period.
@@ -74,8 +74,8 @@ pub fn traffic(
     catalogue: &Catalogue,
     period: &Period<'_>,
     drives: &[&Replica],
-) -> Result<Traffic, JobError> {
-    let mut log = Traffic::default();
+) -> Result<TrafficLog, JobError> {
+    let mut log = TrafficLog::default();
     let mut kept = Vec::new();
     let mut open: Option<EntryBuilder> = None;
     catalogue.each_location_record(period.station, |record| {
@@ -132,14 +132,14 @@ impl EntryBuilder {
     /// which contents were seen: a message is not to move in the log because it was read or deleted.
     fn new(record: LocationRecord, period: &Period<'_>) -> Self {
         let rank = match record.order {
-            Counted::Own => SortKey::Counted(1, record.content.order()),
-            Counted::Earlier(line) => SortKey::Counted(0, line),
-            Counted::Not => SortKey::ByTime,
+            StationOrder::Own => SortKey::Counted(1, record.content.order()),
+            StationOrder::Earlier(line) => SortKey::Counted(0, line),
+            StationOrder::Not => SortKey::ByTime,
         };
         let mut message = Self {
             content: record.content,
             rank,
-            own: record.order == Counted::Own,
+            own: record.order == StationOrder::Own,
             direction: Direction::Unknown,
             seen: None,
             path: None,
@@ -167,7 +167,7 @@ impl EntryBuilder {
         self,
         catalogue: &Catalogue,
         period: &Period<'_>,
-        log: &mut Traffic,
+        log: &mut TrafficLog,
     ) -> Result<Option<(ContentRowId, SortKey, LogEntry)>, JobError> {
         let known = catalogue.known(self.content)?;
         // The ledgers go back further than this card; its own rows know of times before any drive was there.
@@ -213,7 +213,7 @@ fn direction_of(path: &RelName, period: &Period<'_>) -> Direction {
 /// by the clock, since there is nothing else, but only against times that something vouched for if there are any.
 fn in_order(
     kept: Vec<(ContentRowId, SortKey, LogEntry)>,
-    log: &mut Traffic,
+    log: &mut TrafficLog,
 ) -> Vec<(ContentRowId, LogEntry)> {
     let (mut counted, mut by_time): (Vec<_>, Vec<_>) =
         kept.into_iter().partition(|(_, rank, _)| *rank != SortKey::ByTime);
@@ -326,7 +326,7 @@ mod tests {
     }
 
     fn ordered(kept: Vec<(ContentRowId, SortKey, LogEntry)>) -> (Vec<u64>, bool) {
-        let mut log = Traffic::default();
+        let mut log = TrafficLog::default();
         let contents =
             in_order(kept, &mut log).into_iter().map(|(content, _)| content.order()).collect();
         (contents, log.some_by_time)

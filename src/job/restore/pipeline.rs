@@ -3,7 +3,7 @@
 //! requested. Gives no file a name in the mailbox.
 
 use super::copy_reader::{self, CopyChunk, CopyReader, ReadEnd};
-use crate::disk::{DiskError, FileAttrs, Owner, Staged, StagingDir, Trouble, temporary_name};
+use crate::disk::{DiskError, DiskErrorKind, FileAttrs, Owner, Staged, StagingDir, temporary_name};
 use crate::job::JobError;
 use crate::model::RelName;
 use crate::model::limits::{
@@ -329,5 +329,5 @@ impl File {
 }
 
 fn may_do_elsewhere(error: &DiskError) -> bool {
-    !matches!(error.trouble, Trouble::Full | Trouble::Failing)
+    !matches!(error.trouble, DiskErrorKind::Full | DiskErrorKind::Failing)
 }

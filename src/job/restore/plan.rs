@@ -8,14 +8,14 @@ use super::free_name::free_name;
 use super::maildir::Maildirs;
 use super::options::{MailboxTarget, RestoreOptions};
 use super::pipeline::{self, Fetched, Pipeline};
-use super::report::{LeftOut, Lost, RestoreReport, Tally};
-use super::sources::Nameless;
+use super::report::{LeftOut, RestoreReport, Tally, UnrestoredMessage};
+use super::sources::UnlocatedCopies;
 use super::staging::{StagedMessage, StagingBatch};
 use super::targets;
-use crate::disk::{DiskError, FileAttrs, STAGING, TargetDir, Trouble};
+use crate::disk::{DiskError, DiskErrorKind, FileAttrs, STAGING, TargetDir};
 use crate::job::JobError;
 use crate::job::catalogue::{
-    ContentRowId, Decision, ReplicaRowId, RestoreItem, Role, Version, Withheld,
+    ContentRowId, ContentVersion, Decision, ReplicaRowId, RestoreItem, RestoreReason, Withheld,
 };
 use crate::model::ledger::Departed;
 use crate::model::{Identity, RelName, Timestamp};
@@ -86,7 +86,7 @@ struct Message {
     marks: FileAttrs,
     what: RestoreKind,
     /// The versions to use, in this order, if no copy of it is right.
-    instead: Vec<Version>,
+    instead: Vec<ContentVersion>,
 }
 
 /// A requested message that has a name to go to.
@@ -145,15 +145,17 @@ impl Restorer<'_, '_, '_> {
             return Ok(());
         }
         let path = item.path()?;
-        if item.conflict && item.role != Role::Beside {
+        if item.conflict && item.role != RestoreReason::Beside {
             self.report.conflicts.push(path.clone());
         }
         let what = match item.role {
-            Role::InDoubt { why, replica } => {
+            RestoreReason::InDoubt { why, replica } => {
                 return self.in_doubt(path, &item.version, why, replica);
             }
-            Role::InsteadOfSuspect => RestoreKind::InsteadOfSuspect,
-            Role::InPlace | Role::Beside | Role::Removed => RestoreKind::AsTold,
+            RestoreReason::InsteadOfSuspect => RestoreKind::InsteadOfSuspect,
+            RestoreReason::InPlace | RestoreReason::Beside | RestoreReason::Removed => {
+                RestoreKind::AsTold
+            }
         };
         let message = self.version(path, &item.version, what, item.instead)?;
         self.put(message)
@@ -164,7 +166,7 @@ impl Restorer<'_, '_, '_> {
     fn in_doubt(
         &mut self,
         path: RelName,
-        version: &Version,
+        version: &ContentVersion,
         why: Departed,
         replica: ReplicaRowId,
     ) -> Result<(), JobError> {
@@ -182,9 +184,9 @@ impl Restorer<'_, '_, '_> {
     fn version(
         &self,
         path: RelName,
-        version: &Version,
+        version: &ContentVersion,
         what: RestoreKind,
-        instead: Vec<Version>,
+        instead: Vec<ContentVersion>,
     ) -> Result<Message, JobError> {
         let identity = self.sources.catalogue.identity(version.content)?;
         let marks = FileAttrs { mode: version.mode, modified: version.modified };
@@ -214,7 +216,7 @@ impl Restorer<'_, '_, '_> {
     }
 
     /// Restores messages without a location, under their numbers.
-    fn numbered(&mut self, nameless: Nameless) -> Result<(), JobError> {
+    fn numbered(&mut self, nameless: UnlocatedCopies) -> Result<(), JobError> {
         let mut copies = nameless.good;
         match self.options.with_doubtful {
             true => copies.extend(nameless.doubtful),
@@ -251,7 +253,8 @@ impl Restorer<'_, '_, '_> {
             // No mailbox has a message there: only a forged line can say so, and the message would be removed with the
             // staging folder.
             let why = format!("{original}: a restore in progress has that folder");
-            let error = DiskError::with("write", why, rustix::io::Errno::PERM, Trouble::Other);
+            let error =
+                DiskError::with("write", why, rustix::io::Errno::PERM, DiskErrorKind::Other);
             self.report.unwritten(original.clone(), identity.bytes, error);
             return Ok(false);
         }
@@ -280,7 +283,9 @@ impl Restorer<'_, '_, '_> {
         let slot = match slot {
             Ok(slot) => slot,
             // A message that does not fit keeps no other from being restored.
-            Err(error) if matches!(error.trouble, Trouble::Full | Trouble::TooLarge) => {
+            Err(error)
+                if matches!(error.trouble, DiskErrorKind::Full | DiskErrorKind::TooLarge) =>
+            {
                 self.report.unwritten(path, identity.bytes, error);
                 return Ok(false);
             }
@@ -326,7 +331,7 @@ impl Restorer<'_, '_, '_> {
             }
             (Err(error), _) => {
                 self.names.remove(pending.path.as_bytes());
-                if !matches!(error.trouble, Trouble::Full | Trouble::TooLarge) {
+                if !matches!(error.trouble, DiskErrorKind::Full | DiskErrorKind::TooLarge) {
                     return Err(error.into());
                 }
                 let bytes = pending.message.identity.bytes;
@@ -341,7 +346,8 @@ impl Restorer<'_, '_, '_> {
         let Pending { message, path, .. } = pending;
         if !matches!(message.what, RestoreKind::Suspect | RestoreKind::Older) {
             let digest = message.identity.digest;
-            let lost = Lost { mailbox: self.mailbox_target.name.clone(), path, digest };
+            let lost =
+                UnrestoredMessage { mailbox: self.mailbox_target.name.clone(), path, digest };
             match seen {
                 true => self.report.damaged.push(lost),
                 false => self.report.missing.push(lost),

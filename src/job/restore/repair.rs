@@ -7,10 +7,10 @@ use super::maildir::hash_file;
 use super::targets::busy;
 use super::{MailboxTarget, RestoreSources};
 use crate::disk::{
-    DiskError, EntryStat, FileAttrs, Placing, TargetDir, TargetLocks, Trouble, temporary_name,
+    DiskError, DiskErrorKind, EntryStat, FileAttrs, Placing, TargetDir, TargetLocks, temporary_name,
 };
 use crate::job::JobError;
-use crate::job::catalogue::{RestoreItem, Role};
+use crate::job::catalogue::{RestoreItem, RestoreReason};
 use crate::model::message::FileFacts;
 use crate::model::{Digest, Identity, RelName};
 
@@ -32,7 +32,10 @@ pub fn repair(
     let refuse = |why| JobError::NotRepaired { path: path.to_string(), why };
     let mut found = None;
     sources.catalogue.each_to_restore(&sources.station, false, |item| {
-        let instead = !matches!(item.role, Role::Beside | Role::Removed | Role::InDoubt { .. });
+        let instead = !matches!(
+            item.role,
+            RestoreReason::Beside | RestoreReason::Removed | RestoreReason::InDoubt { .. }
+        );
         if instead && item.mailbox == mailbox_target.row && item.key == path.key() {
             found = Some(item);
         }
@@ -91,7 +94,9 @@ fn damaged(
     let untouched = facts.bytes == good.bytes && facts.modified == item.version.modified;
     let there = target.open_existing(path).and_then(hash_file);
     let there = match there {
-        Err(error) if error.trouble == Trouble::Failing && untouched => return Ok(good.digest),
+        Err(error) if error.trouble == DiskErrorKind::Failing && untouched => {
+            return Ok(good.digest);
+        }
         there => there?,
     };
     if there == *good {

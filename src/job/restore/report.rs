@@ -1,6 +1,6 @@
 //! The counts of a restore, done or simulated. The sentences are elsewhere.
 
-use crate::disk::{DiskError, Trouble};
+use crate::disk::{DiskError, DiskErrorKind};
 use crate::model::ledger::Departed;
 use crate::model::limits::RESTORE_UNFIT_LISTED;
 use crate::model::{Digest, MailboxName, RelName};
@@ -8,7 +8,7 @@ use serde::{Serialize, Serializer};
 
 /// A message that could not be restored.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct Lost {
+pub struct UnrestoredMessage {
     /// Its mailbox.
     pub mailbox: MailboxName,
     /// Its path.
@@ -48,9 +48,9 @@ pub struct RestoreReport {
     /// Messages whose last good version was restored instead of a suspect one; also counted as restored.
     pub instead_of_suspect: u64,
     /// Messages of which only damaged copies were found.
-    pub damaged: Vec<Lost>,
+    pub damaged: Vec<UnrestoredMessage>,
     /// Messages of which no copy was found.
-    pub missing: Vec<Lost>,
+    pub missing: Vec<UnrestoredMessage>,
     /// Messages that could not be written, with the error; of those without room only the first.
     #[serde(serialize_with = "with_errors")]
     pub not_written: Vec<(RelName, DiskError)>,
@@ -114,7 +114,8 @@ impl RestoreReport {
 
     /// Messages that could not be written for another reason than missing room.
     pub fn refused(&self) -> u64 {
-        self.not_written.iter().filter(|(_, error)| error.trouble != Trouble::Full).count() as u64
+        self.not_written.iter().filter(|(_, error)| error.trouble != DiskErrorKind::Full).count()
+            as u64
     }
 
     /// Counts a message that is staged whole, and is restored once it has its name.
@@ -142,7 +143,7 @@ impl RestoreReport {
 
     /// Counts a message that could not be written.
     pub(super) fn unwritten(&mut self, path: RelName, bytes: u64, error: DiskError) {
-        if error.trouble == Trouble::Full {
+        if error.trouble == DiskErrorKind::Full {
             self.no_room += 1;
             self.no_room_bytes = self.no_room_bytes.saturating_add(bytes);
             if self.no_room > RESTORE_UNFIT_LISTED {

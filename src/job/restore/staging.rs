@@ -5,7 +5,7 @@ use super::conflict_name::conflict_name;
 use super::pipeline::StagingSlot;
 use super::report::{RestoreReport, Tally};
 use crate::disk::{
-    DiskError, EntryStat, FileAttrs, Owner, Placing, StagingDir, TargetDir, Trouble,
+    DiskError, DiskErrorKind, EntryStat, FileAttrs, Owner, Placing, StagingDir, TargetDir,
 };
 use crate::job::JobError;
 use crate::model::limits::{RESTORE_BATCH_BYTES, RESTORE_BATCH_MESSAGES, RESTORE_NEW_FOLDERS};
@@ -146,7 +146,7 @@ impl StagingBatch {
         self.complete_maildirs(target, report);
         match target.clear_staging() {
             // If it cannot be removed for want of room, the next restore removes it.
-            Err(error) if error.trouble == Trouble::Full => {}
+            Err(error) if error.trouble == DiskErrorKind::Full => {}
             cleared => cleared?,
         }
         match target.sync_all() {
@@ -164,7 +164,7 @@ fn give_up_batch(
     error: DiskError,
     report: &mut RestoreReport,
 ) -> Result<(), JobError> {
-    if error.trouble != Trouble::Full {
+    if error.trouble != DiskErrorKind::Full {
         return Err(error.into());
     }
     for (path, tally) in batch {

@@ -3,7 +3,7 @@
 
 use super::rules::{PAGE, ScanReport, ScanRules};
 use super::{coarse_time, headers};
-use crate::disk::{DiskError, EntryStat, MailboxDir, Pieces, PrefixHash, ReadAhead};
+use crate::disk::{Chunks, DiskError, EntryStat, MailboxDir, PrefixHash, ReadAhead};
 use crate::job::JobError;
 use crate::job::catalogue::{
     Catalogue, ContentRowId, FileRow, FileState, MailboxRowId, NewFile, millis,
@@ -351,7 +351,7 @@ fn read_message(
     let mut has_nul_block = false;
     let before_it = before.filter(|before| (1..facts.bytes).contains(&before.bytes));
     let mut prefix = PrefixHash::new(before_it.map_or(0, |before| before.bytes));
-    let (mut pieces, mut piece) = (Pieces::new(&mut file, facts.bytes), Vec::new());
+    let (mut pieces, mut piece) = (Chunks::new(&mut file, facts.bytes), Vec::new());
     while pieces.next(&mut piece)? {
         hasher.update(&piece);
         prefix.update(&piece);

@@ -16,7 +16,7 @@ use std::str::FromStr;
 /// Every field that a line of any kind may have, in the order of the file.
 #[derive(Serialize, Deserialize, Default)]
 #[serde(default)]
-struct Wire {
+struct WireLine {
     v: u32,
     seq: u64,
     boot: String,
@@ -91,13 +91,13 @@ struct Wire {
 
 /// The JSON object of a line, complete except for its hash.
 pub(super) fn write(line: &Line) -> String {
-    let mut wire = Wire {
+    let mut wire = WireLine {
         v: super::FORMAT,
         seq: line.seq,
         boot: line.stamp.boot.clone(),
         time: line.stamp.time.to_text(),
         clock: if line.stamp.trusted { "trusted" } else { "unsure" }.to_owned(),
-        ..Wire::default()
+        ..WireLine::default()
     };
     wire.fill(&line.event);
     // A struct of text and numbers always serializes.
@@ -105,12 +105,12 @@ pub(super) fn write(line: &Line) -> String {
 }
 
 #[derive(Deserialize)]
-struct Version {
+struct FormatVersion {
     v: u64,
 }
 
 /// The result of reading a line whose hash is right.
-pub(super) enum Read {
+pub(super) enum ParsedLine {
     Line(Box<Line>),
     /// A later version of the program wrote it.
     Newer(u32),
@@ -118,16 +118,16 @@ pub(super) enum Read {
     Unfit,
 }
 
-pub(super) fn read(text: &str) -> Read {
+pub(super) fn read(text: &str) -> ParsedLine {
     // A later format may give any other field another form.
-    let Ok(version) = serde_json::from_str::<Version>(text) else { return Read::Unfit };
+    let Ok(version) = serde_json::from_str::<FormatVersion>(text) else { return ParsedLine::Unfit };
     if version.v > u64::from(super::FORMAT) {
-        return Read::Newer(u32::try_from(version.v).unwrap_or(u32::MAX));
+        return ParsedLine::Newer(u32::try_from(version.v).unwrap_or(u32::MAX));
     }
-    let Ok(wire) = serde_json::from_str::<Wire>(text) else { return Read::Unfit };
+    let Ok(wire) = serde_json::from_str::<WireLine>(text) else { return ParsedLine::Unfit };
     match wire.into_line() {
-        Some(line) => Read::Line(Box::new(line)),
-        None => Read::Unfit,
+        Some(line) => ParsedLine::Line(Box::new(line)),
+        None => ParsedLine::Unfit,
     }
 }
 
@@ -135,7 +135,7 @@ fn text(value: &impl Display) -> Option<String> {
     Some(value.to_string())
 }
 
-impl Wire {
+impl WireLine {
     fn fill(&mut self, event: &Event) {
         self.kind = kind(event).to_owned();
         match event {

@@ -6,7 +6,7 @@ use super::super::format::{airtime, amp_hours, share, when};
 use super::super::verdict::Summary;
 use crate::job::report::audit::Audit;
 use crate::job::report::statistics::Statistics;
-use crate::model::airtime::{Link, Power};
+use crate::model::airtime::{Power, RadioLink};
 use crate::model::bag::CarriedProgram;
 use crate::model::preservation_rules::PreservationFacts;
 use crate::model::{EventTime, Medium, StationName, Timestamp};
@@ -19,7 +19,7 @@ pub(in crate::cli) struct AuditView<'a> {
     pub audit: &'a Audit,
     pub statistics: &'a Statistics,
     pub drives: &'a [DriveView],
-    pub link: &'a Link,
+    pub link: &'a RadioLink,
     pub power: &'a Power,
     /// How the mailbox's own medium is attached.
     pub medium: Medium,

@@ -2,7 +2,7 @@
 //! Long lists are shortened, and say so; the table for a spreadsheet has them whole.
 
 use super::super::format::{airtime, amp_hours, wait};
-use super::super::page::{self, Sign, Untrusted, facts, state, table_box};
+use super::super::page::{self, StatusMark, Untrusted, facts, state, table_box};
 use super::super::verdict::label;
 use super::super::{count, drives, size, when};
 use super::text::{rules, waits};
@@ -47,7 +47,7 @@ fn the_answer(view: &AuditView<'_>) -> Markup {
     let counts = &view.audit.counts;
     let verdict = counts.verdict();
     let lines = view.summary.lines();
-    let sign = if verdict == Verdict::Safe { Sign::Good } else { Sign::Bad };
+    let sign = if verdict == Verdict::Safe { StatusMark::Good } else { StatusMark::Bad };
     let seconds = view.seconds_at_risk();
     let charge = view.charge_at_risk().map_or("unknown".to_owned(), amp_hours);
     let oldest = match view.oldest_proof() {
@@ -181,9 +181,9 @@ fn programs(view: &AuditView<'_>) -> Markup {
 
 fn drive_row(view: &AuditView<'_>, drive: &drives::DriveView) -> Markup {
     let sign = match drive.state.as_str() {
-        "safe" => Sign::Good,
-        "failed" | "full" | "stalled" | "forgotten" | "refused" | "replaced" => Sign::Bad,
-        _ => Sign::Open,
+        "safe" => StatusMark::Good,
+        "failed" | "full" | "stalled" | "forgotten" | "refused" | "replaced" => StatusMark::Bad,
+        _ => StatusMark::Open,
     };
     let proven = drive.ids.and_then(|(row, _)| view.statistics.drives.get(&row)).map(drives::proof);
     html! {

@@ -1,6 +1,6 @@
 //! The contents of one location, each with what all ledgers say of it. Never decides which of them is given.
 
-use super::decisions::Version;
+use super::decisions::ContentVersion;
 use super::lines::AssertionLine;
 use super::positions::{Lineage, Positions};
 use crate::job::JobError;
@@ -12,7 +12,7 @@ use std::collections::{HashMap, HashSet};
 
 /// A content at a location, with what all ledgers say of it.
 pub(in crate::job::catalogue) struct Candidate {
-    pub version: Version,
+    pub version: ContentVersion,
     /// By the latest line it is missing there.
     pub missing: bool,
     /// The positions as of which it is asserted, and the replicas whose ledgers say so.
@@ -92,7 +92,7 @@ pub(in crate::job::catalogue) fn candidates(
         let content = line.version.content;
         let index = *at.entry(content).or_insert_with(|| {
             candidates.push(Candidate {
-                version: Version { suspect: None, ..line.version.clone() },
+                version: ContentVersion { suspect: None, ..line.version.clone() },
                 missing: false,
                 positions: Positions::default(),
                 present: Positions::default(),
@@ -111,7 +111,7 @@ pub(in crate::job::catalogue) fn candidates(
             suspect = suspect.or(line.version.suspect);
             candidate.vouched |= line.version.suspect.is_none();
         }
-        candidate.version = Version { suspect, ..line.version.clone() };
+        candidate.version = ContentVersion { suspect, ..line.version.clone() };
         candidate.positions.add(line.replica, line.position);
         if !line.missing {
             candidate.present.add(line.replica, line.position);

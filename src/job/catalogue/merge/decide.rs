@@ -3,7 +3,7 @@
 //! position covers. Anybody may have written to a drive: one ledger alone leaves nothing out that another one holds.
 
 use super::candidates::{Candidate, LocationLines, candidates};
-use super::decisions::{Decision, RestoreItem, Role, Version, Withheld};
+use super::decisions::{ContentVersion, Decision, RestoreItem, RestoreReason, Withheld};
 use super::lines::{
     ASSERTIONS, ASSERTIONS_AT, AssertionLine, DEPARTURES, DEPARTURES_AT, DepartureLine,
 };
@@ -21,7 +21,7 @@ use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// How far to look.
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum Within {
+enum SearchScope {
     /// In one mailbox, for nobody may have a target for another that a ledger names; and where no ledger calls it
     /// damage, for what looks like that may be left out there.
     Mailbox,
@@ -30,7 +30,7 @@ enum Within {
 }
 
 /// What left a location, by its content.
-type Left<'a> = HashMap<ContentRowId, Vec<&'a DepartureLine>>;
+type DeparturesByContent<'a> = HashMap<ContentRowId, Vec<&'a DepartureLine>>;
 
 impl Catalogue {
     /// Goes through everything that a restore gives back, in order of the locations.
@@ -128,7 +128,7 @@ impl Merge<'_> {
         let plain =
             left.is_empty() && lines.iter().all(|l| l.version.content == first.version.content);
         let mut candidates = candidates(self.catalogue, &mut self.lineage, location, plain)?;
-        let mut by_content = Left::new();
+        let mut by_content = DeparturesByContent::new();
         for departure in left {
             by_content.entry(departure.content).or_default().push(departure);
         }
@@ -137,7 +137,7 @@ impl Merge<'_> {
             let content = candidate.version.content;
             if let Some((why, by)) = self.withheld(candidate, &by_content) {
                 match self.is_taken_back(candidate, &by_content)
-                    || self.is_given_elsewhere(at, content, Within::Mailbox)?
+                    || self.is_given_elsewhere(at, content, SearchScope::Mailbox)?
                 {
                     true => candidate.withheld = Some((why, Some(by))),
                     false => candidate.in_doubt = Some((why, by)),
@@ -147,7 +147,7 @@ impl Merge<'_> {
                 candidate.withheld = Some((Departed::Acknowledged, None));
             }
             if candidate.withheld.is_some() {
-                candidate.elsewhere = self.is_given_elsewhere(at, content, Within::Station)?;
+                candidate.elsewhere = self.is_given_elsewhere(at, content, SearchScope::Station)?;
             }
         }
         let (withheld, rest): (Vec<_>, Vec<_>) =
@@ -183,7 +183,7 @@ impl Merge<'_> {
     fn withheld(
         &mut self,
         candidate: &Candidate,
-        left: &Left<'_>,
+        left: &DeparturesByContent<'_>,
     ) -> Option<(Departed, ReplicaRowId)> {
         let left = left.get(&candidate.version.content)?;
         let mut word = None;
@@ -198,7 +198,7 @@ impl Merge<'_> {
     }
 
     /// Whether each ledger takes back by itself all that it says of a content, or this card does.
-    fn is_taken_back(&mut self, candidate: &Candidate, left: &Left<'_>) -> bool {
+    fn is_taken_back(&mut self, candidate: &Candidate, left: &DeparturesByContent<'_>) -> bool {
         let Some(left) = left.get(&candidate.version.content) else { return false };
         candidate.positions.all_are(|(of, position)| {
             left.iter().any(|d| d.replica == of && self.covers(d.position, position))
@@ -227,12 +227,12 @@ impl Merge<'_> {
         &mut self,
         at: (MailboxRowId, &[u8]),
         content: ContentRowId,
-        within: Within,
+        within: SearchScope,
     ) -> Result<bool, JobError> {
         for (mailbox, key) in self.catalogue.other_locations(self.station, at, content)? {
             let near = match within {
-                Within::Station => true,
-                Within::Mailbox => {
+                SearchScope::Station => true,
+                SearchScope::Mailbox => {
                     mailbox == at.0
                         && !self.catalogue.is_ignored(&key)
                         && !self.catalogue.is_suspected_at(mailbox, &key, content)?
@@ -295,12 +295,12 @@ impl Merge<'_> {
             .map(|candidate| candidate.version.content)
             .collect();
         let is_suspect = |c: &Candidate| suspect.contains(&c.version.content);
-        let suspect: Vec<Version> =
+        let suspect: Vec<ContentVersion> =
             given.iter().filter(|c| is_suspect(c)).map(|c| c.version.clone()).collect();
         // The last version that was replaced is the newest of the older ones.
         let older =
             withheld.iter().rev().filter(|c| matches!(c.withheld, Some((Departed::Replaced, _))));
-        let older: Vec<Version> =
+        let older: Vec<ContentVersion> =
             older.map(|c| c.version.clone()).filter(|v| v.suspect.is_none()).collect();
         for (index, candidate) in given.into_iter().filter(|c| !is_suspect(c)).enumerate() {
             // Every message begins with nothing: a file that was filled is no second message.
@@ -313,9 +313,9 @@ impl Merge<'_> {
             let before = self.versions_before((mailbox, key, candidate.version.content))?;
             let instead = if index == 0 { chain(&suspect, before, &older) } else { before };
             let role = match index {
-                0 if suspect.is_empty() => Role::InPlace,
-                0 => Role::InsteadOfSuspect,
-                _ => Role::Beside,
+                0 if suspect.is_empty() => RestoreReason::InPlace,
+                0 => RestoreReason::InsteadOfSuspect,
+                _ => RestoreReason::Beside,
             };
             each(Decision::Give(RestoreItem {
                 mailbox,
@@ -346,7 +346,7 @@ impl Merge<'_> {
                     mailbox,
                     key,
                     version,
-                    role: Role::Removed,
+                    role: RestoreReason::Removed,
                     missing: false,
                     conflict: false,
                     instead: Vec::new(),
@@ -377,7 +377,7 @@ fn doubt(
                 mailbox,
                 key,
                 version,
-                role: Role::InDoubt { why, replica },
+                role: RestoreReason::InDoubt { why, replica },
                 missing: false,
                 conflict: false,
                 instead: Vec::new(),

@@ -8,7 +8,7 @@ use crate::model::{RelName, Suspicion, Timestamp};
 
 /// One content that was at a location.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Version {
+pub struct ContentVersion {
     /// The content.
     pub content: ContentRowId,
     /// The file's own time.
@@ -19,7 +19,7 @@ pub struct Version {
     pub suspect: Option<Suspicion>,
 }
 
-impl FromRow for Version {
+impl FromRow for ContentVersion {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self {
             content: columns.read()?,
@@ -32,7 +32,7 @@ impl FromRow for Version {
 
 /// Why a content is given back.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Role {
+pub enum RestoreReason {
     /// It is what belongs at its location.
     InPlace,
     /// The same, and a later version that looks like damage is left out for it.
@@ -50,7 +50,7 @@ pub enum Role {
     },
 }
 
-impl Role {
+impl RestoreReason {
     /// Whether drives disagree about it.
     pub fn is_in_doubt(self) -> bool {
         matches!(self, Self::InDoubt { .. })
@@ -65,15 +65,15 @@ pub struct RestoreItem {
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// What is to be there.
-    pub version: Version,
+    pub version: ContentVersion,
     /// Why.
-    pub role: Role,
+    pub role: RestoreReason,
     /// It is missing from the card, or was when a drive was last written to.
     pub missing: bool,
     /// Neither of two contents was asserted later than the other.
     pub conflict: bool,
     /// What to give where there is no good copy of it: a version that looks like damage, then older ones.
-    pub instead: Vec<Version>,
+    pub instead: Vec<ContentVersion>,
     /// The latest position as of which a ledger says so; for the order in which messages came.
     pub latest: u64,
 }
@@ -86,7 +86,7 @@ pub struct Withheld {
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// What it is.
-    pub version: Version,
+    pub version: ContentVersion,
     /// Why it left.
     pub why: Departed,
     /// The replica whose ledger says so; `None` where a person said so on this card alone.

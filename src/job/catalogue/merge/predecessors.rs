@@ -1,7 +1,7 @@
 //! Earlier versions of a content, step by step, by the departures that name it as the successor: to give back where
 //! there is no good copy of the content. Never gives one that is given by itself.
 
-use super::decisions::Version;
+use super::decisions::ContentVersion;
 use super::view::Merge;
 use crate::job::JobError;
 use crate::job::catalogue::row_ids::{ContentRowId, MailboxRowId};
@@ -13,12 +13,12 @@ use rusqlite::params;
 use std::collections::{BTreeSet, HashSet, VecDeque};
 
 /// A departure that names what came after.
-struct Before {
+struct NamedDeparture {
     place: ContentAt,
     position: Position,
 }
 
-impl FromRow for Before {
+impl FromRow for NamedDeparture {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self { place: columns.read()?, position: columns.read()? })
     }
@@ -48,7 +48,7 @@ impl Catalogue {
         &self,
         station: &StationName,
         place: &ContentAt,
-    ) -> Result<Vec<Before>, JobError> {
+    ) -> Result<Vec<NamedDeparture>, JobError> {
         let sql = "SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d \
                    INDEXED BY departure_by_successor JOIN replica ON replica.id = d.replica \
                    AND replica.station = ?1 WHERE d.to_content = ?4 AND d.to_mailbox = ?2 \
@@ -66,7 +66,7 @@ impl Catalogue {
         &self,
         station: &StationName,
         (mailbox, key, content): &ContentAt,
-    ) -> Result<Option<Version>, JobError> {
+    ) -> Result<Option<ContentVersion>, JobError> {
         let sql = "SELECT a.content, a.suspect, a.modified_s, a.modified_n, a.mode FROM replica \
                    JOIN assertion a ON a.replica = replica.id WHERE replica.station = ?1 \
                    AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 ORDER BY a.replica DESC, \
@@ -78,10 +78,10 @@ impl Catalogue {
 /// What to try one after the other: what looks like damage, the versions before, then what was replaced at the same
 /// location otherwise.
 pub(in crate::job::catalogue) fn chain(
-    suspect: &[Version],
-    before: Vec<Version>,
-    older: &[Version],
-) -> Vec<Version> {
+    suspect: &[ContentVersion],
+    before: Vec<ContentVersion>,
+    older: &[ContentVersion],
+) -> Vec<ContentVersion> {
     let known: HashSet<ContentRowId> = before.iter().map(|version| version.content).collect();
     let older = older.iter().filter(|version| !known.contains(&version.content));
     let all = suspect.iter().cloned().chain(before).chain(older.cloned());
@@ -93,14 +93,14 @@ impl Merge<'_> {
     pub(in crate::job::catalogue) fn versions_before(
         &mut self,
         (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),
-    ) -> Result<Vec<Version>, JobError> {
+    ) -> Result<Vec<ContentVersion>, JobError> {
         if !self.successors.contains(&content) {
             return Ok(Vec::new());
         }
         let (catalogue, station) = (self.catalogue, self.station);
         let mut ahead = VecDeque::from([(mailbox, key.to_vec(), content)]);
         let mut met: BTreeSet<ContentAt> = ahead.iter().cloned().collect();
-        let mut all: Vec<Before> = Vec::new();
+        let mut all: Vec<NamedDeparture> = Vec::new();
         while let Some(place) = ahead.pop_front() {
             if met.len().max(all.len()) > VERSIONS_FOLLOWED {
                 break;
@@ -114,9 +114,9 @@ impl Merge<'_> {
                 }
             }
         }
-        let mut versions: Vec<Version> = Vec::new();
+        let mut versions: Vec<ContentVersion> = Vec::new();
         while !all.is_empty() && versions.len() < VERSIONS_MAX {
-            let Before { place, .. } = all.swap_remove(self.latest(&all));
+            let NamedDeparture { place, .. } = all.swap_remove(self.latest(&all));
             if versions.iter().any(|version| version.content == place.2)
                 || self.is_given_at((place.0, &place.1), place.2)?
             {
@@ -129,7 +129,7 @@ impl Merge<'_> {
     }
 
     /// Which of some departures was seen last.
-    fn latest(&mut self, all: &[Before]) -> usize {
+    fn latest(&mut self, all: &[NamedDeparture]) -> usize {
         let mut last = 0;
         for at in 1..all.len() {
             let (one, other) = (all[at].position, all[last].position);
