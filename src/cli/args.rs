@@ -97,7 +97,7 @@ pub struct Scope {
 
 impl Scope {
     /// These values, and another's where these say nothing.
-    pub(super) fn over(&self, other: &Self) -> Self {
+    pub(super) fn overriding(&self, other: &Self) -> Self {
         let either = |a: &Vec<PathBuf>, b: &Vec<PathBuf>| match a.is_empty() {
             true => b.clone(),
             false => a.clone(),
@@ -341,7 +341,7 @@ pub enum Loss {
 
 impl Loss {
     /// What is meant by it.
-    pub(super) fn meant(self) -> DriveLoss {
+    pub(super) fn as_loss(self) -> DriveLoss {
         match self {
             Self::Lost => DriveLoss::Lost,
             Self::GivenAway => DriveLoss::GivenAway,

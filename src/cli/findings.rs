@@ -126,7 +126,7 @@ fn log_finding(finding: &Finding) -> String {
             "{} of manifest-sha256.txt {} not what was written (from byte {offset}): the next counterfoil mirror \
              writes the list right again; no copy is concerned",
             super::report::count(*lines, "line"),
-            super::report::are(*lines)
+            super::report::is_or_are(*lines)
         ),
         Finding::LogUnreadable { log, offset } => format!(
             "{log} cannot be read from byte {offset} on: copies stay good, and a restore from this drive alone may \

@@ -6,7 +6,7 @@ use super::config::Accept;
 pub(super) use super::findings::finding;
 use super::output::Output;
 pub(super) use super::report::drive_state;
-use super::report::{are, count, them, were};
+use super::report::{count, is_or_are, it_or_them, was_or_were};
 use super::span;
 use crate::daemon::Notice;
 use crate::disk::{DiskError, DiskErrorKind, trouble};
@@ -82,7 +82,7 @@ fn mailbox_state(name: &MailboxName, path: &Path, state: &MailboxState, missing:
         MailboxState::Emptied => format!(
             "The folder of mailbox {name} is empty, and {} {} in it: {}. Is its card or partition mounted?",
             count(missing, "message"),
-            were(missing),
+            was_or_were(missing),
             escape::shown_path(path)
         ),
         MailboxState::Away => {
@@ -142,8 +142,8 @@ pub(super) fn not_in_config(left: &MailboxNotInForce) -> String {
     format!(
         "{} of mailbox {name} {} on the sticks and no longer in the config. A restore still gives {} back.",
         count(*messages, "message"),
-        are(*messages),
-        them(*messages)
+        is_or_are(*messages),
+        it_or_them(*messages)
     )
 }
 

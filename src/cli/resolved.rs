@@ -280,7 +280,7 @@ fn folder_ref(path: &Path) -> DriveRef {
 /// A removable drive that is mounted.
 fn mounted_ref(found: MountedDrive, begin: NewDrivePolicy) -> DriveRef {
     let path = found.key.mount_point.clone();
-    drive_ref(Arc::new(DirVolumeSource::on(found)), &path, begin)
+    drive_ref(Arc::new(DirVolumeSource::of_mounted(found)), &path, begin)
 }
 
 fn drive_ref(volume_source: Arc<DirVolumeSource>, path: &Path, begin: NewDrivePolicy) -> DriveRef {

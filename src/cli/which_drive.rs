@@ -40,7 +40,7 @@ impl Advice {
 }
 
 /// All of it in one piece.
-pub(super) fn in_one(advice: &[Advice]) -> String {
+pub(super) fn joined(advice: &[Advice]) -> String {
     let one = |advice: &Advice| match &advice.command {
         Some(command) => format!("{} {command}", advice.text),
         None => advice.text.clone(),
@@ -49,7 +49,7 @@ pub(super) fn in_one(advice: &[Advice]) -> String {
 }
 
 /// What to do about a drive that another one has taken the place of.
-pub(super) fn settle_replaced(id: DriveId) -> Vec<Advice> {
+pub(super) fn advise_replaced(id: DriveId) -> Vec<Advice> {
     vec![
         Advice::text("If it still exists, plug in both at the same time.".to_owned()),
         Advice::command(
@@ -60,7 +60,7 @@ pub(super) fn settle_replaced(id: DriveId) -> Vec<Advice> {
 }
 
 /// What to do about a drive that may have been reformatted, or may be another stick; `it` is how the sentence calls it.
-pub(super) fn settle_reformatted(it: &str, id: DriveId) -> Vec<Advice> {
+pub(super) fn advise_reformatted(it: &str, id: DriveId) -> Vec<Advice> {
     vec![
         Advice::command(
             format!("If {it} was reformatted, type:"),
@@ -149,20 +149,20 @@ pub(super) fn finding(finding: &Finding) -> String {
             "{} ({}) was reformatted or replaced: the copies known on it are gone, and count for nothing. {}",
             other.label,
             other.id,
-            in_one(&settle_replaced(other.id))
+            joined(&advise_replaced(other.id))
         ),
         Finding::HasLedgerOf { other } => format!(
             "its ledger is that of {} ({}): it is that drive with another id, or a copy of it. What is known on that \
              one counts for nothing until it is seen. {}",
             other.label,
             other.id,
-            in_one(&settle_replaced(other.id))
+            joined(&advise_replaced(other.id))
         ),
         Finding::PerhapsReformatted { other } => format!(
             "a new drive was begun here, where {} ({}) was last. {}",
             other.label,
             other.id,
-            in_one(&settle_reformatted("it", other.id))
+            joined(&advise_reformatted("it", other.id))
         ),
         Finding::SeenAgain => {
             "it was taken for reformatted or replaced, and is here: its copies count again"

@@ -145,7 +145,7 @@ pub(super) fn work_as_owner(
         all.push(TouchedPath { kind, path, holding });
     }
     match doer(&all)? {
-        WorkAs::Root => all.iter().try_for_each(is_roots_alone),
+        WorkAs::Root => all.iter().try_for_each(check_only_roots),
         WorkAs::User(id, group) => {
             let user = ownership::user(id, group);
             ownership::become_user(&user, keeps_root)
@@ -196,7 +196,7 @@ fn of_several(one: &TouchedPath, other: &TouchedPath, user: &User) -> CliError {
 }
 
 /// Root stays root only where nobody else can put something in the place of what it opens.
-fn is_roots_alone(touched: &TouchedPath) -> Result<(), CliError> {
+fn check_only_roots(touched: &TouchedPath) -> Result<(), CliError> {
     let TouchedPath { kind, path, holding } = touched;
     let shown = format!("{} {}", kind.shown(), escape::shown_path(path));
     if holding.link.is_some() && *kind != PathUse::Config {

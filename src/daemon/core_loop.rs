@@ -388,7 +388,7 @@ impl<'a> Daemon<'a> {
     async fn wind_down(&mut self, events: &mut Receiver<LoopEvent>) {
         self.drives.stop();
         let patience = Instant::now() + STOP_PATIENCE;
-        while self.drives.at_work().next().is_some() || self.scan.is_some() {
+        while self.drives.busy_labels().next().is_some() || self.scan.is_some() {
             tokio::select! {
                 event = events.recv() => match event {
                     Some(LoopEvent::Synced(number, sync, follow_up)) => {
@@ -404,7 +404,7 @@ impl<'a> Daemon<'a> {
                 _ = self.timer_fd.until(Some(patience)) => break,
             }
         }
-        for label in self.drives.at_work() {
+        for label in self.drives.busy_labels() {
             self.sink.emit(&Notice::LeftWorking(label));
         }
     }

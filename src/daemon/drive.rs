@@ -284,7 +284,7 @@ impl<'a> Drive<'a> {
                 tracing::debug!(%error, drive = self.label, "a scrub step ended in an error");
                 // The sync that follows finds the cause and reports it.
                 self.timers.set(timer, now);
-                self.timers.hold(timer, now + SCRUB_PAUSE_AFTER_ERROR);
+                self.timers.postpone(timer, now + SCRUB_PAUSE_AFTER_ERROR);
                 true
             }
         };

@@ -195,7 +195,7 @@ impl<'a> Drives<'a> {
         let Ok(id) = id.parse() else { return Ok(()) };
         let (catalogue, _) = Catalogue::open(&self.context.state)?;
         if let Some(drive) = catalogue.drive(id)? {
-            catalogue.restore_trust(drive.row, self.context.clock.stamp().time)?;
+            catalogue.restore_trust(drive.row, self.context.clock.event_time().time)?;
         }
         Ok(())
     }
@@ -225,7 +225,7 @@ impl<'a> Drives<'a> {
         let Some(drive) = catalogue.drive(id)? else {
             return Ok(Some(format!("no drive {id} is known here")));
         };
-        catalogue.forget_drive(drive.row, why, place, self.context.clock.stamp().time)?;
+        catalogue.forget_drive(drive.row, why, place, self.context.clock.event_time().time)?;
         self.drives.values_mut().filter(|drive| drive.has_id(id)).for_each(Drive::resync);
         self.send_status();
         Ok(None)
@@ -263,7 +263,7 @@ impl<'a> Drives<'a> {
     }
 
     /// The labels of the drives whose workers are at work.
-    pub(super) fn at_work(&self) -> impl Iterator<Item = &str> {
+    pub(super) fn busy_labels(&self) -> impl Iterator<Item = &str> {
         self.drives.values().filter(|drive| drive.is_at_work()).map(|drive| drive.label.as_str())
     }
 

@@ -140,7 +140,7 @@ impl Scanner {
             ignore: &self.ignore,
             stable_for: self.settle,
             seen_gone: if others_away { &[] } else { &job.gone },
-            hold: &|path, _| churn.holds(open.row, path, Instant::now()),
+            hold: &|path, _| churn.must_wait(open.row, path, Instant::now()),
             clock: &*self.clock,
         };
         if job.whole {

@@ -106,7 +106,7 @@ impl<K: Ord + Clone> Timers<K> {
     }
 
     /// Keeps a timer from firing before a time, whenever it is due.
-    pub(super) fn hold(&self, key: K, not_before: Instant) {
+    pub(super) fn postpone(&self, key: K, not_before: Instant) {
         self.0.borrow_mut().entry(key).or_default().not_before = Some(not_before);
     }
 
@@ -186,7 +186,7 @@ mod tests {
         let (timers, begin) = (Timers::default(), Instant::now());
         timers.set(Timer::Scan, begin);
         let later = begin + Duration::from_secs(9);
-        timers.hold(Timer::Scan, later);
+        timers.postpone(Timer::Scan, later);
         assert_eq!(timers.deadline(any), Some(later));
         timers.set(Timer::Scan, begin);
         assert_eq!(timers.pop(begin, any), None, "the hold outlasts a new due time");

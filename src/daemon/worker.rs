@@ -4,7 +4,7 @@
 use super::events::{LoopEvent, ScrubOutcome, SyncFollowUp};
 use crate::disk::{Access, DiskErrorKind, VolumeFacts};
 use crate::job::catalogue::{Catalogue, DriveRowId};
-use crate::job::extras::{Extras, carry_on};
+use crate::job::extras::{Extras, write_extras_of_drive};
 use crate::job::mirror::OpenMailbox;
 use crate::job::replica::scrub::{ScrubRules, ScrubStep, Scrubber, Unfinished};
 use crate::job::replica::{NewDrivePolicy, PresentDrives};
@@ -201,7 +201,7 @@ impl Worker {
         Ok(SyncFollowUp {
             scrub_due: context.scrub.due(&catalogue, replica.row, &*context.clock)?,
             has_unrecoverable: !catalogue.unrecoverable_copies(replica.row, 0, 1)?.is_empty(),
-            days_left: catalogue.days_left(drive, &context.clock.stamp())?,
+            days_left: catalogue.days_left(drive, &context.clock.event_time())?,
         })
     }
 
@@ -225,7 +225,7 @@ impl Worker {
     ) -> Result<(ScrubStep, Option<Duration>), JobError> {
         let context = &self.context;
         let (catalogue, _) = Catalogue::open(&context.state)?;
-        catalogue.keep_small()?;
+        catalogue.use_small_cache()?;
         // Messages of a mailbox that is not there are not compared.
         let mailboxes = open_all(&catalogue, &context.mailboxes)?;
         let (station, clock) = (&context.station, &*context.clock);
@@ -264,7 +264,15 @@ impl Worker {
             let (station, clock) = (&context.station, &*context.clock);
             let (present_drives, extras) = (&context.present_drives, &context.extras);
             let until = UntilNextJob(self);
-            carry_on(&catalogue, station, &self.drive, present_drives, clock, extras, &until)
+            write_extras_of_drive(
+                &catalogue,
+                station,
+                &self.drive,
+                present_drives,
+                clock,
+                extras,
+                &until,
+            )
         });
         let drive = self.drive.label.as_str();
         match updated {

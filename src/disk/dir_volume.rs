@@ -38,7 +38,7 @@ impl DirVolumeSource {
     }
 
     /// For a removable drive: that mount of that device, and nothing else that may be mounted there later.
-    pub fn on(found: MountedDrive) -> Self {
+    pub fn of_mounted(found: MountedDrive) -> Self {
         Self { path: found.key.mount_point.clone(), only: Some(found) }
     }
 
@@ -114,7 +114,7 @@ fn identify(
 }
 
 /// The error of a file whose length is greater than what the medium holds of it.
-fn hollow(at: &RelName, shown: &str) -> DiskError {
+fn hollow_file_error(at: &RelName, shown: &str) -> DiskError {
     DiskError::with("read", format_args!("{at} on {shown}"), Errno::FBIG, DiskErrorKind::Refused)
 }
 
@@ -377,13 +377,13 @@ impl Volume for DirVolume {
         let (fd, stat) = openat::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
         if openat::facts(&stat).bytes > self.capacity.max(offset) {
             // Hardly anything of it is on the medium, and reading it would take for ever.
-            return Err(hollow(at, &self.facts.shown));
+            return Err(hollow_file_error(at, &self.facts.shown));
         }
         let (bytes, in_use) = (openat::facts(&stat).bytes, (stat.st_blocks as u64) * 512);
         let mut left = None;
         if bytes >= HOLLOW_FROM && (bytes / HOLLOW_TIMES > in_use || bytes > self.in_use()?) {
             if PayloadName::from_file(1, at.last()).is_some() {
-                return Err(hollow(at, &self.facts.shown));
+                return Err(hollow_file_error(at, &self.facts.shown));
             }
             // Of a log, as much is read as a power failure may leave.
             left = Some(in_use + LEDGER_JUNK_BYTES + HOLLOW_FROM);
@@ -435,7 +435,7 @@ impl Source for OpenFile {
         if let Some(left) = &mut self.left {
             *left = left.saturating_sub(got as u64);
             if *left == 0 {
-                return Err(hollow(&self.at, &self.shown));
+                return Err(hollow_file_error(&self.at, &self.shown));
             }
         }
         Ok(got)

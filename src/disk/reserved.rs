@@ -82,9 +82,9 @@ impl ReservedFolders {
     /// Why no mail is restored into a folder; `None` if it may be. The path must be without links and dots.
     pub fn why(&self, folder: &Path) -> Option<Reserved> {
         let target = Ancestors::of(folder);
-        let itself = target.itself()?;
+        let itself = target.folder()?;
         let is_one_of = |at: &IdentifiedFolder, kept: &[Ancestors]| {
-            kept.iter().filter_map(Ancestors::itself).any(|folder| at.is(folder))
+            kept.iter().filter_map(Ancestors::folder).any(|folder| at.is(folder))
         };
         let holds_one_of = |kept: &[Ancestors]| kept.iter().any(|chain| chain.has(itself));
         let is_root = itself.is(&IdentifiedFolder::at(Path::new("/")));
@@ -142,7 +142,7 @@ impl Ancestors {
         Self(folder.ancestors().map(IdentifiedFolder::at).collect())
     }
 
-    fn itself(&self) -> Option<&IdentifiedFolder> {
+    fn folder(&self) -> Option<&IdentifiedFolder> {
         self.0.first()
     }
 

@@ -56,14 +56,14 @@ impl Owner {
         Self { to: inherited_owner(folder) }
     }
 
-    pub(super) fn give(self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
+    pub(super) fn apply_to_file(self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
         self.to.map_or(Ok(()), |owner| set_owner(fd, owner))
     }
 
     /// Gives a new folder its owner and permission bits.
-    pub(super) fn take_over(self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
+    pub(super) fn apply_to_new_folder(self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
         rustix::fs::fchmod(fd, Mode::from(FOLDER_MODE))?;
-        self.give(fd)
+        self.apply_to_file(fd)
     }
 }
 
@@ -104,7 +104,7 @@ impl StagingDir {
         let FileAttrs { mode, modified } = marks;
         let at = self.at.join(&staged.name);
         let fail = |errno| DiskError::new("set owner and time of", &at, errno);
-        owner.give(staged.fd.as_fd()).map_err(fail)?;
+        owner.apply_to_file(staged.fd.as_fd()).map_err(fail)?;
         rustix::fs::fchmod(&staged.fd, Mode::from(mode & FILE_MODES | FILE_MODE_LEAST))
             .map_err(fail)?;
         let time = Timespec { tv_sec: modified.seconds, tv_nsec: modified.nanos.into() };

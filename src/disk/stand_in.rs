@@ -131,7 +131,7 @@ impl StandIn {
         let is_its = |path: &PathBuf| {
             path.is_dir() && owner(path).is_some_and(|uid| uid == me || owner(state) == Some(uid))
         };
-        let mut found = everybodys_bases().into_iter().map(|base| base.join(name(state)));
+        let mut found = shared_bases().into_iter().map(|base| base.join(name(state)));
         let path = found.find(|path| is_its(path) && host::is_locked(&path.join(LOCK)))?;
         let why = host::read_text(&path.join(WHY)).ok().flatten().unwrap_or_default();
         Some((path, why))
@@ -166,7 +166,7 @@ fn bases() -> Vec<PathBuf> {
 }
 
 /// The same, and those of services and other users, as far as this user may read them.
-fn everybodys_bases() -> Vec<PathBuf> {
+fn shared_bases() -> Vec<PathBuf> {
     let below = |folder: &str| {
         let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
         entries.map(|entry| entry.path()).collect::<Vec<_>>()

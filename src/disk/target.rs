@@ -181,7 +181,7 @@ impl TargetDir {
         }
         let at = RelName::fixed(STAGING);
         let owner = self.owner_in(None)?;
-        let mut give = |fd: BorrowedFd<'_>| owner.give(fd);
+        let mut give = |fd: BorrowedFd<'_>| owner.apply_to_file(fd);
         openat::make_dirs(self.root.as_fd(), &at, FOLDER_MODE, HOST, &mut give)?;
         let made = self.waiting_at(at)?;
         *self.staging.borrow_mut() = Some(Arc::clone(&made));
@@ -278,7 +278,7 @@ impl TargetDir {
 
     fn make_dirs_for(&self, at: &RelName, owner: Owner) -> Result<(), DiskError> {
         *self.absent.borrow_mut() = None;
-        let mut made = |fd: BorrowedFd<'_>| owner.take_over(fd);
+        let mut made = |fd: BorrowedFd<'_>| owner.apply_to_new_folder(fd);
         openat::make_dirs(self.root.as_fd(), at, FOLDER_MODE, HOST, &mut made)
     }
 

@@ -207,7 +207,7 @@ pub enum JobError {
     #[error(
         "{path}: this is drive {id}, which is {} since {since}{}. It takes no mail, and its copies count for \
          nothing{}. To use it {}: counterfoil drives add {}",
-        .why.given_up(), reason(*.why, .place.as_deref()), read(*.why), again(*.why), in_shell(.path)
+        .why.given_up(), reason_phrase(*.why, .place.as_deref()), restore_phrase(*.why), again_phrase(*.why), in_shell(.path)
     )]
     Forgotten {
         /// The place.
@@ -310,7 +310,7 @@ pub enum JobError {
 }
 
 /// The reason for giving up a drive, as a phrase, with the place it went to; a refused drive went nowhere.
-fn reason(why: DriveLoss, place: Option<&str>) -> String {
+fn reason_phrase(why: DriveLoss, place: Option<&str>) -> String {
     match place {
         Some(place) => format!(": {why}, {place}"),
         None if why == DriveLoss::Refused => String::new(),
@@ -319,11 +319,11 @@ fn reason(why: DriveLoss, place: Option<&str>) -> String {
 }
 
 /// What a restore does with the drive, as a phrase: a refused one is read only if it is named.
-fn read(why: DriveLoss) -> &'static str {
+fn restore_phrase(why: DriveLoss) -> &'static str {
     if why == DriveLoss::Refused { "" } else { "; restore still reads them" }
 }
 
-fn again(why: DriveLoss) -> &'static str {
+fn again_phrase(why: DriveLoss) -> &'static str {
     if why == DriveLoss::Refused { "all the same" } else { "again" }
 }
 

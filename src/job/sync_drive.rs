@@ -84,7 +84,7 @@ pub fn mirror_drive(
             sync.findings.push(Finding::NumbersUsedUp);
         }
         let pass = Pass { catalogue, mailboxes, clock, progress };
-        let mount = session_of(&clock.stamp(), &*admitted.volume);
+        let mount = session_of(&clock.event_time(), &*admitted.volume);
         let done = pass.run(&mut admitted).and_then(|mut report| {
             report.is_complete &= !is_some_away(&pass)?;
             if !report.stopped {
@@ -138,7 +138,7 @@ fn note_copied(
         return Ok(());
     }
     let of = (admitted.id, drive.label.as_str());
-    catalogue.make_known(of, serial, KnownHow::Copied, clock.stamp().time)
+    catalogue.make_known(of, serial, KnownHow::Copied, clock.event_time().time)
 }
 
 /// Whether a mailbox in force could not be opened for this pass: its changes are not recorded on the drive, and its row
@@ -172,10 +172,10 @@ pub fn open(
     clock: &dyn Clock,
 ) -> Result<Replica, JobError> {
     let volume = drive.volume_source.open(access)?;
-    let mount = session_of(&clock.stamp(), &*volume);
+    let mount = session_of(&clock.event_time(), &*volume);
     let opened = || -> Result<Replica, JobError> {
         let mut copied = None;
-        let here = &|| present_drives.here(&drive.volume_source);
+        let here = &|| present_drives.ids_except(&drive.volume_source);
         if access == Access::Write {
             refuse_forgotten(catalogue, &*volume)?;
             check_writable(&*volume)?;
@@ -261,7 +261,7 @@ pub fn inspect_drives(
         };
         let trouble = match &opened {
             Ok(admitted) if is_skipped(&*admitted.volume) => Some(Reason::NoDrive),
-            Ok(admitted) if catalogue.distrust(admitted.state.drive)?.is_some() => {
+            Ok(admitted) if catalogue.distrust_reason(admitted.state.drive)?.is_some() => {
                 Some(Reason::DriveFailed)
             }
             Ok(admitted) if admitted.newer || admitted.volume.facts().read_only => {
@@ -298,7 +298,7 @@ pub fn compare_drives(
 ) -> Result<(), JobError> {
     for (id, row) in syncs.iter().filter_map(|sync| sync.drive) {
         let replica = catalogue.replica(row, station)?;
-        if !catalogue.to_be_compared(&replica, id, false)?.is_empty() {
+        if !catalogue.witnesses_to_compare(&replica, id, false)?.is_empty() {
             return inspect_drives(catalogue, station, drives, clock).map(drop);
         }
     }
@@ -307,7 +307,7 @@ pub fn compare_drives(
 
 /// Whether a drive's copies do not count, for a reason other than distrust.
 pub fn is_left_out(catalogue: &Catalogue, drive: DriveRowId) -> Result<bool, JobError> {
-    Ok(!catalogue.counts(drive)? && catalogue.distrust(drive)?.is_none())
+    Ok(!catalogue.counts(drive)? && catalogue.distrust_reason(drive)?.is_none())
 }
 
 /// The input of an audit.
@@ -371,7 +371,7 @@ pub fn audit_now(
         mailboxes,
     };
     catalogue.read_transaction(|| {
-        let counts = Counts::take(catalogue, station, wanted_copies, mailboxes)?;
+        let counts = Counts::count(catalogue, station, wanted_copies, mailboxes)?;
         audit(catalogue, &options, counts)
     })
 }

@@ -86,7 +86,7 @@ impl SyncJob<'_> {
             begin: NewDrivePolicy::Never,
         };
         let mut admitted = open(catalogue, station, &drive, Access::Write, present_drives, clock)?;
-        let mount = session_of(&clock.stamp(), &*admitted.volume);
+        let mount = session_of(&clock.event_time(), &*admitted.volume);
         prune(catalogue, &mut admitted, need, after, clock, progress)
             .inspect_err(|error| note_lost_pages(catalogue, error, &mount))
     }

@@ -41,7 +41,7 @@ struct NodePosition {
 }
 
 impl Node {
-    fn place(&self) -> NodePosition {
+    fn position(&self) -> NodePosition {
         let Self { level, row, place, covered, .. } = *self;
         NodePosition { level, row, place, covered }
     }
@@ -107,7 +107,7 @@ impl Writers {
             links.iter().map(|link| Link { to: self.at(link.writer), n: link.n }).collect();
         match &self.node(at).links {
             Some(known) if *known == links => return,
-            Some(_) => return self.dispute(writer),
+            Some(_) => return self.mark_disputed(writer),
             None => {}
         }
         self.nodes[at as usize].links = Some(links);
@@ -118,7 +118,7 @@ impl Writers {
     }
 
     /// Concludes nothing through a writer from here on.
-    pub fn dispute(&mut self, writer: WriterId) {
+    pub fn mark_disputed(&mut self, writer: WriterId) {
         let at = self.at(writer);
         if !std::mem::replace(&mut self.nodes[at as usize].disputed, true) {
             self.is_stale = true;
@@ -200,7 +200,7 @@ impl Writers {
             return false;
         };
         self.compute_levels();
-        let (walk, sought) = (self.begin_walk(), self.node(to).place());
+        let (walk, sought) = (self.begin_walk(), self.node(to).position());
         let mut ahead = vec![from];
         while let Some(at) = ahead.pop() {
             self.steps += 1;
@@ -326,13 +326,13 @@ impl Writers {
         match self.node(at).own_last {
             // Higher numbers are unknown here: they were lost with a later state of this card.
             Some(last) => position.n.min(last),
-            None => self.knew(at),
+            None => self.known_at_start(at),
         }
     }
 
     /// The last of this card's changes that a writer knew when it began, computed from its ancestors, once for each
     /// writer.
-    fn knew(&mut self, writer: u32) -> u64 {
+    fn known_at_start(&mut self, writer: u32) -> u64 {
         let mut ahead = vec![(writer, 0)];
         while let Some((at, next)) = ahead.pop() {
             self.steps += 1;

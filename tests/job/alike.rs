@@ -81,7 +81,7 @@ fn a_stick_with_the_id_of_one_that_is_away_does_not_become_that_one() {
         assert!(is_new(&round), "{made_on}: {:?}", round.findings);
         let (own, own_row) = round.drive.unwrap();
         assert_ne!((own, own_row), (id, row), "{made_on}");
-        let now = card.clock.stamp().time;
+        let now = card.clock.event_time().time;
         card.catalogue.forget_drive(own_row, DriveLoss::Refused, None, now).unwrap();
         card.deliver("inbox/2", &mail("2"));
         card.scan(0);
@@ -132,7 +132,7 @@ fn a_refused_stick_that_comes_back_as_another_one_is_refused() {
         let own = br#"{"format":1,"id":"00000000000000ee","made":""}"#;
         twin.put("counterfoil/drive-2.json", own);
         add(&card, &twin, "TWIN");
-        let now = card.clock.stamp().time;
+        let now = card.clock.event_time().time;
         card.catalogue.forget_drive(row, DriveLoss::Refused, None, now).unwrap();
         card.deliver("inbox/2", &mail("2"));
         card.scan(0);

@@ -7,7 +7,8 @@ use crate::medium::{HOME, expect_same, expect_whole_bag, snapshot, whole};
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::{Access, bundled_programs::BundledProgram};
 use counterfoil::job::extras::{
-    Extras, ExtrasOutcome, IndexEntry, Page, Pages, carried_config, carry, carry_on,
+    Extras, ExtrasOutcome, IndexEntry, Page, Pages, carried_config, write_extras,
+    write_extras_of_drive,
 };
 use counterfoil::job::replica::PresentDrives;
 use counterfoil::job::{JobError, Progress, Unwatched};
@@ -67,7 +68,15 @@ impl Hold {
 
 fn tried(card: &Card, drive: &MemoryDrive, cargo: &Extras) -> Result<ExtrasOutcome, JobError> {
     let (drive, present_drives) = (drive_ref(drive, "stick"), PresentDrives::default());
-    carry_on(&card.catalogue, &station(), &drive, &present_drives, &card.clock, cargo, &Unwatched)
+    write_extras_of_drive(
+        &card.catalogue,
+        &station(),
+        &drive,
+        &present_drives,
+        &card.clock,
+        cargo,
+        &Unwatched,
+    )
 }
 
 fn carried(card: &Card, drive: &MemoryDrive, cargo: &Extras) -> ExtrasOutcome {
@@ -160,7 +169,7 @@ fn nothing_is_written_where_nothing_changed() {
     // A page, the first page, the config, the program; how to read it was there, and names the program now.
     assert_eq!((first.written, first.left_out), (5, 0));
     let row = card.catalogue.drive_at(b"stick").unwrap().unwrap().row;
-    assert_eq!(card.catalogue.carried(row).unwrap(), Some(first.bytes));
+    assert_eq!(card.catalogue.extras_bytes(row).unwrap(), Some(first.bytes));
     let before = snapshot(&drive);
     let again = carried(&card, &drive, &hold.cargo);
     assert_eq!((again.written, again.bytes), (0, first.bytes));
@@ -298,7 +307,8 @@ fn it_ends_at_once_when_there_is_mail_and_goes_on_later() {
     for patience in 0..20 {
         let admitted = card.admit(&drive, Access::Write).unwrap();
         let progress = After(AtomicU64::new(patience));
-        let done = carry(&card.catalogue, &station(), &admitted, &hold.cargo, &progress).unwrap();
+        let done =
+            write_extras(&card.catalogue, &station(), &admitted, &hold.cargo, &progress).unwrap();
         expect_program_whole_or_without_hash(&drive, "stopped");
         if !done.stopped {
             assert!(patience > 3);

@@ -39,7 +39,7 @@ pub(crate) fn add(card: &Card, drive: &MemoryDrive, label: &str) -> DriveId {
     let volume = reference.volume_source.open(counterfoil::disk::Access::Write).unwrap();
     let at = label.as_bytes();
     let added = replica::add(&card.catalogue, &*volume, label, at, &card.clock).unwrap();
-    card.catalogue.restore_trust(added.row, card.clock.stamp().time).unwrap();
+    card.catalogue.restore_trust(added.row, card.clock.event_time().time).unwrap();
     added.id
 }
 
@@ -330,7 +330,7 @@ fn a_stick_that_is_refused_gets_nothing_until_it_is_added() {
         let card = with_mail();
         let ember = stick("s-ember");
         let (id, row) = come(&card, &ember, "EMBER", NewDrivePolicy::OnDevice).drive.unwrap();
-        let now = card.clock.stamp().time;
+        let now = card.clock.event_time().time;
         card.catalogue.forget_drive(row, DriveLoss::Refused, None, now).unwrap();
         assert!(!card.catalogue.counts(row).unwrap());
         card.deliver("inbox/2", &mail("2"));

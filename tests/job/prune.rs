@@ -232,7 +232,7 @@ fn no_line_gives_up_what_has_a_place() {
         }
     }
     let mut chain: Chain = reader.chain();
-    let forged = chain.write(&card.clock.stamp(), event.unwrap());
+    let forged = chain.write(&card.clock.event_time(), event.unwrap());
     drive.put(ledger, &[text, forged.into_bytes()].concat());
     drive.replug(false);
     card.clock.reboot();

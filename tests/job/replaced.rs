@@ -174,7 +174,7 @@ fn a_new_stick_at_the_place_of_another_asks_and_lets_both_count() {
         let (_, round) = copied(card, red, "STICK");
         assert!(!round.findings.contains(&Finding::SeenAgain), "it was never doubted aloud");
     };
-    let now = |card: &Card| card.clock.stamp().time;
+    let now = |card: &Card| card.clock.event_time().time;
     let away = |card: &Card, id, _: &MemoryDrive| {
         card.catalogue.declare_away(row(card, id).row, Some(now(card))).unwrap();
     };
@@ -204,7 +204,7 @@ fn nobody_is_asked_where_the_answer_is_known() {
     assert!(!asks(&copied(&card, &blue, "STICK").1));
     // One that is kept elsewhere.
     let (third, _) = copied(&card, &stick("0000-0003"), "PLACE");
-    let now = card.clock.stamp().time;
+    let now = card.clock.event_time().time;
     card.catalogue.declare_away(row(&card, third).row, Some(now)).unwrap();
     assert!(!asks(&copied(&card, &stick("0000-0004"), "PLACE").1));
     // One that is here, by another path.

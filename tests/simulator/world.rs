@@ -15,7 +15,7 @@ use counterfoil::disk::VolumeSource;
 use counterfoil::job::catalogue::{
     AssertedRow, Catalogue, CopyStatus as HeldCopy, FileRow, FileState,
 };
-use counterfoil::job::extras::carry_on;
+use counterfoil::job::extras::write_extras_of_drive;
 use counterfoil::job::mirror::PassReport;
 use counterfoil::job::replica::{NewDrivePolicy, PresentDrives};
 use counterfoil::job::sync_drive::{self, SyncOutcome};
@@ -307,7 +307,15 @@ impl World {
         if self.carries && round.outcome.as_ref().is_ok_and(all) {
             // Whatever becomes of it is compared with the messages alone, as everything else is.
             let cargo = hold(catalogue.change_no().unwrap_or(0));
-            drop(carry_on(catalogue, &name, drive, present_drives, clock, &cargo, &Unwatched));
+            drop(write_extras_of_drive(
+                catalogue,
+                &name,
+                drive,
+                present_drives,
+                clock,
+                &cargo,
+                &Unwatched,
+            ));
         }
         round
     }
@@ -427,7 +435,7 @@ impl World {
             let Some(drive) = catalogue.drive(id)? else { return Ok(present_drives) };
             let replica = catalogue.replica(drive.row, &station())?;
             let mailbox = self.card.mailbox()?.row;
-            let trusted = catalogue.distrust(drive.row)?.is_none();
+            let trusted = catalogue.distrust_reason(drive.row)?.is_none();
             for path in self.oracle.paths() {
                 let key = rel(path).key();
                 let file = catalogue.file(mailbox, &key)?.filter(|f| f.state == FileState::Present);

@@ -142,8 +142,10 @@ impl Card {
         };
         let (open, key) = (self.mailbox(), rel(path).key());
         let row = self.catalogue.file(open.row, &key).unwrap().unwrap();
-        let looked = (row.first_statted, self.clock.stamp().claim());
-        self.catalogue.look((open.row, &key), &facts, FileState::Fresh, looked, false).unwrap();
+        let looked = (row.first_statted, self.clock.event_time().claim());
+        self.catalogue
+            .record_look((open.row, &key), &facts, FileState::Fresh, looked, false)
+            .unwrap();
         let row = self.catalogue.file(open.row, &key).unwrap().unwrap();
         self.catalogue.set_state(&row, FileState::Present, looked.0).unwrap();
     }

@@ -30,7 +30,7 @@ pub(super) fn for_a_stick(resolved: &Resolved) -> String {
 }
 
 /// The config that the drives carry for the station, and the drive: of several that of the longest ledger.
-pub(super) fn carried(restore_sources: &RestoreSources) -> Option<(String, String)> {
+pub(super) fn config_on_sticks(restore_sources: &RestoreSources) -> Option<(String, String)> {
     let mut drives: Vec<_> = restore_sources.drives.iter().collect();
     drives.sort_by_key(|drive| std::cmp::Reverse(drive.state.chain.seq));
     // One that cannot be read is one that is not there: the messages are what counts.

@@ -51,7 +51,7 @@ pub(super) fn run(
             "{label} is plugged in here: pull it out before you say that it is elsewhere"
         )));
     }
-    let since = (said == DriveLocation::Away).then(|| SystemClock::new().stamp().time);
+    let since = (said == DriveLocation::Away).then(|| SystemClock::new().event_time().time);
     // While a daemon runs too: one entry in the catalogue, by which nothing is decided.
     let (catalogue, _) = Catalogue::open(&state_to_read(resolved).0)?;
     catalogue.declare_away(row, since)?;

@@ -31,7 +31,7 @@ pub(in crate::cli) fn run(
     match &args.action {
         None => list(&Resolved::load(config, &args.scope)?, args.scope.json, output),
         Some(DrivesCommand::Add { dir, next, scope }) => {
-            let scope = scope.over(&args.scope);
+            let scope = scope.overriding(&args.scope);
             let resolved = Resolved::load(config, &scope)?;
             match (dir, next) {
                 (Some(dir), _) => add(&resolved, dir, scope.json, output),
@@ -41,27 +41,27 @@ pub(in crate::cli) fn run(
             }
         }
         Some(DrivesCommand::Refuse { name, scope }) => {
-            let scope = scope.over(&args.scope);
+            let scope = scope.overriding(&args.scope);
             let resolved = Resolved::load(config, &scope)?;
             forget::run(&resolved, name, DriveLoss::Refused, None, scope.json, output)
         }
         Some(DrivesCommand::Away { name, scope }) => {
-            let scope = scope.over(&args.scope);
+            let scope = scope.overriding(&args.scope);
             let resolved = Resolved::load(config, &scope)?;
             drive_location::run(&resolved, name, DriveLocation::Away, scope.json, output)
         }
         Some(DrivesCommand::Here { name, scope }) => {
-            let scope = scope.over(&args.scope);
+            let scope = scope.overriding(&args.scope);
             let resolved = Resolved::load(config, &scope)?;
             drive_location::run(&resolved, name, DriveLocation::Here, scope.json, output)
         }
         Some(DrivesCommand::Forget { name, why, place, scope }) => {
-            let scope = scope.over(&args.scope);
+            let scope = scope.overriding(&args.scope);
             let resolved = Resolved::load(config, &scope)?;
-            forget::run(&resolved, name, why.meant(), place.as_deref(), scope.json, output)
+            forget::run(&resolved, name, why.as_loss(), place.as_deref(), scope.json, output)
         }
         Some(DrivesCommand::Wipe { name, confirm, lose_last_copies, scope }) => {
-            let scope = scope.over(&args.scope);
+            let scope = scope.overriding(&args.scope);
             let resolved = Resolved::load(config, &scope)?;
             let asked = wipe::WipeRequest {
                 name,
@@ -71,7 +71,7 @@ pub(in crate::cli) fn run(
             wipe::run(&resolved, &asked, scope.json, output)
         }
         Some(DrivesCommand::Release { name, scope }) => {
-            let scope = scope.over(&args.scope);
+            let scope = scope.overriding(&args.scope);
             // To unmount takes more than to write.
             let touches = TouchedPaths { keeps_root: true, ..TouchedPaths::default() };
             let resolved = Resolved::load_for(config, &scope, &touches)?;
@@ -133,7 +133,7 @@ fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Resul
     if ask(&state_to_read(resolved).0, &Request::Trust(id.to_string()), ANSWER_PATIENCE)?.is_none()
     {
         let state = State::open(resolved, output)?;
-        state.catalogue.restore_trust(added.row, clock.stamp().time)?;
+        state.catalogue.restore_trust(added.row, clock.event_time().time)?;
     }
     for finding in &added.findings {
         output.warn(format!("{}: {}", place.label, notices::finding(finding)));

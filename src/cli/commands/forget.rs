@@ -58,7 +58,7 @@ pub(super) fn run(
         // While another command runs too: one entry in the catalogue, which whoever counts copies reads.
         None => {
             let (catalogue, _) = Catalogue::open(&resolved.state)?;
-            catalogue.forget_drive(row, why, place, SystemClock::new().stamp().time)?;
+            catalogue.forget_drive(row, why, place, SystemClock::new().event_time().time)?;
         }
     }
     let (catalogue, _) = Catalogue::open(&resolved.state)?;

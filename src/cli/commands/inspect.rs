@@ -203,7 +203,7 @@ impl Inspection {
             mailboxes: &seen.taken,
         };
         let mut audit = sync_drive::audit_now(catalogue, &request, &seen.inspected, &seen.left)?;
-        let now = SystemClock::new().stamp();
+        let now = SystemClock::new().event_time();
         let statistics = match depth {
             Depth::Counts => Statistics::default(),
             Depth::Whole | Depth::Listed => {
@@ -215,7 +215,7 @@ impl Inspection {
         audit.counts.note_here(catalogue, &here.map(|(row, _)| row).collect::<Vec<_>>())?;
         for drive in &mut drives {
             let Some((row, _)) = drive.ids else { continue };
-            drive.carried = catalogue.carried(row)?;
+            drive.carried = catalogue.extras_bytes(row)?;
             drive.history = catalogue.drive_history(row)?;
             let about = audit.counts.contradictions.iter().filter(|c| c.row == row);
             drive.contradicts = about.cloned().collect();
@@ -318,7 +318,7 @@ fn shown(
     let mut drives: Vec<_> = audit.drives.iter().map(show).collect();
     let seen = |at: &[u8]| audit.drives.iter().any(|(row, ..)| row.path == at);
     let known = |drive: &DriveStatus| audit.drives.iter().any(|(row, ..)| is_row(drive, row));
-    drives.extend(inspected.iter().filter(|l| !seen(&l.path)).filter_map(strange));
+    drives.extend(inspected.iter().filter(|l| !seen(&l.path)).filter_map(view_without_row));
     let never_used =
         |drive: &DriveStatus| DriveView::never_used(&drive.label, &drive.path, drive.state.clone());
     drives.extend(live.iter().filter(|drive| !known(drive)).map(never_used));
@@ -350,7 +350,7 @@ fn is_row(drive: &DriveStatus, row: &DriveRow) -> bool {
 }
 
 /// A drive that is here and not in the catalogue: nothing was ever written to it.
-fn strange(found: &InspectedDrive) -> Option<DriveView> {
+fn view_without_row(found: &InspectedDrive) -> Option<DriveView> {
     let state = match found.drive.as_ref().err()? {
         JobError::NoDrive { .. } => "",
         error if error.trouble() == DiskErrorKind::Gone => return None,

@@ -14,7 +14,7 @@ use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::disk::bundled_programs;
 use crate::job::catalogue::{Catalogue, DriveRow};
-use crate::job::extras::{Extras, Pages, carried_program, carry_on};
+use crate::job::extras::{Extras, Pages, carried_program, write_extras_of_drive};
 use crate::job::mirror::PassReport;
 use crate::job::replica::PresentDrives;
 use crate::job::report::verdict::{Counts, Verdict};
@@ -43,7 +43,7 @@ pub(in crate::cli) fn run(
     }
     let done = done?;
     let (name, wanted) = (&resolved.station, resolved.config.drives.wanted_copies);
-    let mut counts = Counts::take(&state.catalogue, name, wanted, &done.mailboxes)?;
+    let mut counts = Counts::count(&state.catalogue, name, wanted, &done.mailboxes)?;
     counts.is_unkept = state.unkept.is_some();
     let here = done.outcomes.iter().filter_map(|sync| sync.drive.map(|(_, row)| row));
     counts.note_here(&state.catalogue, &here.collect::<Vec<_>>())?;
@@ -180,8 +180,15 @@ fn every_drive(
         let sync = job.bring_up_to_date(drive);
         let holds_all = |r: &PassReport| r.copied > 0 && r.is_complete && r.failed.is_empty();
         if sync.outcome.as_ref().is_ok_and(holds_all) {
-            let carried =
-                carry_on(&catalogue, name, drive, &present_drives, &clock, &extras, &Unwatched);
+            let carried = write_extras_of_drive(
+                &catalogue,
+                name,
+                drive,
+                &present_drives,
+                &clock,
+                &extras,
+                &Unwatched,
+            );
             // The messages are safe all the same.
             if let Err(error) = carried {
                 output.notice(notices::not_carried(&drive.label, &error));

@@ -29,7 +29,7 @@ pub(super) fn run(
             "{}: {path} is good again ({}); the damaged file is kept as {}",
             mailbox_target.name,
             report::size(done.good.bytes),
-            done.beside
+            done.damaged_path
         )),
     }
     Ok(Exit::Safe)

@@ -1,10 +1,10 @@
 //! `restore`: put the mailbox back from drives alone. Needs no catalogue and no config; uses the config
 //! only for where drives and mailboxes are, and the catalogue for which sticks are known.
 
-use super::config_back::{AcceptedConfig, carried};
+use super::config_back::{AcceptedConfig, config_on_sticks};
 use super::own_card::{NotHere, OwnCard};
 use super::sources::Sources;
-use super::targets::{TargetRequest, as_they_lead, named_targets, targets};
+use super::targets::{TargetRequest, named_targets, targets, with_links_resolved};
 use super::{repair, select_station, test_restore};
 use crate::cli::Exit;
 use crate::cli::args::RestoreArgs;
@@ -44,7 +44,7 @@ pub(in crate::cli) fn run(
     if args.into.is_none() && holds_nothing(&restore_sources)? {
         return Err(notices::nothing_kept(&station));
     }
-    let carried = carried(&restore_sources);
+    let carried = config_on_sticks(&restore_sources);
     let agreed = match args.with_config {
         true => AcceptedConfig::to(carried.as_ref(), &resolved, args, &mut sources, output)?,
         false => None,
@@ -87,7 +87,7 @@ pub(in crate::cli) fn run(
     let named = named.map(|typed| asked_for(typed, &restore_sources, &to, output)).transpose()?;
     let is_unknown = named.as_ref().is_some_and(|named| !named.is_known);
     let versions = named.map(|named| (named.mailbox_target.row, named.path.key()));
-    let led = as_they_lead(&resolved, &to)?;
+    let led = with_links_resolved(&resolved, &to)?;
     let report = put_back(&restore_sources, args, led, versions, output)?;
     let not_here = own_card.map(|card| card.not_here()).transpose()?.unwrap_or_default();
     let back = agreed.as_ref().map(|agreed| agreed.write(&resolved, output)).transpose()?.flatten();
@@ -186,8 +186,11 @@ fn holds_nothing(restore_sources: &RestoreSources) -> Result<bool, CliError> {
 fn not_on_these(not_here: &NotHere) -> String {
     let on: Vec<_> = not_here.on.iter().map(crate::cli::which_drive::label_and_sight).collect();
     let NotHere { messages, .. } = *not_here;
-    let (what, are, them) =
-        (report::count(messages, "message"), report::are(messages), report::them(messages));
+    let (what, are, them) = (
+        report::count(messages, "message"),
+        report::is_or_are(messages),
+        report::it_or_them(messages),
+    );
     let said = format!("{what} that this card lacks {are} not on these sticks");
     match on.is_empty() {
         true => format!("{said}, and no other stick is known to have {them}"),
@@ -253,8 +256,8 @@ fn print_sources(
         output.warn(format!("{at}: {error}"));
     }
     let all = restore_sources.contradictions()?;
-    for found in contradictions::each(&all) {
-        output.warn(contradictions::in_a_restore(found));
+    for found in contradictions::each_once(&all) {
+        output.warn(contradictions::sentence_for_restore(found));
     }
     for drive in &restore_sources.drives {
         for finding in &drive.findings {
@@ -262,7 +265,8 @@ fn print_sources(
         }
     }
     if restore_sources.drives.is_empty() {
-        let there: Vec<_> = select_station::on(drives).iter().map(ToString::to_string).collect();
+        let there: Vec<_> =
+            select_station::stations_on(drives).iter().map(ToString::to_string).collect();
         let there = match there.is_empty() {
             true => "any".to_owned(),
             false => format!("it; they hold {}", there.join(", ")),
@@ -313,7 +317,8 @@ fn print_plan(
             output.say(format!("    goes to {}", escape::shown_path(&mailbox_target.path)));
         }
     }
-    let others = select_station::on(drives).into_iter().filter(|other| *other != inventory.station);
+    let others =
+        select_station::stations_on(drives).into_iter().filter(|other| *other != inventory.station);
     let others: Vec<_> = others.map(|other| other.to_string()).collect();
     if !others.is_empty() {
         output.say(format!("Also on these drives, by --station NAME: {}.", others.join(", ")));

@@ -44,9 +44,9 @@ impl Sources {
             // A rehearsal writes nothing.
             false if !args.rehearse => {
                 // One that holds nothing of ours, or cannot be read, has nothing to be believed.
-                let (strange, others): (Vec<_>, Vec<_>) = mounted
-                    .into_iter()
-                    .partition(|drive| !select_station::on(std::slice::from_ref(drive)).is_empty());
+                let (strange, others): (Vec<_>, Vec<_>) = mounted.into_iter().partition(|drive| {
+                    !select_station::stations_on(std::slice::from_ref(drive)).is_empty()
+                });
                 drives.extend(others);
                 match strange.len() {
                     2.. if may_ask(args, output) => {
@@ -185,7 +185,7 @@ fn why_not(resolved: &Resolved, card: &Catalogue, stick: &DriveRef) -> Option<&'
 fn ask_which(strange: Vec<DriveRef>, output: &Output) -> Result<Vec<DriveRef>, CliError> {
     output.notice("this card knows no stick yet. These are here:");
     for (number, stick) in (1..).zip(&strange) {
-        let stations = select_station::on(std::slice::from_ref(stick));
+        let stations = select_station::stations_on(std::slice::from_ref(stick));
         let stations: Vec<_> = stations.iter().map(StationName::as_str).collect();
         let (at, stations) = (stick.volume_source.shown(), stations.join(", "));
         output.notice(format!("{number}: {at}, with mail of station {stations}"));

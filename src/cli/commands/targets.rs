@@ -67,18 +67,18 @@ pub(super) fn targets(
         mailbox_targets.push(target_of_numbered(asked)?);
     }
     if !open.is_empty() {
-        mailbox_targets.extend(asked.place_unnamed(open, &mailbox_targets, output)?);
+        mailbox_targets.extend(asked.targets_of_unnamed(open, &mailbox_targets, output)?);
         mailbox_targets.sort_by(|one, other| one.name.cmp(&other.name));
     }
     // A rehearsal writes to a temporary folder of its own, and looks at the mailboxes where they are.
     if !asked.args.rehearse {
-        as_they_lead(asked.resolved, &mailbox_targets)?;
+        with_links_resolved(asked.resolved, &mailbox_targets)?;
     }
     Ok(mailbox_targets)
 }
 
 /// The same by where the paths lead now: what becomes of a link after that changes nothing any more.
-pub(super) fn as_they_lead(
+pub(super) fn with_links_resolved(
     resolved: &Resolved,
     mailbox_targets: &[MailboxTarget],
 ) -> Result<Vec<MailboxTarget>, CliError> {
@@ -195,14 +195,14 @@ impl TargetRequest<'_> {
     }
 
     /// Where those go that nobody has named.
-    fn place_unnamed(
+    fn targets_of_unnamed(
         &mut self,
         open: Vec<UnresolvedMailbox>,
         named: &[MailboxTarget],
         output: &Output,
     ) -> Result<Vec<MailboxTarget>, CliError> {
         if self.args.rehearse {
-            return open.into_iter().map(|open| self.as_the_sticks_say(open)).collect();
+            return open.into_iter().map(|open| self.target_by_stated_root(open)).collect();
         }
         let may_ask = !self.args.scope.json && output.can_ask() && !self.leaves_own_mailboxes_out();
         if !may_ask {
@@ -219,7 +219,7 @@ impl TargetRequest<'_> {
     }
 
     /// A rehearsal writes nothing there: it only compares.
-    fn as_the_sticks_say(&self, open: UnresolvedMailbox) -> Result<MailboxTarget, CliError> {
+    fn target_by_stated_root(&self, open: UnresolvedMailbox) -> Result<MailboxTarget, CliError> {
         match open.stated {
             StatedRoots::Usual(path) if !self.leaves_own_mailboxes_out() => {
                 Ok(MailboxTarget { row: open.row, name: open.name, path })
@@ -371,7 +371,7 @@ fn ask(name: &MailboxName, stated: &StatedRoots, output: &Output) -> Result<Path
     let typed = output.ask(&question).unwrap_or_default();
     match (typed.as_str(), stated) {
         ("yes" | "y", StatedRoots::Usual(path)) => Ok(path.clone()),
-        (typed, _) if typed.contains('/') => Ok(path_typed(typed)),
+        (typed, _) if typed.contains('/') => Ok(expand_home(typed)),
         _ => Err(CliError::usage(format!(
             "no folder was named for mailbox {name}. Nothing was written. Run the command again, and type {}the path \
              of a folder, such as ./restored",
@@ -381,7 +381,7 @@ fn ask(name: &MailboxName, stated: &StatedRoots, output: &Output) -> Result<Path
 }
 
 /// A path as a person types it, who is used to a shell.
-fn path_typed(typed: &str) -> PathBuf {
+fn expand_home(typed: &str) -> PathBuf {
     let home = std::env::var_os("HOME").map(PathBuf::from);
     match (typed.strip_prefix("~/"), home) {
         (Some(below), Some(home)) => home.join(below),
@@ -437,7 +437,7 @@ mod tests {
     #[test]
     fn a_path_may_begin_with_the_sign_for_home() {
         let home = PathBuf::from(std::env::var_os("HOME").unwrap());
-        assert_eq!(path_typed("~/mail"), home.join("mail"));
-        assert_eq!(path_typed("/srv/~/mail"), PathBuf::from("/srv/~/mail"));
+        assert_eq!(expand_home("~/mail"), home.join("mail"));
+        assert_eq!(expand_home("/srv/~/mail"), PathBuf::from("/srv/~/mail"));
     }
 }

@@ -96,7 +96,7 @@ pub(super) fn run(
         options: &resolved.options,
     };
     if rehearsal.is_good() {
-        let now = SystemClock::new().stamp().time;
+        let now = SystemClock::new().event_time().time;
         rehearsal.rehearsed = Some(now);
         // While a daemon runs too: one entry in the catalogue, by which nothing is decided.
         let (state, _) = state_to_read(resolved);

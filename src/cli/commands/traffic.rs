@@ -84,7 +84,7 @@ fn period(resolved: &Resolved, args: &TrafficArgs) -> Result<(Zone, Span), CliEr
         (Some(here), Ok(time)) => Zone::east(here.to_offset(time).seconds()),
         _ => Zone::UTC,
     };
-    let now = zone_at(SystemClock::new().stamp().time.seconds);
+    let now = zone_at(SystemClock::new().event_time().time.seconds);
     let zone = match &args.from {
         Some(text) => zone_at(read("--from", text, now)?.from),
         None => now,

@@ -36,7 +36,7 @@ pub(in crate::cli) fn run(
     let present_drives = PresentDrives::default();
     let drives: Vec<_> = drives
         .iter()
-        .map(|drive| one(catalogue, &resolved, drive, &present_drives, output))
+        .map(|drive| verify_one(catalogue, &resolved, drive, &present_drives, output))
         .collect();
     for drive in &drives {
         for finding in &drive.findings {
@@ -58,7 +58,7 @@ pub(in crate::cli) fn run(
     Ok(Exit::safe(drives.iter().all(whole)))
 }
 
-fn one(
+fn verify_one(
     catalogue: &Catalogue,
     resolved: &Resolved,
     drive: &DriveRef,

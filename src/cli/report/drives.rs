@@ -332,7 +332,7 @@ pub(in crate::cli) fn remarks(drive: &DriveView) -> Vec<Advice> {
         let (text, settle) = match how.is_sure() {
             true => (
                 format!("reformatted or replaced, seen {since}: its copies count for nothing."),
-                which_drive::settle_replaced(id),
+                which_drive::advise_replaced(id),
             ),
             false => (
                 match by {
@@ -341,14 +341,16 @@ pub(in crate::cli) fn remarks(drive: &DriveView) -> Vec<Advice> {
                         format!("since {since} nothing of it is left where it was last.")
                     }
                 },
-                which_drive::settle_reformatted("it", id),
+                which_drive::advise_reformatted("it", id),
             ),
         };
         return std::iter::once(Advice::text(text)).chain(settle).collect();
     }
     if !drive.contradicts.is_empty() {
-        let found =
-            drive.contradicts.iter().map(|found| Advice::text(contradictions::alone(found)));
+        let found = drive
+            .contradicts
+            .iter()
+            .map(|found| Advice::text(contradictions::sentence_for_drive(found)));
         return found.chain(drive.contradicts.first().map(contradictions::advice)).collect();
     }
     let on_card = |mailbox: &String| which_drive::on_same_device(mailbox, row.counts);

@@ -7,7 +7,8 @@ use crate::model::{Timestamp, escape};
 
 /// A mailbox in one line.
 pub(in crate::cli) fn mailbox(found: &MailboxInventory) -> String {
-    let newest = found.newest.as_ref().map(|headers| format!("; the newest: {}", one(headers)));
+    let newest =
+        found.newest.as_ref().map(|headers| format!("; the newest: {}", message_line(headers)));
     format!(
         "mailbox {}: {}, {}{}",
         found.name,
@@ -17,7 +18,7 @@ pub(in crate::cli) fn mailbox(found: &MailboxInventory) -> String {
     )
 }
 
-fn one(headers: &Headers) -> String {
+fn message_line(headers: &Headers) -> String {
     let subject = if headers.subject.is_empty() { "(no subject)" } else { &headers.subject };
     let date = Timestamp::from_rfc3339(&headers.date);
     let date = date.map(|date| format!(", of {}", when(Some(date)))).unwrap_or_default();

@@ -1,7 +1,7 @@
 //! Where the messages are that this card does not have: on which stick that is here or away, and why they are not back.
 
 use super::verdict::{Summary, VerdictLine};
-use super::{count, were, when};
+use super::{count, was_or_were, when};
 use crate::cli::output::Style;
 use crate::job::catalogue::DriveRow;
 use crate::model::{Timestamp, escape};
@@ -35,11 +35,12 @@ impl Summary<'_> {
         let since = since.map(|at| format!(" here since {}", when(Some(at)))).unwrap_or_default();
         let mut lines = Vec::new();
         if held.deleted > 0 {
-            let (deleted, were) = (count(held.deleted, "message"), were(held.deleted));
+            let (deleted, were) = (count(held.deleted, "message"), was_or_were(held.deleted));
             lines.push(format!("{deleted} {were} deleted{since}; still on the sticks: {on}."));
         }
         if held.acknowledged > 0 {
-            let (kept, were) = (count(held.acknowledged, "message"), were(held.acknowledged));
+            let (kept, were) =
+                (count(held.acknowledged, "message"), was_or_were(held.acknowledged));
             lines.push(format!(
                 "{kept} {were} acknowledged as not wanted; still on the sticks: {on}."
             ));

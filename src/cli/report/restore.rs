@@ -27,7 +27,7 @@ pub(in crate::cli) fn repaired_json<'a>(
         mailbox: &target.name,
         path,
         sha256: done.good.digest,
-        beside: escape::exact(done.beside.as_bytes()),
+        beside: escape::exact(done.damaged_path.as_bytes()),
     }
 }
 
@@ -140,11 +140,11 @@ fn verdict(report: &RestoreReport) -> String {
 /// What was not put back, which drive calls it gone, and how to get it all the same.
 fn left_out(output: &Output, report: &RestoreReport) {
     for LeftOut { by, why, messages, bytes } in &report.left_out {
-        let (messages, why) = (count(*messages, "message"), as_said(*why));
+        let (messages, why) = (count(*messages, "message"), reason_phrase(*why));
         output.say(format!("  {messages} ({}) left out: {by} says: {why}.", size(*bytes)));
     }
     for LeftOut { by, why, messages, bytes } in &report.in_doubt {
-        let (messages, why) = (count(*messages, "message"), as_said(*why));
+        let (messages, why) = (count(*messages, "message"), reason_phrase(*why));
         output.warn(format!(
             "{messages} ({}) put under recovered/: {by} alone says: {why}. Another drive still has them: look at them, \
              and delete what you do not want",
@@ -169,7 +169,7 @@ fn left_out(output: &Output, report: &RestoreReport) {
     }
 }
 
-fn as_said(why: Departed) -> &'static str {
+fn reason_phrase(why: Departed) -> &'static str {
     match why {
         Departed::Deleted => "deleted",
         Departed::Acknowledged => "acknowledged as not wanted",

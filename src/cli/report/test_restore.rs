@@ -117,7 +117,7 @@ pub(in crate::cli) fn text(rehearsal: &Rehearsal<'_>, output: &Output) {
         "Practice run in a temporary folder (removed again): {} ({}){}.",
         count(restored.restored, "message"),
         size(restored.bytes),
-        correct(rehearsal.read_again, restored.restored)
+        correct_count(rehearsal.read_again, restored.restored)
     ));
     of_the_sticks(restored, output);
     for seen in &rehearsal.seen {
@@ -138,7 +138,7 @@ pub(in crate::cli) fn text(rehearsal: &Rehearsal<'_>, output: &Output) {
 }
 
 /// How many of the restored messages were right when they were read again.
-fn correct(right: u64, all: u64) -> String {
+fn correct_count(right: u64, all: u64) -> String {
     match (right, all) {
         (_, 0) => String::new(),
         (1, 1) => ", correct".into(),
@@ -322,7 +322,7 @@ mod tests {
             ((2, 2), ", all correct"),
         ];
         for ((right, all), expected) in again {
-            assert_eq!(correct(right, all), expected);
+            assert_eq!(correct_count(right, all), expected);
         }
         let alike = |same| TreeComparison { same, ..TreeComparison::default() };
         let unlike = |same| {

@@ -2,7 +2,7 @@
 //! Never says anything greener than the verdict, and leaves out nothing that made it.
 
 use super::contradictions;
-use super::{are, count, size, them, when};
+use super::{count, is_or_are, it_or_them, size, when};
 use crate::cli::notices::{self, StateNotKept};
 use crate::cli::output::{Output, Style};
 use crate::cli::resolved::Resolved;
@@ -59,7 +59,7 @@ impl<'a> Summary<'a> {
                 "NOT SAFE: {} of {of_all} ({}) {} only on the card.",
                 messages.on_none,
                 size(messages.on_none_bytes),
-                are(messages.on_none)
+                is_or_are(messages.on_none)
             )));
         }
         lines.extend(self.by_damaged_ledgers());
@@ -69,7 +69,7 @@ impl<'a> Summary<'a> {
                  with its mailbox yet; counterfoil mirror does.",
                 messages.unconfirmed,
                 size(messages.unconfirmed_bytes),
-                are(messages.unconfirmed)
+                is_or_are(messages.unconfirmed)
             )));
         }
         lines.extend(self.by_questions());
@@ -77,17 +77,16 @@ impl<'a> Summary<'a> {
             lines.push(bad(format!("NOT KNOWN: {}", notices::mailbox(mailbox))));
         }
         let all = &counts.contradictions;
-        lines.extend(
-            contradictions::each(all)
-                .map(|found| bad(format!("NOT KNOWN: {}", contradictions::in_one(all, found)))),
-        );
+        lines.extend(contradictions::each_once(all).map(|found| {
+            bad(format!("NOT KNOWN: {}", contradictions::sentence_with_consequence(all, found)))
+        }));
         lines.extend(self.unkept().map(|(style, line)| (style, format!("NOT KNOWN: {line}"))));
         let (fewer, bytes) = counts.fewer_copies();
         if fewer > 0 {
             lines.push(bad(format!(
                 "FEWER COPIES THAN WANTED: {fewer} of {of_all} ({}) {} on fewer than {} sticks.",
                 size(bytes),
-                are(fewer),
+                is_or_are(fewer),
                 counts.wanted_copies
             )));
         }
@@ -139,7 +138,7 @@ impl<'a> Summary<'a> {
                 "NOT SAFE: {} {} safe only by a ledger that has lost lines, on {}: counterfoil mirror writes them \
                  again.",
                 count(messages, "message"),
-                are(messages),
+                is_or_are(messages),
                 labels.join(", ")
             ))
         })
@@ -159,7 +158,7 @@ impl<'a> Summary<'a> {
             bad(format!(
                 "NOT KNOWN: {messages} of {} {} safe only with {}. {}.",
                 count(all.messages, "message"),
-                are(messages),
+                is_or_are(messages),
                 labels.join(", "),
                 asked.collect::<Vec<_>>().join("; ")
             ))
@@ -211,8 +210,8 @@ impl<'a> Summary<'a> {
         let looks = format!("{damaged} {} damaged", if damaged == 1 { "looks" } else { "look" });
         let gone = format!(
             "{missing} {} gone from the card, and nobody saw {} go",
-            are(missing),
-            them(missing)
+            is_or_are(missing),
+            it_or_them(missing)
         );
         Some(bad(match (damaged, missing) {
             (0, 0) => return None,
@@ -229,7 +228,7 @@ impl<'a> Summary<'a> {
         let mut lines: Vec<_> = emptied.map(|mailbox| bad(notices::mailbox(mailbox))).collect();
         let good = messages.damaged.saturating_sub(messages.damaged_on_none);
         lines.extend(self.questions());
-        for found in contradictions::each(&self.counts.contradictions) {
+        for found in contradictions::each_once(&self.counts.contradictions) {
             let Advice { text, command } = contradictions::advice(found);
             lines.push((Style::Plain, text));
             lines.extend(command.map(|command| (Style::Plain, format!("  {command}"))));
@@ -266,7 +265,8 @@ impl<'a> Summary<'a> {
             );
         }
         let (here, away) = self.missing_here_and_away();
-        let of_missing = |number| format!("{} {}", count(number, "missing message"), are(number));
+        let of_missing =
+            |number| format!("{} {}", count(number, "missing message"), is_or_are(number));
         typed(here, format!("{} on a stick. Type:", of_missing(here)), "restore", "");
         for (drive, number) in away {
             let on = which_drive::label_and_sight(drive);
@@ -285,7 +285,7 @@ impl<'a> Summary<'a> {
             lines.push(bad(format!(
                 "{} {} gone from the card and on no drive known here.",
                 count(missing, "message"),
-                are(missing)
+                is_or_are(missing)
             )));
         }
         if damaged > 0 {
@@ -307,7 +307,7 @@ impl<'a> Summary<'a> {
         for drive in self.counts.in_question.iter().filter(|_| self.counts.resting_on_questions > 0)
         {
             let label = escape::shown(drive.label.as_bytes());
-            for Advice { text, command } in which_drive::settle_reformatted(&label, drive.id) {
+            for Advice { text, command } in which_drive::advise_reformatted(&label, drive.id) {
                 command.iter().for_each(|command| typed(text.clone(), command));
             }
             if drive.by.is_none() {
@@ -328,7 +328,8 @@ impl<'a> Summary<'a> {
         let unseen = self.counts.mailboxes.iter().filter(|mailbox| !mailbox.state.is_whole());
         unseen.for_each(|mailbox| output.warn(notices::mailbox(mailbox)));
         let all = &self.counts.contradictions;
-        contradictions::each(all).for_each(|found| output.warn(contradictions::in_one(all, found)));
+        contradictions::each_once(all)
+            .for_each(|found| output.warn(contradictions::sentence_with_consequence(all, found)));
     }
 
     /// Prints all lines.

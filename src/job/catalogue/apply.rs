@@ -47,12 +47,12 @@ impl Catalogue {
             }
             Event::Placed { identity, assertion } => {
                 let content = self.content(identity)?;
-                self.settle_adopted(replica.row, content)?;
+                self.mark_adopted_good(replica.row, content)?;
                 self.assert(replica, line.seq, content, assertion, false)?;
             }
             Event::Missing { identity, assertion } => {
                 let content = self.content(identity)?;
-                self.settle_adopted(replica.row, content)?;
+                self.mark_adopted_good(replica.row, content)?;
                 self.assert(replica, line.seq, content, assertion, true)?;
             }
             Event::Removed(departure) => self.depart(replica, line.seq, departure, gaps)?,
@@ -129,7 +129,11 @@ impl Catalogue {
     }
 
     /// A copy adopted after a power failure has its place now.
-    fn settle_adopted(&self, replica: ReplicaRowId, content: ContentRowId) -> Result<(), JobError> {
+    fn mark_adopted_good(
+        &self,
+        replica: ReplicaRowId,
+        content: ContentRowId,
+    ) -> Result<(), JobError> {
         let sql = "UPDATE payload INDEXED BY payload_by_content SET state = ?3 WHERE content = ?2 \
                    AND replica = ?1 AND state = ?4";
         self.change(sql, params![replica, content, CopyState::Good, CopyState::Adopted])?;
@@ -328,7 +332,7 @@ impl Catalogue {
 
     /// What came after a content, as a departure names it: the location that has it, and what it is, where it is
     /// another one.
-    pub fn followed_by(
+    pub fn successor_for_line(
         &self,
         to: Option<&ContentAt>,
         content: ContentRowId,

@@ -150,7 +150,7 @@ impl Catalogue {
     }
 
     /// Another location than this one where, by a ledger, a content is, or else was.
-    pub fn other_place(
+    pub fn other_location(
         &self,
         replica: ReplicaRowId,
         (mailbox, key): (MailboxRowId, &[u8]),

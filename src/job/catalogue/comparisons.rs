@@ -28,7 +28,7 @@ impl Catalogue {
                 let told = self.own_witnesses(replica, id)?;
                 let others = ends.iter().chain(&told).filter(|end| is_there(end) == Some(false));
                 if let Some(line) = others.map(|(seq, _)| *seq).min() {
-                    self.accuse(
+                    self.record_contradiction(
                         StatedContradiction { drive: replica.drive, line },
                         None,
                         Contradicting::Line,
@@ -48,7 +48,7 @@ impl Catalogue {
             "DELETE FROM contradiction WHERE drive = ?1 AND other IS NULL AND what = 'line' AND NOT settled",
             [drive],
         )?;
-        self.settle_counts(drive)
+        self.recompute_counts(drive)
     }
 
     fn compare_with_witnesses(
@@ -87,7 +87,7 @@ impl Catalogue {
         for (line, position) in self.rows::<(u64, Position)>(sql, new)? {
             if self.position_at(position.n)? == Some(position) {
                 let said = StatedContradiction { drive: replica.drive, line };
-                self.accuse(said, None, Contradicting::Change, true)?;
+                self.record_contradiction(said, None, Contradicting::Change, true)?;
             }
         }
         // The first line of each change is compared with all others of it, not each with each: a forged ledger may have
@@ -128,7 +128,7 @@ impl Catalogue {
         let others: Vec<StatedContradiction> =
             self.rows(sql, params![bits(writer), drive, station])?;
         if others.is_empty() {
-            return self.accuse(said, None, Contradicting::Writer, true);
+            return self.record_contradiction(said, None, Contradicting::Writer, true);
         }
         others.iter().try_for_each(|other| self.differ(said, *other, Contradicting::Writer))
     }

@@ -213,7 +213,7 @@ impl Catalogue {
     }
 
     /// Copies claimed by lines after a break.
-    pub fn claimed_payloads(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
+    pub fn claimed_copies(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.replica = ?1 AND p.state = ?2 ORDER BY p.number";
         self.copies(of, params![replica, CopyState::Claimed])
     }

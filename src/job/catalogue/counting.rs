@@ -24,7 +24,7 @@ impl Catalogue {
                     self.db.execute("DELETE FROM meta WHERE name = 'count_same_device'", [])?;
                 }
             }
-            self.drives()?.iter().try_for_each(|drive| self.settle_counts(drive.row))
+            self.drives()?.iter().try_for_each(|drive| self.recompute_counts(drive.row))
         })
     }
 
@@ -41,7 +41,7 @@ impl Catalogue {
 
     /// Brings the replicas of a drive in line with what is known of it; to be called after every change of that, and
     /// where a replica was made. Writes only if that is news.
-    pub fn settle_counts(&self, drive: DriveRowId) -> Result<(), JobError> {
+    pub fn recompute_counts(&self, drive: DriveRowId) -> Result<(), JobError> {
         let counts = self.counts(drive)?;
         // One of whose ledger only a part is known does not.
         let differs = "drive = ?1 AND trusted <> (?2 AND NOT partial)";
@@ -90,7 +90,7 @@ impl Catalogue {
                     "UPDATE drive SET same_device = ?2 WHERE id = ?1",
                     params![drive.row, mailbox.as_str()],
                 )?;
-                self.settle_counts(drive.row)?;
+                self.recompute_counts(drive.row)?;
             }
         }
         Ok(())
@@ -112,7 +112,7 @@ impl Catalogue {
             )?;
             let what = if how.is_sure() { "replaced" } else { "perhaps-replaced" };
             self.note_history(drive.row, now, what, by.as_deref(), None)?;
-            self.settle_counts(drive.row)
+            self.recompute_counts(drive.row)
         })
     }
 
@@ -131,13 +131,13 @@ impl Catalogue {
                 [drive.row],
             )?;
             self.note_history(drive.row, now, "seen-again", None, None)?;
-            self.settle_counts(drive.row)
+            self.recompute_counts(drive.row)
         })
     }
 
     /// Two drives are here at once, so that they are two, whatever else they have in common.
     pub fn distinguish(&self, one: DriveId, other: DriveId) -> Result<(), JobError> {
-        if !self.are_apart(one, other)? {
+        if !self.are_distinct(one, other)? {
             let (one, other) = in_order(one, other);
             self.db.execute("INSERT OR IGNORE INTO drives_apart VALUES (?1, ?2)", [one, other])?;
         }
@@ -145,7 +145,7 @@ impl Catalogue {
     }
 
     /// Whether two drives were ever here at once.
-    pub fn are_apart(&self, one: DriveId, other: DriveId) -> Result<bool, JobError> {
+    pub fn are_distinct(&self, one: DriveId, other: DriveId) -> Result<bool, JobError> {
         let (one, other) = in_order(one, other);
         let sql = "SELECT 1 FROM drives_apart WHERE one = ?1 AND other = ?2";
         self.has_row(sql, [one, other])

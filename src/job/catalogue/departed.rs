@@ -147,7 +147,7 @@ impl Catalogue {
         for row in self.departed_at(mailbox, key)? {
             let Some(position) = self.position_at(row.change_no)? else { continue };
             for replica in replicas {
-                if !self.is_silent_of(*replica, row.change_no)? {
+                if !self.cannot_record_departure(*replica, row.change_no)? {
                     let (key, content, why) = (row.key.clone(), row.content, row.why);
                     let replica = *replica;
                     lines.push(DepartureLine { replica, mailbox, key, content, position, why });

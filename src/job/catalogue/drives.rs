@@ -170,7 +170,7 @@ pub struct FoundDrive<'a> {
 
 impl FoundDrive<'_> {
     /// Whether this is news of a drive, apart from the time.
-    fn is_news_of(&self, row: &DriveRow) -> bool {
+    fn is_change_of(&self, row: &DriveRow) -> bool {
         let other_device = match &self.same_device {
             SameDevice::NotKnown => false,
             SameDevice::No => row.same_device.is_some(),
@@ -282,7 +282,7 @@ impl Catalogue {
             Some(row) => {
                 let old = row.last_seen.unwrap_or_default().seconds;
                 let later = now.seconds.abs_diff(old) >= 3600;
-                if found.is_news_of(&row) || later && self.keeps_sightings {
+                if found.is_change_of(&row) || later && self.keeps_sightings {
                     self.set_found(row.row, found, now)?;
                 }
                 row.row

@@ -47,8 +47,8 @@ impl Catalogue {
             self.note_history(drive, now, "forgotten", Some(why.as_str()), place)?;
             // Taken back, it is ours because the operator takes it back.
             self.make_unknown(drive)?;
-            self.settle_contradictions(drive)?;
-            self.settle_counts(drive)
+            self.end_contradictions(drive)?;
+            self.recompute_counts(drive)
         })?;
         self.keep_forgotten();
         // Otherwise a power failure could undo it.
@@ -56,7 +56,7 @@ impl Catalogue {
     }
 
     /// The operator has a drive back that was given up; whether it was.
-    pub(super) fn take_back(&self, drive: DriveRowId, now: Timestamp) -> Result<bool, JobError> {
+    pub(super) fn reinstate(&self, drive: DriveRowId, now: Timestamp) -> Result<bool, JobError> {
         let taken = self.db.execute(
             "UPDATE drive SET forgotten = NULL, forgotten_why = NULL, forgotten_place = NULL, \
              state = CASE state WHEN 'forgotten' THEN '' ELSE state END, detail = '' \

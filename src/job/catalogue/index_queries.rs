@@ -44,7 +44,7 @@ pub struct LastLocation {
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// Whether it is there; else how it went.
-    pub whereabouts: LocationStatus,
+    pub status: LocationStatus,
 }
 
 impl FromRow for LastLocation {
@@ -59,7 +59,7 @@ impl FromRow for LastLocation {
             (_, Some("replaced")) => LocationStatus::Replaced,
             _ => LocationStatus::Removed,
         };
-        Ok(Self { mailbox, key, whereabouts })
+        Ok(Self { mailbox, key, status: whereabouts })
     }
 }
 
@@ -89,17 +89,17 @@ impl Catalogue {
                    a.missing, a.mailbox, a.key LIMIT ?3";
         let mut stands: Vec<LastLocation> =
             self.rows(sql, params![replica, content, PLACES_NAMED])?;
-        stands.sort_by_key(|stand| stand.whereabouts);
+        stands.sort_by_key(|stand| stand.status);
         Ok(stands)
     }
 
     /// Bytes of everything that a drive carries in addition to the copies, as this card last left it.
-    pub fn carried(&self, drive: DriveRowId) -> Result<Option<u64>, JobError> {
+    pub fn extras_bytes(&self, drive: DriveRowId) -> Result<Option<u64>, JobError> {
         Ok(self.meta(&format!("carried {drive}"))?.and_then(|text| text.parse().ok()))
     }
 
     /// Keeps that.
-    pub fn set_carried(&self, drive: DriveRowId, bytes: u64) -> Result<(), JobError> {
+    pub fn set_extras_bytes(&self, drive: DriveRowId, bytes: u64) -> Result<(), JobError> {
         self.set_meta(&format!("carried {drive}"), &bytes.to_string())
     }
 

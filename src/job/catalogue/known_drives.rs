@@ -176,7 +176,7 @@ impl Catalogue {
 
 /// Keeps of a catalogue that is to be set aside, as after an update of the program, which drives were copied to; an
 /// earlier version of the program wrote no such file. That it cannot be read is no trouble of its own.
-pub(super) fn keep_before_set_aside(catalogue: &Path, state: &Path) {
+pub(super) fn rescue_before_set_aside(catalogue: &Path, state: &Path) {
     if host::exists(&state.join(KNOWN)) {
         return;
     }
@@ -224,7 +224,7 @@ mod tests {
              INSERT INTO replica VALUES (1, 7), (2, 0);",
         )
         .unwrap();
-        keep_before_set_aside(&path, state.path());
+        rescue_before_set_aside(&path, state.path());
         let kept = host::read_text(&state.path().join(KNOWN)).unwrap().unwrap();
         assert_eq!(kept.lines().count(), 1, "{kept}");
         assert!(kept.contains("00000000000000aa") && kept.contains("\"A1\""), "{kept}");

@@ -23,7 +23,7 @@ pub(super) struct RestorePreview<'a> {
 
 impl RestorePreview<'_> {
     /// Whether a content is given at a location.
-    pub(super) fn gives(
+    pub(super) fn would_restore(
         &mut self,
         mailbox: MailboxRowId,
         key: &[u8],
@@ -50,7 +50,7 @@ impl RestorePreview<'_> {
 
 impl Catalogue {
     /// What a restore from all drives known would give; the replica counts even where its drive does not.
-    pub(super) fn giving<'a>(
+    pub(super) fn restore_preview<'a>(
         &'a self,
         station: &'a StationName,
         replica: Option<ReplicaRowId>,
@@ -61,7 +61,7 @@ impl Catalogue {
     /// What a ledger asserts of the mailboxes in force and a restore would put there, of contents that no mailbox of
     /// this card has and that are not missing from it either. Only what some drive has a copy of: anybody can write a
     /// line.
-    pub fn lacked(
+    pub fn each_lacking(
         &self,
         replica: ReplicaRowId,
         mut each: impl FnMut(AssertedRow) -> Result<(), JobError>,
@@ -98,9 +98,9 @@ impl Catalogue {
             }
             let giving = match &mut giving {
                 Some(giving) => giving,
-                none => none.insert(self.giving(&station, Some(replica))?),
+                none => none.insert(self.restore_preview(&station, Some(replica))?),
             };
-            if giving.gives(standing.mailbox, &standing.key, standing.content)? {
+            if giving.would_restore(standing.mailbox, &standing.key, standing.content)? {
                 each(standing)?;
             }
             Ok(())
@@ -119,7 +119,7 @@ impl Catalogue {
     /// How many messages a drive asserts that this card lacks.
     pub fn lacking(&self, replica: &ReplicaState) -> Result<LackingCount, JobError> {
         let mut lacking = LackingCount::default();
-        self.lacked(replica.row, |standing| {
+        self.each_lacking(replica.row, |standing| {
             let (bytes, seen): (u64, Option<i64>) =
                 self.only_row("SELECT bytes, seen FROM content WHERE id = ?1", [standing.content])?;
             lacking.messages += 1;
@@ -139,7 +139,7 @@ impl Catalogue {
     }
 
     /// Whether all that is asserted of a content at a location, and not taken back, was written by this card.
-    pub fn is_said_here_alone(
+    pub fn is_asserted_here_alone(
         &self,
         station: &StationName,
         of: (MailboxRowId, &[u8], ContentRowId),

@@ -13,13 +13,13 @@ pub struct LastCopies {
     /// Messages on the card that are safe on this drive alone.
     pub on_card: u64,
     /// Messages that the card lacks, or has damaged, and of which only this drive has a good copy.
-    pub nowhere: u64,
+    pub unrecoverable: u64,
 }
 
 impl LastCopies {
     /// Whether there are any.
     pub fn is_any(self) -> bool {
-        self.on_card > 0 || self.nowhere > 0
+        self.on_card > 0 || self.unrecoverable > 0
     }
 }
 
@@ -48,7 +48,7 @@ impl Catalogue {
         let on_card = self.only_row(&on_card, params![replica.row, drive])?;
         let mut wanted: Vec<ContentRowId> =
             self.rows("SELECT DISTINCT content FROM missing", [])?;
-        self.lacked(replica.row, |standing| {
+        self.each_lacking(replica.row, |standing| {
             wanted.push(standing.content);
             Ok(())
         })?;
@@ -62,7 +62,7 @@ impl Catalogue {
         for content in wanted {
             nowhere += self.only_row::<u64>(&sql, params![content, drive])?;
         }
-        Ok(LastCopies { on_card, nowhere })
+        Ok(LastCopies { on_card, unrecoverable: nowhere })
     }
 
     /// Forgets all that a wiped drive had. The drive itself stays known, as given up.

@@ -42,7 +42,7 @@ impl Catalogue {
 
     /// The same, and every other process and thread finds them with [`kept_in_force`](Self::kept_in_force). While one
     /// was not in force the passes recorded nothing of it on any drive, and each drive's row says so.
-    pub fn keep_in_force(&self, mailboxes: &[MailboxRowId]) -> Result<(), JobError> {
+    pub fn save_in_force(&self, mailboxes: &[MailboxRowId]) -> Result<(), JobError> {
         self.put_in_force(mailboxes);
         let before = self.kept_in_force()?;
         if before == mailboxes {

@@ -113,7 +113,7 @@ impl Catalogue {
 
     /// A content is missing from a location only because it was unknown whether what is there now is the rest of it. A
     /// drive shows that it is not: of the same message it is a later version. Whether it was so.
-    pub fn settle_as_replaced(
+    pub fn end_as_replaced(
         &self,
         row: &FileRow,
         before: ContentRowId,
@@ -183,7 +183,7 @@ impl Catalogue {
 
     /// A location that has a content now and did not when a row was last known to be there, and that no departure
     /// names yet: where the content of the row went to.
-    pub fn new_place(
+    pub fn new_location(
         &self,
         row: &FileRow,
         content: ContentRowId,
@@ -254,7 +254,7 @@ impl Catalogue {
     }
 
     /// A location where a content is, or is missing from, of which a ledger says so too; among the latest of many.
-    pub fn asserted_place(
+    pub fn asserted_location(
         &self,
         replica: ReplicaRowId,
         content: ContentRowId,

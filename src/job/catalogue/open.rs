@@ -48,7 +48,7 @@ impl Catalogue {
         let path = Self::path(state);
         match Self::try_open(&path) {
             Err(error) if error.is_damaged_catalogue() => {
-                super::known_drives::keep_before_set_aside(&path, state);
+                super::known_drives::rescue_before_set_aside(&path, state);
                 let aside = Self::set_aside(state, &error)?;
                 Ok((Self::try_open(&path)?, aside))
             }
@@ -76,7 +76,7 @@ impl Catalogue {
         let flags =
             rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let db = Connection::open_with_flags(Self::path(state), flags).ok()?;
-        let mut catalogue = Self::over(db).ok()?;
+        let mut catalogue = Self::with_connection(db).ok()?;
         catalogue.keeps_sightings = false;
         catalogue.db.busy_timeout(BUSY).ok()?;
         catalogue.db.pragma_update(None, "cache_size", CACHE_KIB).ok()?;
@@ -103,7 +103,7 @@ impl Catalogue {
         };
         match take() {
             Ok(db) => {
-                let taken = Self::over(db)?;
+                let taken = Self::with_connection(db)?;
                 // In a damaged one already this may fail.
                 let set = taken.db.pragma_update(None, "cache_size", PASSING_KIB);
                 if set.is_ok() && taken.has_version().unwrap_or(false) {
@@ -122,7 +122,7 @@ impl Catalogue {
     /// An empty catalogue that goes with the value: in memory, and what is too much for that in a file without
     /// a name in the system's folder for such (SQLite, "Temporary Files Used By SQLite").
     pub fn temporary() -> Result<Self, JobError> {
-        let catalogue = Self::over(Connection::open("")?)?;
+        let catalogue = Self::with_connection(Connection::open("")?)?;
         catalogue.db.pragma_update(None, "cache_size", PASSING_KIB)?;
         catalogue.create()?;
         Ok(catalogue)
@@ -130,17 +130,17 @@ impl Catalogue {
 
     /// A copy of this one as it is now, that goes with the value.
     pub fn copied(&self) -> Result<Self, JobError> {
-        Self::over(copied(&self.db)?)
+        Self::with_connection(copied(&self.db)?)
     }
 
     /// An empty catalogue in memory.
     pub fn in_memory() -> Result<Self, JobError> {
-        let catalogue = Self::over(Connection::open_in_memory()?)?;
+        let catalogue = Self::with_connection(Connection::open_in_memory()?)?;
         catalogue.create()?;
         Ok(catalogue)
     }
 
-    fn over(db: Connection) -> Result<Self, JobError> {
+    fn with_connection(db: Connection) -> Result<Self, JobError> {
         // Plans do not depend on the values bound: else most statements are prepared anew at each use.
         db.set_db_config(rusqlite::config::DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
         db.set_prepared_statement_cache_capacity(STATEMENTS);
@@ -211,7 +211,7 @@ impl Catalogue {
 
     fn try_open(path: &Path) -> Result<Self, JobError> {
         refuse_links(path)?;
-        let mut catalogue = Self::over(Connection::open(path)?)?;
+        let mut catalogue = Self::with_connection(Connection::open(path)?)?;
         // Before its other files exist, which get the owner of this one.
         host::give_to_owner_of_folder(path)?;
         catalogue.db.busy_handler(Some(super::ledger_import::wait_for_turn))?;
@@ -245,7 +245,7 @@ impl Catalogue {
     }
 
     /// Works with little memory, for what has time: an idle daemon does not give back all that it once took.
-    pub fn keep_small(&self) -> Result<(), JobError> {
+    pub fn use_small_cache(&self) -> Result<(), JobError> {
         Ok(self.db.pragma_update(None, "cache_size", SMALL_KIB)?)
     }
 

@@ -34,7 +34,7 @@ pub struct LostLine {
     /// The position of which the line spoke.
     pub position: Position,
     /// What it said.
-    pub said: LostStatement,
+    pub statement: LostStatement,
 }
 
 /// What a line said.
@@ -178,7 +178,7 @@ impl Catalogue {
                    WHERE n.replica = ?2 AND n.mailbox = o.mailbox AND n.key = o.key AND n.content \
                    = o.content) GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, \
                    o.content LIMIT ?6";
-        self.untold(sql, retired, replica, after, most, |columns| {
+        self.each_lost_line(sql, retired, replica, after, most, |columns| {
             Ok(LostStatement::Stands {
                 missing: columns.read()?,
                 suspect: columns.read()?,
@@ -207,13 +207,13 @@ impl Catalogue {
                    AND d.mailbox = o.mailbox AND d.key = o.key AND d.content = o.content \
                    AND d.counts) GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, \
                    o.content LIMIT ?6";
-        self.untold(sql, retired, replica, after, most, |columns| {
+        self.each_lost_line(sql, retired, replica, after, most, |columns| {
             Ok(LostStatement::Left { why: columns.read()?, to: columns.location()? })
         })
     }
 
     /// What a query finds: the location, the content and the position of each line, then what it said.
-    fn untold(
+    fn each_lost_line(
         &self,
         sql: &str,
         retired: ReplicaRowId,
@@ -228,7 +228,7 @@ impl Catalogue {
         let rows = query.query_map(of, |row| {
             let mut columns = Columns::of(row);
             let (mailbox, key, content, position) = columns.read()?;
-            Ok(LostLine { mailbox, key, content, position, said: said(&mut columns)? })
+            Ok(LostLine { mailbox, key, content, position, statement: said(&mut columns)? })
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }

@@ -121,7 +121,7 @@ impl ReplicaState {
 
     /// Whether a line that cannot be read was found after a change: that line may assert again what left by that
     /// change, and a departure would not count.
-    pub fn is_silent_of(&self, change_no: u64) -> bool {
+    pub fn cannot_record_departure(&self, change_no: u64) -> bool {
         self.gaps > 0 && change_no <= self.gaps_since
     }
 }
@@ -275,7 +275,7 @@ impl Catalogue {
     }
 
     /// [`ReplicaState::is_silent_of`], of a row's number.
-    pub(super) fn is_silent_of(
+    pub(super) fn cannot_record_departure(
         &self,
         replica: ReplicaRowId,
         change_no: u64,

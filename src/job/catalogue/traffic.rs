@@ -84,7 +84,7 @@ impl FromRow for LocationRecord {
             place: mailbox.zip(key),
             order,
             suspect: columns.read()?,
-            seen: columns.first_sight()?,
+            seen: columns.first_seen()?,
             here: columns.read()?,
         })
     }
@@ -95,7 +95,7 @@ impl FromRow for MessageInfo {
         Ok(Self {
             identity: columns.read()?,
             headers: columns.read()?,
-            seen: columns.first_sight()?,
+            seen: columns.first_seen()?,
         })
     }
 }

@@ -52,11 +52,11 @@ impl Catalogue {
             if !standing.is_empty() {
                 let giving = match &mut giving {
                     Some(giving) => giving,
-                    none => none.insert(self.giving(station, None)?),
+                    none => none.insert(self.restore_preview(station, None)?),
                 };
                 let mut comes_back = false;
                 for (mailbox, key) in standing {
-                    comes_back = comes_back || giving.gives(mailbox, &key, content)?;
+                    comes_back = comes_back || giving.would_restore(mailbox, &key, content)?;
                 }
                 if comes_back {
                     return Ok(());

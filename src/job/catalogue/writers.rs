@@ -178,7 +178,7 @@ impl Catalogue {
                 writers.define(writer, &links);
                 links.clear();
                 if disputed {
-                    writers.dispute(writer);
+                    writers.mark_disputed(writer);
                 }
             }
             let Some((.., parent, n)) = row else { return Ok(writers) };

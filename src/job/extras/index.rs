@@ -135,13 +135,13 @@ pub(super) fn write(
         latest_first(&mut latest);
         latest.truncate(INDEX_LATEST);
         let text = writer.page(&Page::Numbered { station, page, pages, messages });
-        put(drive, &bag::index_page(page), text, extras)?;
+        write_page(drive, &bag::index_page(page), text, extras)?;
     }
     if extras.stops() {
         return Ok(());
     }
     let first = writer.page(&Page::First { station, entries: &entries, latest });
-    put(drive, &RelName::fixed(bag::INDEX), first, extras)?;
+    write_page(drive, &RelName::fixed(bag::INDEX), first, extras)?;
     // Where pages took fewer messages once. Nothing is deleted on a drive, so they say that they are empty.
     for page in pages + 1.. {
         let name = bag::index_page(page);
@@ -151,7 +151,7 @@ pub(super) fn write(
         }
         let messages = Vec::new();
         let text = writer.page(&Page::Numbered { station, page, pages, messages });
-        put(drive, &name, text, extras)?;
+        write_page(drive, &name, text, extras)?;
     }
     Ok(())
 }
@@ -165,14 +165,14 @@ fn latest_first(messages: &mut [IndexedMessage]) {
     messages.sort_by_key(|message| Reverse((message.date(), message.payload.number)));
 }
 
-fn put(
+fn write_page(
     drive: &Replica,
     name: &RelName,
     mut text: String,
     extras: &mut ExtrasWriter<'_>,
 ) -> Result<(), JobError> {
     text.push('\n');
-    extras.put(&drive.dir.join(name), text.as_bytes(), TORN_PAGE)
+    extras.write(&drive.dir.join(name), text.as_bytes(), TORN_PAGE)
 }
 
 struct MessageIndex<'a> {
@@ -212,7 +212,7 @@ impl MessageIndex<'_> {
         let known = self.catalogue.known(row.content)?;
         let headers = known.headers.unwrap_or_else(|| self.headers_of(row));
         let stands = self.catalogue.last_locations(self.drive.state.row, row.content)?;
-        let is_there = |stand: &&LastLocation| stand.whereabouts == LocationStatus::There;
+        let is_there = |stand: &&LastLocation| stand.status == LocationStatus::There;
         let some_there = stands.iter().any(|stand| is_there(&stand));
         let named = stands.iter().filter(|stand| !some_there || is_there(stand));
         let mut folders = Vec::new();
@@ -233,7 +233,7 @@ impl MessageIndex<'_> {
             | CopyState::GivenUp
             | CopyState::Removed => {}
         }
-        match stands.iter().map(|stand| stand.whereabouts).min() {
+        match stands.iter().map(|stand| stand.status).min() {
             None if row.state != CopyState::Debris => marks.push(CopyNote::NoPlace),
             Some(LocationStatus::Removed) => marks.push(CopyNote::Removed),
             Some(LocationStatus::Missing) => marks.push(CopyNote::Vanished),

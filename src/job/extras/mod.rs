@@ -11,8 +11,8 @@ mod update;
 pub use config::carried_config;
 pub use index::{CopyNote, IndexEntry, IndexedMessage, Page, Pages};
 pub use overwrite::ExtrasOutcome;
-pub use program::carried as carried_program;
-pub use update::{carry, carry_on};
+pub use program::carried_program;
+pub use update::{write_extras, write_extras_of_drive};
 
 use crate::disk::bundled_programs;
 use std::sync::Arc;

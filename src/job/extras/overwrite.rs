@@ -58,7 +58,7 @@ impl<'a> ExtrasWriter<'a> {
     }
 
     /// Makes a file that holds this text, if it does not yet. `torn` stands at its head meanwhile.
-    pub(super) fn put(&mut self, at: &RelName, text: &[u8], torn: &str) -> Result<(), JobError> {
+    pub(super) fn write(&mut self, at: &RelName, text: &[u8], torn: &str) -> Result<(), JobError> {
         if self.stops() {
             return Ok(());
         }
@@ -68,7 +68,7 @@ impl<'a> ExtrasWriter<'a> {
             return Ok(());
         }
         let length = text.len().max(there.unwrap_or(0) as usize);
-        if there == Some(length as u64) && self.holds(at, text)? {
+        if there == Some(length as u64) && self.has_text(at, text)? {
             self.done.bytes += length as u64;
             return Ok(());
         }
@@ -88,7 +88,7 @@ impl<'a> ExtrasWriter<'a> {
         if there.is_none() {
             mark.extend(chunk(head));
         }
-        self.write(at, 0, &mark)?;
+        self.write_at(at, 0, &mark)?;
         let mut done = mark.len();
         while done < length {
             // Its head says that it is being written, and it is written anew.
@@ -96,10 +96,10 @@ impl<'a> ExtrasWriter<'a> {
                 return Ok(());
             }
             let bytes = chunk(done);
-            self.write(at, done as u64, &bytes)?;
+            self.write_at(at, done as u64, &bytes)?;
             done += bytes.len();
         }
-        self.write(at, 0, &filled(0, head))?;
+        self.write_at(at, 0, &filled(0, head))?;
         self.done.written += 1;
         self.done.bytes += length as u64;
         Ok(())
@@ -132,7 +132,7 @@ impl<'a> ExtrasWriter<'a> {
         Ok(true)
     }
 
-    pub(super) fn write(&self, at: &RelName, from: u64, bytes: &[u8]) -> Result<(), JobError> {
+    pub(super) fn write_at(&self, at: &RelName, from: u64, bytes: &[u8]) -> Result<(), JobError> {
         match bytes {
             [] => Ok(()),
             bytes => {
@@ -149,7 +149,7 @@ impl<'a> ExtrasWriter<'a> {
     }
 
     /// Whether a file holds this text, and after it empty lines only.
-    pub(super) fn holds(&self, at: &RelName, text: &[u8]) -> Result<bool, JobError> {
+    pub(super) fn has_text(&self, at: &RelName, text: &[u8]) -> Result<bool, JobError> {
         let mut source = self.volume.read(at, 0, ReadFrom::Anywhere)?;
         let (mut pieces, mut piece) = (Chunks::new(&mut *source, u64::MAX), Vec::new());
         let mut rest = text;

@@ -9,7 +9,7 @@ use crate::model::limits::{EXTRAS_CHUNK_BYTES, EXTRAS_PROGRAM_MORE, EXTRAS_SUM_B
 use crate::model::{Digest, Hasher, Identity, RelName, bag};
 
 /// A program, as `README.TXT` and the station's reports name it.
-pub fn carried(
+pub fn carried_program(
     program: &bundled_programs::BundledProgram,
 ) -> Result<bag::CarriedProgram, JobError> {
     let (bytes, digest) = hash(&mut *program.open()?, 0)?;
@@ -17,7 +17,7 @@ pub fn carried(
 }
 
 /// Puts a program there, if it is not. `compare`: it was not read yet since the drive came.
-pub(super) fn put(
+pub(super) fn write_program(
     extras: &mut ExtrasWriter<'_>,
     program: &bundled_programs::BundledProgram,
     own: &Identity,
@@ -43,7 +43,7 @@ pub(super) fn put(
     let sum = format!("{digest}  {}\n", program.name);
     let is_there = there == Some(length)
         && sum_there.is_some_and(|length| length >= sum.len() as u64)
-        && extras.holds(&sum_at, sum.as_bytes())?
+        && extras.has_text(&sum_at, sum.as_bytes())?
         && (!compare || is_same(extras, &at, length, digest)?);
     // Perhaps it was not compared to its end.
     if extras.stops() {
@@ -62,7 +62,7 @@ pub(super) fn put(
     if !extras.make_room(&sum_at, sum_there, sum_length)? {
         return Ok(());
     }
-    extras.write(&sum_at, 0, &bag::filler(sum_length))?;
+    extras.write_at(&sum_at, 0, &bag::filler(sum_length))?;
     if !copy(extras, program, &at, length)? {
         return Ok(());
     }
@@ -73,7 +73,7 @@ pub(super) fn put(
     }
     let mut line = sum.into_bytes();
     line.resize(sum_length as usize, b'\n');
-    extras.write(&sum_at, 0, &line)?;
+    extras.write_at(&sum_at, 0, &line)?;
     extras.done.written += 1;
     extras.done.bytes += length + sum_length;
     Ok(())
@@ -88,7 +88,7 @@ fn leave_out(
     extras.done.left_out += 1;
     // What is longer than a hash is left to whoever put it there.
     match sum_there.filter(|length| *length <= EXTRAS_SUM_BYTES).map(bag::filler) {
-        Some(blank) if !extras.holds(sum_at, &blank)? => extras.write(sum_at, 0, &blank),
+        Some(blank) if !extras.has_text(sum_at, &blank)? => extras.write_at(sum_at, 0, &blank),
         _ => Ok(()),
     }
 }
@@ -139,7 +139,7 @@ fn copy(
         let part = (length - done).min(EXTRAS_CHUNK_BYTES as u64) as usize;
         let got = read_full(&mut *source, &mut chunk[..part])?;
         chunk[got..part].fill(0);
-        extras.write(at, done, &chunk[..part])?;
+        extras.write_at(at, done, &chunk[..part])?;
         done += part as u64;
     }
     Ok(true)

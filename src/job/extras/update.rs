@@ -16,7 +16,7 @@ const TORN_TEXT: &str = "# This file was being written when the drive was pulled
 
 /// Opens a drive and brings what it carries up to date. It must hold every message already: nothing here is ever
 /// done at the cost of one.
-pub fn carry_on(
+pub fn write_extras_of_drive(
     catalogue: &Catalogue,
     station: &StationName,
     drive: &DriveRef,
@@ -27,8 +27,8 @@ pub fn carry_on(
 ) -> Result<ExtrasOutcome, JobError> {
     let admitted =
         sync_drive::open(catalogue, station, drive, Access::Write, present_drives, clock)?;
-    let mount = session_of(&clock.stamp(), &*admitted.volume);
-    match carry(catalogue, station, &admitted, cargo, progress) {
+    let mount = session_of(&clock.event_time(), &*admitted.volume);
+    match write_extras(catalogue, station, &admitted, cargo, progress) {
         // There seemed to be room, and was not: what was begun says so of itself, and is made anew when there is.
         Err(JobError::Disk(error)) if error.trouble == DiskErrorKind::Full => {
             Ok(ExtrasOutcome { left_out: 1, ..ExtrasOutcome::default() })
@@ -38,7 +38,7 @@ pub fn carry_on(
 }
 
 /// Brings what an admitted drive carries up to date: what is there already is not written again.
-pub fn carry(
+pub fn write_extras(
     catalogue: &Catalogue,
     station: &StationName,
     drive: &Replica,
@@ -47,10 +47,11 @@ pub fn carry(
 ) -> Result<ExtrasOutcome, JobError> {
     let mut extras = ExtrasWriter::new(&*drive.volume, progress);
     let at = |name: &str| drive.dir.join(&RelName::fixed(name));
-    let carried: Vec<_> = cargo.programs.iter().map(program::carried).collect::<Result<_, _>>()?;
-    extras.put(&at(bag::README), bag::readme_text(station, &carried).as_bytes(), TORN_TEXT)?;
+    let carried: Vec<_> =
+        cargo.programs.iter().map(program::carried_program).collect::<Result<_, _>>()?;
+    extras.write(&at(bag::README), bag::readme_text(station, &carried).as_bytes(), TORN_TEXT)?;
     if let Some(config) = &cargo.config {
-        extras.put(&at(bag::CONFIG), signed(config).as_bytes(), TORN_TEXT)?;
+        extras.write(&at(bag::CONFIG), signed(config).as_bytes(), TORN_TEXT)?;
     }
     if let Some(pages) = &cargo.pages {
         index::write(catalogue, drive, station, &**pages, &mut extras)?;
@@ -61,14 +62,14 @@ pub fn carry(
     for (program, identity) in
         cargo.programs.iter().zip(carried.iter().map(|carried| &carried.identity))
     {
-        program::put(&mut extras, program, identity, !is_compared)?;
+        program::write_program(&mut extras, program, identity, !is_compared)?;
     }
     let carried = extras.done;
     if let Some(mount) = mount.filter(|_| !is_compared && !carried.stopped) {
         catalogue.set_programs_compared(row, mount)?;
     }
-    if catalogue.carried(drive.state.drive)? != Some(carried.bytes) && !carried.stopped {
-        catalogue.set_carried(drive.state.drive, carried.bytes)?;
+    if catalogue.extras_bytes(drive.state.drive)? != Some(carried.bytes) && !carried.stopped {
+        catalogue.set_extras_bytes(drive.state.drive, carried.bytes)?;
     }
     Ok(carried)
 }

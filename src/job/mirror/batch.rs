@@ -26,7 +26,7 @@ pub(super) struct CopyItem {
 
 impl CopyItem {
     /// The location that the line of its copy will assert.
-    pub(super) fn place(&self) -> Option<ContentAt> {
+    pub(super) fn content_at(&self) -> Option<ContentAt> {
         let row = self.row.as_ref().filter(|_| self.assertion.is_some())?;
         Some((row.mailbox, row.key.clone(), row.content?))
     }
@@ -97,7 +97,7 @@ impl BatchPlan {
         self.room -= item.identity.bytes + OVERHEAD_BYTES;
         self.bytes += item.identity.bytes;
         self.contents.insert(item.identity);
-        self.copied.extend(item.place());
+        self.copied.extend(item.content_at());
         self.copies.push(item);
     }
 
@@ -119,12 +119,12 @@ impl BatchPlan {
     }
 
     /// A location at which one of the copies, if it succeeds, asserts a content.
-    pub(super) fn copied_place_of(&self, content: ContentRowId) -> Option<ContentAt> {
+    pub(super) fn copied_location_of(&self, content: ContentRowId) -> Option<ContentAt> {
         self.copied.iter().find(|place| place.2 == content).cloned()
     }
 
     /// A location at which one of the lines asserts a content.
-    pub(super) fn place_of(&self, content: ContentRowId) -> Option<(MailboxRowId, Vec<u8>)> {
+    pub(super) fn location_of(&self, content: ContentRowId) -> Option<(MailboxRowId, Vec<u8>)> {
         self.asserted.get(&content).cloned()
     }
 
@@ -152,7 +152,7 @@ impl BatchSize {
             || batch.notes.len() + batch.departures.len() >= BATCH_MESSAGES_MAX
     }
 
-    pub(super) fn took(&mut self, milliseconds: i64) {
+    pub(super) fn adapt(&mut self, milliseconds: i64) {
         if u128::try_from(milliseconds).is_ok_and(|took| took < BATCH_QUICK.as_millis()) {
             self.messages = (self.messages * 2).min(BATCH_MESSAGES_MAX);
             self.bytes = (self.bytes * 2).min(BATCH_BYTES_MAX);

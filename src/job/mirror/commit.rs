@@ -25,7 +25,7 @@ impl Pass<'_> {
         let notes = (batch.notes.len() + batch.departures.len()) as u64;
         let mut left_out = LeftOutFiles::default();
         let committed = commit(self, drive, batch, &mut left_out)?;
-        size.took(millis(self.clock) - begun);
+        size.adapt(millis(self.clock) - begun);
         if let Some(committed) = committed {
             report.copied += committed.copied();
             report.bytes += committed.bytes();

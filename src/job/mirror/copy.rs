@@ -231,11 +231,11 @@ fn changed(
     facts: &FileFacts,
     left_out: &mut LeftOutFiles,
 ) -> Result<(), JobError> {
-    let now = pass.clock.stamp().claim();
+    let now = pass.clock.event_time().claim();
     let looked = (millis(pass.clock), now);
     let Some(row) = &item.row else { return Ok(()) };
     let place = (row.mailbox, row.key.as_slice());
-    pass.catalogue.look(place, facts, FileState::Fresh, looked, false)?;
+    pass.catalogue.record_look(place, facts, FileState::Fresh, looked, false)?;
     left_out.push((row.clone(), Reason::Changing));
     Ok(())
 }

@@ -59,8 +59,8 @@ pub(super) fn suspicion(
         _ => match compare_with_copy(pass, drive, row, (good, &old), new, batch)? {
             DamageCheck::Damage(why) => Some(why),
             DamageCheck::Another => {
-                let at = pass.clock.stamp().time.seconds;
-                batch.others_need_pass |= pass.catalogue.settle_as_replaced(row, good, at)?;
+                let at = pass.clock.event_time().time.seconds;
+                batch.others_need_pass |= pass.catalogue.end_as_replaced(row, good, at)?;
                 None
             }
             DamageCheck::Unknown => None,

@@ -118,7 +118,7 @@ pub(super) fn missing(
     let (replica, content) = (drive.state.row, row.content);
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(PlanStep::Skip) };
     let CopyStatus::Good(_) = pass.catalogue.copy_status(replica, content)? else {
-        return Ok(match batch.copied_place_of(content) {
+        return Ok(match batch.copied_location_of(content) {
             // Another location has it too, and is copied first.
             Some(_) => PlanStep::Defer,
             None => PlanStep::Skip,
@@ -156,7 +156,7 @@ pub(super) fn departure(
         return Ok(PlanStep::Skip);
     }
     let Some(position) = catalogue.position_at(row.change_no)? else { return Ok(PlanStep::Skip) };
-    if drive.state.is_silent_of(row.change_no) {
+    if drive.state.cannot_record_departure(row.change_no) {
         return Ok(PlanStep::Skip);
     }
     // What this card saw before withholds nothing that another card asserted meanwhile.
@@ -168,19 +168,19 @@ pub(super) fn departure(
     if !withholds {
         return Ok(PlanStep::Skip);
     }
-    let FinalOutcome { heir, why } = end_of(pass, row)?;
-    let mut needs = match followed(pass, drive, batch, row, heir.as_ref())? {
+    let FinalOutcome { heir, why } = final_outcome(pass, row)?;
+    let mut needs = match successor_state(pass, drive, batch, row, heir.as_ref())? {
         SuccessorState::NotYet => return Ok(PlanStep::Defer),
         SuccessorState::With(copied) => Some(copied),
         SuccessorState::Already => None,
     };
     let mut to = match &heir {
-        Some(heir) => place_on_drive(pass, drive, batch, heir, needs.as_ref())?,
+        Some(heir) => location_on_drive(pass, drive, batch, heir, needs.as_ref())?,
         None => None,
     };
     if catalogue.is_somewhere(content)? {
-        let known = any_place_on_drive(pass, drive, batch, content)?;
-        let copied = needs.clone().or_else(|| batch.copied_place_of(content));
+        let known = any_location_on_drive(pass, drive, batch, content)?;
+        let copied = needs.clone().or_else(|| batch.copied_location_of(content));
         let same = match (known, copied) {
             (Some(known), _) => known,
             (None, Some(copied)) if copied.2 == content => {
@@ -191,7 +191,7 @@ pub(super) fn departure(
         };
         to = to.or(Some(same));
     }
-    let (to, heir) = catalogue.followed_by(to.as_ref(), content)?;
+    let (to, heir) = catalogue.successor_for_line(to.as_ref(), content)?;
     let departure = Departure {
         identity: catalogue.identity(content)?,
         location: catalogue.location(row.mailbox, &row.key)?,
@@ -216,12 +216,12 @@ enum SuccessorState {
 
 /// Whether a drive has the later version or location before the old one is given up: both what came after it in the
 /// end, and what is at the location now.
-fn followed(
+fn successor_state(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
     row: &DepartedRow,
-    heir: Option<&ContentAt>,
+    successor: Option<&ContentAt>,
 ) -> Result<SuccessorState, JobError> {
     let now = match content_there_now(pass, row)? {
         SuccessorState::With(now) => Some(now),
@@ -230,13 +230,13 @@ fn followed(
     };
     let mut followed = SuccessorState::Already;
     for (place, elsewhere) in
-        heir.map(|h| (h, true)).into_iter().chain(now.as_ref().map(|n| (n, false)))
+        successor.map(|h| (h, true)).into_iter().chain(now.as_ref().map(|n| (n, false)))
     {
         if is_on_drive(pass, drive, batch, place, elsewhere)? {
             continue;
         }
         let copied = match elsewhere && !batch.copies_to(place) {
-            true => batch.copied_place_of(place.2),
+            true => batch.copied_location_of(place.2),
             false => Some(place.clone()).filter(|place| batch.copies_to(place)),
         };
         followed = match (followed, copied) {
@@ -261,19 +261,19 @@ fn is_on_drive(
 ) -> Result<bool, JobError> {
     let (mailbox, key, content) = place;
     let (catalogue, replica) = (pass.catalogue, drive.state.row);
-    if batch.asserts(place) || elsewhere && batch.place_of(*content).is_some() {
+    if batch.asserts(place) || elsewhere && batch.location_of(*content).is_some() {
         return Ok(true);
     }
     if !matches!(catalogue.copy_status(replica, *content)?, CopyStatus::Good(_)) {
         return Ok(false);
     }
     Ok(catalogue.current_assertion(replica, *mailbox, key, *content)?.is_some()
-        || elsewhere && catalogue.asserted_place(replica, *content)?.is_some())
+        || elsewhere && catalogue.asserted_location(replica, *content)?.is_some())
 }
 
 /// The location by which a ledger says what followed a message, or will say so once a copy is made: the message's own,
 /// or another one that has the content.
-fn place_on_drive(
+fn location_on_drive(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
@@ -290,18 +290,18 @@ fn place_on_drive(
     if let Some(copied) = copied.filter(|copied| copied.2 == *content) {
         return Ok(Some(copied.clone()));
     }
-    any_place_on_drive(pass, drive, batch, *content)
+    any_location_on_drive(pass, drive, batch, *content)
 }
 
 /// Any location that a ledger, or a line of this batch, asserts for a content, present or missing.
-fn any_place_on_drive(
+fn any_location_on_drive(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
     content: ContentRowId,
 ) -> Result<Option<ContentAt>, JobError> {
-    let known = pass.catalogue.asserted_place(drive.state.row, content)?;
-    let known = known.or_else(|| batch.place_of(content));
+    let known = pass.catalogue.asserted_location(drive.state.row, content)?;
+    let known = known.or_else(|| batch.location_of(content));
     Ok(known.map(|(mailbox, key)| (mailbox, key, content)))
 }
 
@@ -332,7 +332,7 @@ struct FinalOutcome {
     why: Departed,
 }
 
-fn end_of(pass: &Pass<'_>, row: &DepartedRow) -> Result<FinalOutcome, JobError> {
+fn final_outcome(pass: &Pass<'_>, row: &DepartedRow) -> Result<FinalOutcome, JobError> {
     let why = row.why;
     let Some(mut last) = row.successor.clone() else { return Ok(FinalOutcome { heir: None, why }) };
     for _ in 0..SUCCESSORS_FOLLOWED {

@@ -171,7 +171,7 @@ impl Batch<Written> {
         let Contents { files, copy_lines, debris_lines, events, .. } = &self.contents;
         if !files.is_empty() {
             let listed = copy_lines.len() + debris_lines.len();
-            drive.reserve(listed, &pass.clock.stamp(), events)?;
+            drive.reserve(listed, &pass.clock.event_time(), events)?;
             drive.volume.sync_all().map_err(JobError::NotSynced)?;
         }
         Ok(self.passed())
@@ -214,7 +214,7 @@ impl Batch<Listed> {
         let Contents { events, debris_lines, session, .. } = &mut self.contents;
         drive.state.session = session.take().filter(|_| debris_lines.is_empty());
         drive.state.opened = true;
-        drive.record(pass.catalogue, &pass.clock.stamp(), std::mem::take(events))?;
+        drive.record(pass.catalogue, &pass.clock.event_time(), std::mem::take(events))?;
         if !debris_lines.is_empty() {
             drive.list(debris_lines)?;
             pass.catalogue.save_replica(&drive.state)?;
@@ -236,7 +236,7 @@ fn backed(
     written: &[WrittenFile<'_>],
 ) -> impl Iterator<Item = Event> {
     let there: HashSet<ContentAt> =
-        written.iter().filter_map(|file| file.item.and_then(CopyItem::place)).collect();
+        written.iter().filter_map(|file| file.item.and_then(CopyItem::content_at)).collect();
     let backed =
         move |needs: &Option<ContentAt>| needs.as_ref().is_none_or(|place| there.contains(place));
     departures.into_iter().filter(move |(_, needs)| backed(needs)).map(|(event, _)| event)

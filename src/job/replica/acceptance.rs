@@ -1,7 +1,7 @@
 //! Decides whether a drive may be used, before anything on it is believed or written: a drive's own claim that it is
 //! ours counts for nothing.
 
-use super::evidence::{named, note_nothing_there};
+use super::evidence::{known_drive, note_nothing_there};
 use super::id_recovery;
 use super::identity::{self, IdFile};
 use super::match_drive::{DriveMatch, match_drive};
@@ -42,11 +42,11 @@ impl Acceptance {
         clock: &dyn Clock,
     ) -> Result<Option<Finding>, JobError> {
         let serial = admitted.volume.facts().serial.as_deref();
-        let (id, label, now) = (admitted.id, drive.label.as_str(), clock.stamp().time);
+        let (id, label, now) = (admitted.id, drive.label.as_str(), clock.event_time().time);
         let let_in = match self {
             Self::LetIn => {
                 catalogue.make_known((id, label), serial, KnownHow::LetIn, now)?;
-                catalogue.end_leave()?;
+                catalogue.end_permission()?;
                 true
             }
             Self::As(NewDrivePolicy::OnDevice) if catalogue.announce(id, serial, clock)? => false,
@@ -55,7 +55,7 @@ impl Acceptance {
         let drives = catalogue.drives()?;
         let own = drives.iter().find(|row| row.id == id);
         let alike = drives.iter().filter(|row| row.label == drive.label).count() > 1;
-        Ok(own.map(|own| Finding::NewDrive { drive: named(own), alike, let_in }))
+        Ok(own.map(|own| Finding::NewDrive { drive: known_drive(own), alike, let_in }))
     }
 }
 
@@ -89,11 +89,11 @@ pub(crate) fn check_acceptance(
     }
     // A drive that cannot be written does not use up the leave.
     let check_writable = access == Access::Write && !matches!(known, IdFile::Newer(..));
-    if check_writable && catalogue.take_leave(&facts.mount, clock)? {
+    if check_writable && catalogue.use_permission(&facts.mount, clock)? {
         return Ok(Acceptance::LetIn);
     }
     if matches!(known, IdFile::Nothing) {
-        note_nothing_there(catalogue, volume, &here(), clock.stamp().time)?;
+        note_nothing_there(catalogue, volume, &here(), clock.event_time().time)?;
     }
     Err(JobError::NotAccepted { path: path() })
 }

@@ -19,7 +19,7 @@ pub(crate) fn compare(
     (id, reloaded): (DriveId, bool),
 ) -> Result<(), JobError> {
     let catalogue = bag.catalogue;
-    let numbers = catalogue.to_be_compared(replica, id, reloaded)?;
+    let numbers = catalogue.witnesses_to_compare(replica, id, reloaded)?;
     // A drive without an id is not one that other ledgers can name.
     if numbers.is_empty() || id == DriveId::NONE {
         return Ok(());

@@ -49,7 +49,7 @@ pub(crate) fn hash(
 ) -> Result<CopyCheck, JobError> {
     match open(volume, dir, payload) {
         Ok(source) => hash_source(volume, source, longest),
-        Err(error) => alone(volume, error),
+        Err(error) => classify_copy_error(volume, error),
     }
 }
 
@@ -62,7 +62,7 @@ pub(crate) fn list(
     let at = dir.join(&PayloadName::segment_dir(segment));
     match volume.list(&at, DRIVE_FOLDER_ENTRIES) {
         Ok(entries) => Ok(Some(entries)),
-        Err(error) => alone(volume, error).map(|_| None),
+        Err(error) => classify_copy_error(volume, error).map(|_| None),
     }
 }
 
@@ -75,7 +75,7 @@ pub(super) fn lengths(
     let at = dir.join(&PayloadName::segment_dir(segment));
     match volume.lengths(&at, DRIVE_FOLDER_ENTRIES) {
         Ok(files) => Ok(Some(files)),
-        Err(error) => alone(volume, error).map(|_| None),
+        Err(error) => classify_copy_error(volume, error).map(|_| None),
     }
 }
 
@@ -88,7 +88,7 @@ pub(crate) fn length(
 ) -> Result<Result<u64, CopyCheck>, JobError> {
     match volume.length(&dir.join(&payload.to_rel())) {
         Ok(length) => Ok(length.ok_or(CopyCheck::Absent)),
-        Err(error) => alone(volume, error).map(Err),
+        Err(error) => classify_copy_error(volume, error).map(Err),
     }
 }
 
@@ -151,7 +151,7 @@ pub(crate) fn hash_piece(
     match read {
         Ok(HashStep::Done(identity)) => Ok(Ok(CopyCheck::Is(identity))),
         Ok(HashStep::More(part)) => Ok(Err(part)),
-        Err(error) => alone(volume, error).map(Ok),
+        Err(error) => classify_copy_error(volume, error).map(Ok),
     }
 }
 
@@ -170,7 +170,7 @@ pub(crate) fn hash_all(
         |(payload, _)| open(volume, dir, *payload),
         |(_, longest), opened| match opened {
             Ok(source) => hash_source(volume, source, *longest),
-            Err(error) => alone(volume, error),
+            Err(error) => classify_copy_error(volume, error),
         },
         |_, check| {
             found.push(check?);
@@ -195,13 +195,13 @@ fn hash_source(
 ) -> Result<CopyCheck, JobError> {
     match crate::disk::hash(&mut *source, longest) {
         Ok(identity) => Ok(CopyCheck::Is(identity)),
-        Err(error) => alone(volume, error),
+        Err(error) => classify_copy_error(volume, error),
     }
 }
 
 /// Sorts out an error that concerns the copy (or the folder) alone: after it the drive still answers that it is
 /// present.
-fn alone(volume: &dyn Volume, error: DiskError) -> Result<CopyCheck, JobError> {
+fn classify_copy_error(volume: &dyn Volume, error: DiskError) -> Result<CopyCheck, JobError> {
     match error.trouble {
         DiskErrorKind::Gone => {
             volume.present()?;

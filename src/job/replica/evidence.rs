@@ -59,7 +59,7 @@ impl Evidence<'_> {
         // The medium is read before the transaction: a hung one must not delay whoever waits for the catalogue.
         let holds = match self.catalogue.drive(id)? {
             Some(_) => None,
-            None => Some(self.holds(id)?),
+            None => Some(self.contents_of(id)?),
         };
         self.catalogue
             .write_transaction(|| self.record_in_transaction(id, found, holds.as_ref(), findings))
@@ -67,7 +67,7 @@ impl Evidence<'_> {
 
     /// Reads the contents of a drive whose id was never seen before. One that got a second id because it is a copy
     /// continues the original's ledger rightly.
-    fn holds(&self, id: DriveId) -> Result<DriveContents, JobError> {
+    fn contents_of(&self, id: DriveId) -> Result<DriveContents, JobError> {
         let Self { catalogue, volume, .. } = *self;
         let stations = identity::stations(volume)?;
         let mut others = catalogue.drives()?;
@@ -111,7 +111,7 @@ impl Evidence<'_> {
             let known = other.replaced.as_ref().is_some_and(|r| r.how.is_sure());
             if !known && other.forgotten.is_none() {
                 catalogue.set_replaced(other, Some(id), how, now)?;
-                findings.push(Finding::Replaces { other: named(other) });
+                findings.push(Finding::Replaces { other: known_drive(other) });
             }
         }
         if let Some(holds) = holds.filter(|_| !takes_a_place) {
@@ -119,13 +119,13 @@ impl Evidence<'_> {
             let of_ledger = |drive: &&DriveRow| holds.ledger_of.contains(&drive.id);
             for other in drives.iter().filter(of_ledger).filter(is_absent).filter(|o| o.counts) {
                 catalogue.set_replaced(other, Some(id), ReplacedHow::Ledger, now)?;
-                findings.push(Finding::HasLedgerOf { other: named(other) });
+                findings.push(Finding::HasLedgerOf { other: known_drive(other) });
             }
             if holds.nothing {
-                self.ask_about_place(own, before.as_ref().filter(is_absent), findings)?;
+                self.ask_about_mount_point(own, before.as_ref().filter(is_absent), findings)?;
             }
         }
-        catalogue.settle_counts(row)?;
+        catalogue.recompute_counts(row)?;
         Ok(row)
     }
 
@@ -141,7 +141,7 @@ impl Evidence<'_> {
         if found.serial.is_some() && found.serial == other.serial && !is_copy {
             if is_here {
                 catalogue.distinguish(own.id, other.id)?;
-            } else if !catalogue.are_apart(own.id, other.id)? {
+            } else if !catalogue.are_distinct(own.id, other.id)? {
                 return Ok(Some(ReplacedHow::Serial));
             }
         }
@@ -151,7 +151,7 @@ impl Evidence<'_> {
 
     /// Handles a new, empty drive on a device at a place where another one was last: either that one was reformatted,
     /// or a second one is mounted at the same place. Nothing on either tells which.
-    fn ask_about_place(
+    fn ask_about_mount_point(
         &self,
         own: &DriveRow,
         before: Option<&DriveRow>,
@@ -171,7 +171,7 @@ impl Evidence<'_> {
             return Ok(());
         }
         self.catalogue.set_replaced(before, Some(own.id), ReplacedHow::Place, self.now)?;
-        findings.push(Finding::PerhapsReformatted { other: named(before) });
+        findings.push(Finding::PerhapsReformatted { other: known_drive(before) });
         Ok(())
     }
 }
@@ -221,6 +221,6 @@ pub(super) fn note_place_empty(
     Ok(Some(JobError::EmptyStick { path: at, id, label }))
 }
 
-pub(super) fn named(drive: &DriveRow) -> KnownDrive {
+pub(super) fn known_drive(drive: &DriveRow) -> KnownDrive {
     KnownDrive { id: drive.id, label: escape::shown(drive.label.as_bytes()) }
 }

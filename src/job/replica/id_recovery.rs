@@ -1,7 +1,7 @@
 //! Handles a drive whose id file is missing or cannot be read: it gets its own id again if it can be recognised, and a
 //! new one if a drive may be begun there. Never lets one stick count as two.
 
-use super::evidence::{self, Evidence, named, note_nothing_there, note_place_empty};
+use super::evidence::{self, Evidence, known_drive, note_nothing_there, note_place_empty};
 use super::identity::{self, IdFile, StoredId};
 use super::ledger::continues_from;
 use super::match_drive::{DriveMatch, match_drive};
@@ -64,7 +64,7 @@ fn begin_anew(
     clock: &dyn Clock,
     findings: &mut Vec<Finding>,
 ) -> Result<DriveId, JobError> {
-    let now = clock.stamp().time;
+    let now = clock.event_time().time;
     catalogue.write_transaction(|| {
         // One of them may have been plugged in meanwhile.
         let here = here();
@@ -79,7 +79,7 @@ fn begin_anew(
     catalogue.make_durable()?;
     let own = identity::make_drive(volume, clock)?;
     maybe.iter().try_for_each(|drive| catalogue.set_replaced_by(drive.row, own))?;
-    findings.push(Finding::IdUnknown { own, maybe: maybe.iter().map(named).collect() });
+    findings.push(Finding::IdUnknown { own, maybe: maybe.iter().map(known_drive).collect() });
     Ok(own)
 }
 
@@ -127,13 +127,13 @@ pub fn add(
         },
     };
     found.origin = identity::origin_of(volume, id)?;
-    let evidence = Evidence { catalogue, volume, here: &Vec::new, now: clock.stamp().time };
+    let evidence = Evidence { catalogue, volume, here: &Vec::new, now: clock.event_time().time };
     let row = evidence.record(id, &found, &mut findings)?;
     forget_other_ledgers(catalogue, volume, row)?;
     let was_forgotten =
         catalogue.drive(id)?.and_then(|row| row.facts.forgotten).map(|gone| gone.why);
     let serial = volume.facts().serial.as_deref();
-    catalogue.make_known((id, label), serial, KnownHow::Added, clock.stamp().time)?;
+    catalogue.make_known((id, label), serial, KnownHow::Added, clock.event_time().time)?;
     catalogue.end_announcement(id)?;
     Ok(AddedDrive { id, row, was_forgotten, same_device: found.same_device, findings })
 }
@@ -184,7 +184,7 @@ fn read_only(
     if is_there {
         return Ok((DriveId::NONE, too_long));
     }
-    let (here, now) = ((options.here)(), options.clock.stamp().time);
+    let (here, now) = ((options.here)(), options.clock.event_time().time);
     if options.taken_for.is_none() {
         note_nothing_there(catalogue, volume, &here, now)?;
     }
@@ -215,7 +215,7 @@ fn may_begin(
     let at = || volume.facts().shown.clone();
     match (known, options.begin) {
         (IdFile::Nothing, NewDrivePolicy::InFolder) => {
-            let (here, now) = ((options.here)(), options.clock.stamp().time);
+            let (here, now) = ((options.here)(), options.clock.event_time().time);
             if catalogue.drive_at(options.path)?.is_some() {
                 note_nothing_there(catalogue, volume, &here, now)?;
             }
@@ -226,7 +226,12 @@ fn may_begin(
             Err(JobError::NotAccepted { path: at() })
         }
         (IdFile::Nothing, NewDrivePolicy::Never | NewDrivePolicy::Known) => {
-            note_nothing_there(catalogue, volume, &(options.here)(), options.clock.stamp().time)?;
+            note_nothing_there(
+                catalogue,
+                volume,
+                &(options.here)(),
+                options.clock.event_time().time,
+            )?;
             Err(JobError::NotAccepted { path: at() })
         }
         _ => Ok(()),

@@ -200,7 +200,7 @@ fn create(
 }
 
 fn new_file(volume: &dyn Volume, id: DriveId, clock: &dyn Clock) -> String {
-    let made = clock.stamp().time.to_rfc3339();
+    let made = clock.event_time().time.to_rfc3339();
     let serial = volume.facts().serial.clone();
     let file = DriveFile { format: FORMAT, id: id.to_string(), made, volume: serial };
     serde_json::to_string(&file).unwrap_or_default()

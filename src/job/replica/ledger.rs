@@ -239,12 +239,12 @@ fn read_lines(
             }
             catalogue.apply(replica, &line, trust, gaps)?;
         }
-        match taking.took(lines, row)? {
+        match taking.count_lines(lines, row)? {
             true => Ok(()),
             false => Err(DiskError::new("keep", "what a ledger tells", Errno::NOSPC).into()),
         }
     };
-    let read = if long { ledger_reader.ahead_of(take) } else { ledger_reader.read_with(take) };
+    let read = if long { ledger_reader.read_ahead_of(take) } else { ledger_reader.read_with(take) };
     catalogue.end_reading();
     let read = read?;
     catalogue.note_read(&positions)?;

@@ -81,7 +81,7 @@ impl LedgerReader {
     }
 
     /// Passes the same groups to `apply` while a thread reads and judges ahead, which takes about as long as applying.
-    pub(super) fn ahead_of(
+    pub(super) fn read_ahead_of(
         mut self,
         mut apply: impl FnMut(LineGroup) -> Result<(), JobError>,
     ) -> Result<Self, JobError> {
@@ -227,7 +227,7 @@ mod tests {
             })
         };
         let ended =
-            if ahead { ledger_reader.ahead_of(apply) } else { ledger_reader.read_with(apply) };
+            if ahead { ledger_reader.read_ahead_of(apply) } else { ledger_reader.read_with(apply) };
         let ended = ended.map_err(|error| error.to_string()).map(|ledger_reader| {
             let LedgerReader {
                 reader, lines, known, last_line_ends, newer, oversized_garbage, ..

@@ -72,7 +72,7 @@ impl LogCheck {
     }
 
     /// Stores the damage in the catalogue once both logs were read; it stays until the lines are written again.
-    pub(super) fn keep(&self, logs: &Logs<'_>) -> Result<(), JobError> {
+    pub(super) fn save(&self, logs: &Logs<'_>) -> Result<(), JobError> {
         let Some(found) = self.found() else { return Ok(()) };
         if found.iter().any(|damage| damage.unreadable) {
             logs.bag.catalogue.mark_worn(logs.replica.drive, READ_ERROR)?;
@@ -165,7 +165,7 @@ impl LedgerSoFar {
             while self.reader.at() < end {
                 let before = self.reader.at();
                 match lines.next() {
-                    Ok(Some(piece)) => self.take(piece),
+                    Ok(Some(piece)) => self.add(piece),
                     Ok(None) => break,
                     Err(error) => {
                         unless_log_alone(logs.bag.volume, error)?;
@@ -181,7 +181,7 @@ impl LedgerSoFar {
         self.judge(logs, false).map(Some)
     }
 
-    fn take(&mut self, piece: Piece<'_>) {
+    fn add(&mut self, piece: Piece<'_>) {
         match piece {
             Piece::Line(raw, length) => {
                 if let LineVerdict::Line(..) = self.reader.line(raw, length) {
@@ -244,7 +244,7 @@ impl ManifestSoFar {
                 }
                 line => {
                     self.first_wrong = self.first_wrong.or(self.junk.take());
-                    self.take(line);
+                    self.add(line);
                 }
             }
             self.offset += length;
@@ -254,7 +254,7 @@ impl ManifestSoFar {
         }
     }
 
-    fn take(&mut self, line: LineJudgement) {
+    fn add(&mut self, line: LineJudgement) {
         match line {
             LineJudgement::Right(payload) => self.listed.insert(payload.number),
             LineJudgement::Wrong => {

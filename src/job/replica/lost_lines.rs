@@ -74,7 +74,8 @@ impl<'a> LostLines<'a> {
         let page = self.bag.catalogue.assertions_lost(self.retired, self.replica, after, PAGE)?;
         let mut events = Vec::new();
         for untold in &page {
-            let LostStatement::Stands { missing, suspect, modified, mode } = untold.said else {
+            let LostStatement::Stands { missing, suspect, modified, mode } = untold.statement
+            else {
                 continue;
             };
             if !matches!(
@@ -110,14 +111,14 @@ impl<'a> LostLines<'a> {
         let page = self.bag.catalogue.departures_lost(self.retired, self.replica, after, PAGE)?;
         let mut events = Vec::new();
         for untold in &page {
-            let LostStatement::Left { why, to } = &untold.said else { continue };
+            let LostStatement::Left { why, to } = &untold.statement else { continue };
             let at = (untold.mailbox, untold.key.as_slice(), untold.content);
             if !self.bag.catalogue.uncovered_positions(self.retired, at)?.is_empty() {
                 // It was asserted again since, perhaps in the very line that is lost.
                 continue;
             }
             let Some(to) = self.after(untold, *why, to.as_ref())? else { continue };
-            let (to, heir) = self.bag.catalogue.followed_by(to.as_ref(), untold.content)?;
+            let (to, heir) = self.bag.catalogue.successor_for_line(to.as_ref(), untold.content)?;
             let (identity, position) =
                 (self.bag.catalogue.identity(untold.content)?, untold.position);
             let location = self.location(untold)?;
@@ -146,7 +147,7 @@ impl<'a> LostLines<'a> {
             }
         }
         let here = (untold.mailbox, untold.key.as_slice());
-        Ok(match catalogue.other_place(self.replica, here, untold.content)? {
+        Ok(match catalogue.other_location(self.replica, here, untold.content)? {
             Some((mailbox, key)) => Some(Some((mailbox, key, untold.content))),
             None if why == Departed::Moved => None,
             None => Some(None),

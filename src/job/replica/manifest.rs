@@ -274,7 +274,10 @@ pub(super) fn judge(
 
 /// Overwrites wrong pieces before the manifest's end with comments, in place. [`Mending`] then writes the lines of the
 /// copies that are no longer listed at the end.
-pub(super) fn cover_wrong(bag: StationBag<'_>, replica: ReplicaRowId) -> Result<(), JobError> {
+pub(super) fn comment_out_wrong_lines(
+    bag: StationBag<'_>,
+    replica: ReplicaRowId,
+) -> Result<(), JobError> {
     let StationBag { catalogue, volume, dir } = bag;
     let at = path(dir);
     if volume.length(&at)?.is_none() {
@@ -339,7 +342,7 @@ pub struct ManifestContents {
 
 impl ManifestContents {
     /// Offset of the end of the last line in our format: what follows may be overwritten.
-    pub fn sound(&self) -> u64 {
+    pub fn sound_bytes(&self) -> u64 {
         self.sound
     }
 

@@ -109,7 +109,7 @@ pub fn open_replica(
     volume: Box<dyn Volume>,
     options: &OpenOptions<'_>,
 ) -> Result<Replica, JobError> {
-    let now = options.clock.stamp();
+    let now = options.clock.event_time();
     let mut findings = Vec::new();
     let Identified { id, drive, only_readable, lock } =
         identify_and_lock(catalogue, &*volume, options, now.time, &mut findings)?;
@@ -118,7 +118,7 @@ pub fn open_replica(
     if options.access == Access::Write {
         replica.left_out = ledger::drawn_number()?;
     }
-    catalogue.settle_counts(drive)?;
+    catalogue.recompute_counts(drive)?;
     let session = session_of(&now, &*volume);
     let dir = bag::station_dir(options.station);
 
@@ -277,7 +277,7 @@ fn check_usable(
     path: impl Fn() -> String,
 ) -> Result<(), JobError> {
     id_recovery::not_forgotten(catalogue, id, &path)?;
-    match catalogue.distrust(drive)? {
+    match catalogue.distrust_reason(drive)? {
         Some(why) => Err(JobError::Untrusted { path: path(), why }),
         None => Ok(()),
     }

@@ -97,7 +97,7 @@ impl PresentDrives {
     }
 
     /// The registered drives that are still present, without the one of this source.
-    pub fn here(&self, but: &Arc<dyn VolumeSource>) -> Vec<DriveId> {
+    pub fn ids_except(&self, but: &Arc<dyn VolumeSource>) -> Vec<DriveId> {
         let present_drives = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let others = present_drives.iter().filter(|c| !Arc::ptr_eq(&c.volume_source, but));
         others.filter(|c| c.volume_source.still_present(&c.facts)).map(|c| c.id).collect()

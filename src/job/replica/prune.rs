@@ -42,7 +42,7 @@ pub fn prune(
     clock: &dyn Clock,
     progress: &dyn Progress,
 ) -> Result<Pruned, JobError> {
-    let now = clock.stamp();
+    let now = clock.event_time();
     let mut pruned = Pruned::default();
     if !now.trusted {
         return Ok(pruned);

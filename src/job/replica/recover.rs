@@ -87,7 +87,7 @@ impl Recovery<'_> {
         }
         self.append(state, events, end_line_before)?;
         if self.wrong_lines {
-            manifest::cover_wrong(self.bag, state.row)?;
+            manifest::comment_out_wrong_lines(self.bag, state.row)?;
         }
         let mend = ManifestRepair { bag: self.bag, doubtful };
         mend.run(state, &adopted, findings)?;
@@ -146,7 +146,7 @@ impl Recovery<'_> {
         events: Vec<Event>,
         end_line_before: bool,
     ) -> Result<(), JobError> {
-        let stamp = self.clock.stamp();
+        let stamp = self.clock.event_time();
         let mut end = end_line_before;
         let mut events = events.into_iter().peekable();
         // A few at a time: a ruined drive may need as many as it has copies.
@@ -170,8 +170,8 @@ impl Recovery<'_> {
         findings: &mut Vec<Finding>,
     ) -> Result<Vec<Event>, JobError> {
         let mut events = Vec::new();
-        let now = self.clock.stamp().time;
-        for copy in self.bag.catalogue.claimed_payloads(state.row)? {
+        let now = self.clock.event_time().time;
+        for copy in self.bag.catalogue.claimed_copies(state.row)? {
             events.extend(self.check(state, reloaded, &copy, findings)?);
         }
         let within = LengthCheck { clock: self.clock, kept: true };

@@ -95,7 +95,7 @@ impl Scrubber<'_> {
     ) -> Result<ScrubStep, JobError> {
         let (catalogue, replica) = (self.catalogue, drive.state.row);
         let mut step = ScrubStep::default();
-        let mount = session_of(&self.clock.stamp(), &*drive.volume);
+        let mount = session_of(&self.clock.event_time(), &*drive.volume);
         let mut begun = unfinished.take().filter(|rest| rest.mount == mount);
         if let Some(Unfinished { of: ScrubTarget::Message(row), part, .. }) =
             begun.take_if(|rest| matches!(rest.of, ScrubTarget::Message(_)))
@@ -190,7 +190,7 @@ impl Scrubber<'_> {
         let most = SCRUB_STEP_BYTES.saturating_sub(step.bytes);
         step.bytes += check.advance(&logs, most, &|| self.progress.stop())?;
         let known = catalogue.log_damage(replica.row)?;
-        check.keep(&logs)?;
+        check.save(&logs)?;
         let Some(found) = check.found() else {
             let (mount, part) = (mount.to_owned(), PartialHash::default());
             return Ok(Some(Unfinished { mount, of: ScrubTarget::Logs(check), part }));
@@ -219,7 +219,7 @@ impl Scrubber<'_> {
             drive.state.recorded_through = 0;
             self.catalogue.save_replica(&drive.state)?;
         }
-        step.lost |= self.keep(drive, verdicts, Some(cycle))?;
+        step.lost |= self.save_verdicts(drive, verdicts, Some(cycle))?;
         if step.ended {
             self.end_cycle(drive)?;
         }
@@ -228,14 +228,14 @@ impl Scrubber<'_> {
 
     /// Appends what the verdicts require to the ledger, and only then stores in the catalogue what was read, as part of
     /// a cycle if there is one. Returns whether a copy is lost that the next pass has to make again.
-    pub(super) fn keep(
+    pub(super) fn save_verdicts(
         &self,
         drive: &mut Replica,
         verdicts: &[CopyVerdict],
         cycle: Option<i64>,
     ) -> Result<bool, JobError> {
         let (catalogue, replica) = (self.catalogue, drive.state.row);
-        let stamp = self.clock.stamp();
+        let stamp = self.clock.event_time();
         let lost = verdicts.iter().any(|verdict| verdict.is_new() && verdict.is_loss());
         let events: Vec<_> = verdicts.iter().filter_map(CopyVerdict::event).collect();
         if events.is_empty() && cycle.is_none() {
@@ -271,7 +271,7 @@ impl Scrubber<'_> {
     /// Writes one line for the whole cycle.
     fn end_cycle(&self, drive: &mut Replica) -> Result<(), JobError> {
         let (catalogue, row) = (self.catalogue, drive.state.row);
-        let stamp = self.clock.stamp();
+        let stamp = self.clock.event_time();
         let totals = catalogue.cycle_totals(row)?;
         if catalogue.cycle_without_error(row)? {
             catalogue.clear_worn(drive.state.drive)?;

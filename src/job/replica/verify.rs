@@ -54,7 +54,7 @@ pub fn verify_logs(
     while check.found().is_none() && !progress.stop() {
         check.advance(&logs, u64::MAX, &|| progress.stop())?;
     }
-    check.keep(&logs)?;
+    check.save(&logs)?;
     Ok(check.found().unwrap_or_default().to_vec())
 }
 
@@ -93,7 +93,7 @@ impl Scrubber<'_> {
                 bad.extend(verdict.is_loss().then_some(verdict));
                 verdicts.push(verdict);
             }
-            self.keep(drive, &verdicts, None)?;
+            self.save_verdicts(drive, &verdicts, None)?;
         }
         if !report.stopped {
             catalogue.read_here(replica, 0..=NUMBER_MAX)?;
@@ -119,7 +119,7 @@ impl Scrubber<'_> {
         }
         if self.record && !report.stopped {
             let event = Event::Verified { checked: report.checked, damaged, absent };
-            drive.record(catalogue, &self.clock.stamp(), vec![event])?;
+            drive.record(catalogue, &self.clock.event_time(), vec![event])?;
         }
         Ok(report)
     }

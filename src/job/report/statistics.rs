@@ -122,7 +122,7 @@ pub fn compute(
     let mut oldest: Option<Timestamp> = None;
     let mut unproven = false;
     catalogue.each_tracked(station, |tracked, proofs| {
-        waits.take(&tracked);
+        waits.add(&tracked);
         if !tracked.is_there {
             return Ok(());
         }
@@ -231,7 +231,7 @@ struct ExposureIntervals {
 }
 
 impl ExposureIntervals {
-    fn take(&mut self, tracked: &TrackedMessage) {
+    fn add(&mut self, tracked: &TrackedMessage) {
         if tracked.content.is_some() && tracked.content == self.last {
             return;
         }

@@ -121,7 +121,7 @@ pub struct OnSameDevice {
 
 impl Counts {
     /// Counts everything. To be called within [`Catalogue::read_transaction`], with whatever else is reported.
-    pub fn take(
+    pub fn count(
         catalogue: &Catalogue,
         station: &StationName,
         wanted_copies: u32,

@@ -101,7 +101,7 @@ impl<'scope> Pipeline<'scope, '_> {
                 threads.hand_over(in_hand)?;
                 VecDeque::from(threads.arrived.recv().map_err(|_| ended())?)
             }
-            None => carried(in_hand),
+            None => run_without_threads(in_hand),
         };
         let first = together.pop_front().ok_or_else(ended)?;
         self.here.replace(together);
@@ -147,7 +147,7 @@ fn ended() -> JobError {
 }
 
 /// Moves a few messages without threads.
-fn carried(jobs: Vec<Job<'_>>) -> VecDeque<Fetched> {
+fn run_without_threads(jobs: Vec<Job<'_>>) -> VecDeque<Fetched> {
     let (mut writer, mut arrived) = (Writer::default(), VecDeque::new());
     for job in jobs {
         job.run(&mut |item| {
@@ -292,7 +292,7 @@ impl File {
         let own = folder.map(|folder| (folder.stage(name), folder));
         let (staged, at) = match own {
             Some((Ok(staged), folder)) => (Ok(staged), folder),
-            Some((Err(error), folder)) if !may_do_elsewhere(&error) => (Err(error), folder),
+            Some((Err(error), folder)) if !may_succeed_elsewhere(&error) => (Err(error), folder),
             // If a file cannot have this name in that folder, the error appears when it gets its final name.
             _ => (common.stage(temporary_name(number)), common),
         };
@@ -328,6 +328,6 @@ impl File {
     }
 }
 
-fn may_do_elsewhere(error: &DiskError) -> bool {
+fn may_succeed_elsewhere(error: &DiskError) -> bool {
     !matches!(error.trouble, DiskErrorKind::Full | DiskErrorKind::Failing)
 }

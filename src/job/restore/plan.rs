@@ -37,7 +37,7 @@ fn put_back<'scope>(
     let mut report = RestoreReport::default();
     let locks = targets::lock_all(options)?;
     let mut merge = sources.catalogue.merge(&sources.station, options.with_removed)?;
-    let mut nameless = sources.nameless(&mut merge)?;
+    let mut nameless = sources.unlocated_copies(&mut merge)?;
     for mailbox_target in &options.mailbox_targets {
         let mut work = Restorer {
             sources,
@@ -158,7 +158,7 @@ impl Restorer<'_, '_, '_> {
             }
         };
         let message = self.version(path, &item.version, what, item.instead)?;
-        self.put(message)
+        self.restore_message(message)
     }
 
     /// Restores into a folder of its own, unless it is at its old location, a message that one drive alone says has
@@ -178,7 +178,7 @@ impl Restorer<'_, '_, '_> {
             count(&mut self.report.in_doubt, by, why, message.identity.bytes);
             message.path = RelName::fixed(RECOVERED).join(&message.path);
         }
-        self.put(message)
+        self.restore_message(message)
     }
 
     fn version(
@@ -201,7 +201,7 @@ impl Restorer<'_, '_, '_> {
             let path = RelName::from_key(&left_out.key)
                 .map_err(|e| JobError::Broken(format!("ledger: {e}")))?;
             let message = self.version(path, &left_out.version, RestoreKind::AsTold, Vec::new())?;
-            return self.put(message);
+            return self.restore_message(message);
         }
         let bytes = self.sources.catalogue.identity(left_out.version.content)?.bytes;
         let by = self.shown(left_out.replica);
@@ -225,7 +225,7 @@ impl Restorer<'_, '_, '_> {
         for (drive, copy) in copies {
             let (number, extension) = (copy.name.number, copy.name.extension);
             let name = format!("{RECOVERED}/{drive}-{number:08}.{}", extension.as_str());
-            self.put(Message {
+            self.restore_message(Message {
                 path: RelName::fixed(&name),
                 content: copy.content,
                 identity: copy.identity,
@@ -238,16 +238,16 @@ impl Restorer<'_, '_, '_> {
     }
 
     /// Restores one message at its path, or next to it, unless it is there already.
-    fn put(&mut self, message: Message) -> Result<(), JobError> {
+    fn restore_message(&mut self, message: Message) -> Result<(), JobError> {
         let (what, bytes) = (message.what, message.identity.bytes);
-        if !self.ask(message)? {
-            self.settled(what, bytes);
+        if !self.request(message)? {
+            self.count_finished(what, bytes);
         }
         Ok(())
     }
 
     /// Requests a message that has to be written somewhere. `false`: there is nothing more to do for it.
-    fn ask(&mut self, message: Message) -> Result<bool, JobError> {
+    fn request(&mut self, message: Message) -> Result<bool, JobError> {
         let (original, identity) = (&message.path, &message.identity);
         if original.parts().any(|part| part == STAGING.as_bytes()) {
             // No mailbox has a message there: only a forged line can say so, and the message would be removed with the
@@ -305,7 +305,7 @@ impl Restorer<'_, '_, '_> {
     }
 
     /// Reports the progress on a message of the drives.
-    fn settled(&self, what: RestoreKind, bytes: u64) {
+    fn count_finished(&self, what: RestoreKind, bytes: u64) {
         match what {
             RestoreKind::AsTold | RestoreKind::InsteadOfSuspect => {
                 self.options.progress.advance(1, bytes)
@@ -319,7 +319,7 @@ impl Restorer<'_, '_, '_> {
     fn receive(&mut self) -> Result<(), JobError> {
         let Some(pending) = self.pending.pop_front() else { return Ok(()) };
         let Fetched { end, written } = self.pipeline.next()?;
-        self.settled(pending.message.what, pending.message.identity.bytes);
+        self.count_finished(pending.message.what, pending.message.identity.bytes);
         match (written, end) {
             (Ok(staged), ReadEnd::Right { first }) => {
                 self.received(pending, staged, first);
@@ -389,7 +389,7 @@ impl Restorer<'_, '_, '_> {
             if instead.is_empty() {
                 return Ok(());
             }
-            instead.into_iter().try_for_each(|message| self.put(message))?;
+            instead.into_iter().try_for_each(|message| self.restore_message(message))?;
         }
     }
 

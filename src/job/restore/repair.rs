@@ -18,7 +18,7 @@ use crate::model::{Digest, Identity, RelName};
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Repaired {
     /// Where the damaged file is now.
-    pub beside: RelName,
+    pub damaged_path: RelName,
     /// The content at the message's place now.
     pub good: Identity,
 }
@@ -61,7 +61,7 @@ pub fn repair(
     };
     let exchanged = exchange();
     target.clear_staging()?;
-    Ok(Repaired { beside: exchanged?, good })
+    Ok(Repaired { damaged_path: exchanged?, good })
 }
 
 /// Gives the damaged file another name, and the good one its own.
@@ -75,8 +75,8 @@ fn exchange(
     let kept = free_name(target, path, damaged)?;
     // Between the two renames only the kept file exists; after a power failure at that moment, a restore puts the good
     // one back.
-    named(target.place(path, &kept)?, &kept)?;
-    named(target.place(staged, path)?, path)?;
+    check_placed(target.place(path, &kept)?, &kept)?;
+    check_placed(target.place(staged, path)?, path)?;
     target.sync_all()?;
     Ok(kept)
 }
@@ -127,7 +127,7 @@ fn free_name(target: &TargetDir, path: &RelName, damaged: Digest) -> Result<RelN
     Err(DiskError::new("find a free name for", path, rustix::io::Errno::EXIST))
 }
 
-fn named(placing: Placing, name: &RelName) -> Result<(), DiskError> {
+fn check_placed(placing: Placing, name: &RelName) -> Result<(), DiskError> {
     match placing {
         Placing::Done => Ok(()),
         Placing::Occupied => Err(DiskError::new("name", name, rustix::io::Errno::EXIST)),

@@ -79,11 +79,14 @@ fn gather_into(
 impl RestoreSources {
     /// Copies that their own ledger gives no location, each with its drive, and whose content is restored at no other
     /// one: what another ledger says hides none of them.
-    pub(super) fn nameless(&self, merge: &mut Merge<'_>) -> Result<UnlocatedCopies, JobError> {
+    pub(super) fn unlocated_copies(
+        &self,
+        merge: &mut Merge<'_>,
+    ) -> Result<UnlocatedCopies, JobError> {
         let (mut nameless, mut contents) = (UnlocatedCopies::default(), HashSet::new());
         let catalogue = &self.catalogue;
         for drive in &self.drives {
-            let copies = catalogue.copies_without_place(drive.state.row)?;
+            let copies = catalogue.copies_without_location(drive.state.row)?;
             let first = copies.into_iter().filter(|copy| contents.insert(copy.content));
             nameless.good.extend(first.map(|copy| (drive.id, copy)));
         }

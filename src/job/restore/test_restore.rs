@@ -147,7 +147,7 @@ impl TreeComparer<'_> {
                 continue;
             }
             match self.mailbox.stat(&path) {
-                Ok(EntryStat::File(there)) => self.one(path, given, there, found)?,
+                Ok(EntryStat::File(there)) => self.compare_one(path, given, there, found)?,
                 Ok(_)
                     if self.is_flagged(
                         &mut maildirs,
@@ -167,7 +167,7 @@ impl TreeComparer<'_> {
     }
 
     /// Compares a message that is on both sides.
-    fn one(
+    fn compare_one(
         &self,
         path: RelName,
         given: FileFacts,

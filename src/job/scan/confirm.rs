@@ -37,8 +37,8 @@ pub fn confirm(
         })?;
     }
     // A content that is at a new location by now has moved: one ledger line records both.
-    let moved = catalogue.leaving_and_present(mailbox, PAGE)?;
-    let at = rules.clock.stamp().time.seconds;
+    let moved = catalogue.leaving_but_elsewhere(mailbox, PAGE)?;
+    let at = rules.clock.event_time().time.seconds;
     catalogue.write_transaction(|| {
         moved.iter().try_for_each(|row| confirm_gone(catalogue, dir, row, at))
     })?;
@@ -94,7 +94,7 @@ fn read_stable_files(
             }
         }
     }
-    let begun = rules.clock.stamp().time;
+    let begun = rules.clock.event_time().time;
     let readers = if due.len() < READ_TOGETHER { 0 } else { 2 };
     let mut read = Vec::with_capacity(due.len());
     let ended = ReadAhead { readers, window: READ_AHEAD_MESSAGES }.run(
@@ -135,7 +135,7 @@ fn confirm_gone(
     }
     let seen = row.state == FileState::LeavingSeen;
     let Some(content) = row.content else { return catalogue.forget(row) };
-    let place = catalogue.new_place(row, content)?;
+    let place = catalogue.new_location(row, content)?;
     let to = place.as_ref().map(|(mailbox, key)| (*mailbox, key.as_slice(), content));
     let of = (row.mailbox, row.key.as_slice(), content);
     let state = match (to, seen) {
@@ -211,7 +211,7 @@ fn superseded(
             if new.continues || is_later_version(catalogue, row, before, new)? {
                 return replaced(before);
             }
-            match catalogue.new_place(row, before)? {
+            match catalogue.new_location(row, before)? {
                 Some((mailbox, key)) => {
                     let to = Some((mailbox, key.as_slice(), before));
                     catalogue.set_departed(of(before), Departed::Moved, to, at).map(drop)
@@ -255,10 +255,10 @@ fn confirm_file(
 ) -> Result<(), JobError> {
     match read {
         Ok(MessageRead::Whole(new, last_bytes)) => {
-            let now = rules.clock.stamp().claim();
+            let now = rules.clock.event_time().claim();
             // What the card made of a message that is missing here may be back, from a drive that has nothing else.
             let again = match row.content {
-                None => catalogue.missing_behind(row, &new.identity)?,
+                None => catalogue.missing_original_of(row, &new.identity)?,
                 Some(_) => None,
             };
             let suspect = match row.content.or(again) {
@@ -282,9 +282,15 @@ fn confirm_file(
             coarse_time::recheck_if_hidden(catalogue, row, &new.identity, begun)
         }
         Ok(MessageRead::Changed(facts)) => {
-            let now = rules.clock.stamp().claim();
+            let now = rules.clock.event_time().claim();
             let looked = (millis(rules.clock), now);
-            catalogue.look((row.mailbox, &row.key), &facts, FileState::Fresh, looked, row.hinted)
+            catalogue.record_look(
+                (row.mailbox, &row.key),
+                &facts,
+                FileState::Fresh,
+                looked,
+                row.hinted,
+            )
         }
         // The file no longer exists, nor perhaps its folder: a message may have the folder's name now.
         Err(DiskError { errno: Errno::NOENT | Errno::NOTDIR, .. }) => match row.content {

@@ -151,7 +151,7 @@ impl<'a> Comparison<'a> {
             changes: CatalogueChanges { catalogue, pending: Vec::new() },
             report: ScanReport::default(),
             unreadable: Vec::new(),
-            begun: (millis(rules.clock), rules.clock.stamp().claim()),
+            begun: (millis(rules.clock), rules.clock.event_time().claim()),
         }
     }
 
@@ -350,7 +350,7 @@ impl CatalogueChanges<'_> {
     fn apply(&self, change: &CatalogueChange) -> Result<(), JobError> {
         match change {
             CatalogueChange::Look { mailbox, key, facts, state, looked, now, hinted } => {
-                self.catalogue.look((*mailbox, key), facts, *state, (*looked, *now), *hinted)
+                self.catalogue.record_look((*mailbox, key), facts, *state, (*looked, *now), *hinted)
             }
             CatalogueChange::State { row, state, looked } => {
                 self.catalogue.set_state(row, *state, *looked)

@@ -134,7 +134,7 @@ fn lists(drive: &MemoryDrive, told: &BTreeSet<u32>) -> Vec<(Digest, PayloadName,
         Ok(())
     });
     let listed = listed.unwrap_or_else(|error| panic!("{error}"));
-    assert_eq!(listed.sound(), listed.length(), "no torn end is left");
+    assert_eq!(listed.sound_bytes(), listed.length(), "no torn end is left");
     let numbers: BTreeSet<_> = lines.iter().map(|(_, payload, _)| payload.number).collect();
     assert!(numbers.is_superset(told), "listed {numbers:?}, told of {told:?}");
     lines

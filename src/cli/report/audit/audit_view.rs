@@ -74,7 +74,7 @@ impl AuditView<'_> {
     }
 
     /// The copies compared with the published rules.
-    pub(super) fn kept(&self) -> PreservationFacts {
+    pub(super) fn preservation_facts(&self) -> PreservationFacts {
         let holding = self.drives.iter().filter(|drive| drive.messages > 0 && drive.row.counts);
         let media = std::iter::once(self.medium).chain(holding.map(|drive| drive.row.medium));
         let messages = self.audit.counts.messages.messages;

@@ -253,13 +253,13 @@ fn sizes(view: &AuditView<'_>) -> Markup {
                 "The bars are numbered as the rows of the tables. Full: text. Dashed: quoted from earlier \
                  messages. Grey with a frame: attachments. Line: headers."
             }
-            (shares("By sender", &statistics.senders, "(sender not known)"))
-            (shares("By folder", &statistics.folders, "(mailbox)"))
+            (size_table("By sender", &statistics.senders, "(sender not known)"))
+            (size_table("By folder", &statistics.folders, "(mailbox)"))
         }
     }
 }
 
-fn shares(title: &str, shares: &[SizeGroup], nameless: &str) -> Markup {
+fn size_table(title: &str, shares: &[SizeGroup], nameless: &str) -> Markup {
     let shown = &shares[..shares.len().min(SHARES)];
     let rest = shares.len().saturating_sub(SHARES) as u64;
     let table = html! {

@@ -98,7 +98,7 @@ struct AssumptionsJson<'a> {
 
 pub(in crate::cli) fn json<'a>(view: &'a AuditView<'a>) -> AuditJson<'a> {
     let AuditView { audit, statistics, now, link, power, .. } = *view;
-    let kept = view.kept();
+    let kept = view.preservation_facts();
     AuditJson {
         summary: view.summary.json(),
         station: view.station,

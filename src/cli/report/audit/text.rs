@@ -117,7 +117,7 @@ fn copies(output: &Output, view: &AuditView<'_>) {
 
 /// How many copies there are, and how they compare with the published rules.
 pub(super) fn rules(view: &AuditView<'_>) -> Vec<String> {
-    let kept = view.kept();
+    let kept = view.preservation_facts();
     let spread = view.statistics.copies.iter().zip(0_u64..).filter(|(messages, _)| **messages > 0);
     let spread: Vec<_> = spread
         .map(|(messages, copies)| match copies {
@@ -196,7 +196,7 @@ fn sizes(output: &Output, view: &AuditView<'_>) {
             size(share.bytes),
             airtime(share.seconds)
         ));
-        output.wrapped(&format!("    {}", made_of(share)));
+        output.wrapped(&format!("    {}", composition(share)));
     }
     let rest = statistics.senders.len().saturating_sub(SENDERS) as u64;
     if rest > 0 {
@@ -205,7 +205,7 @@ fn sizes(output: &Output, view: &AuditView<'_>) {
 }
 
 /// What the bytes of a group are made of.
-pub(super) fn made_of(share: &SizeGroup) -> String {
+pub(super) fn composition(share: &SizeGroup) -> String {
     let part = |bytes: u64| parts(bytes as f64 / share.bytes.max(1) as f64);
     format!(
         "text {}, quoted from earlier messages {}, attachments {}, headers {}",

@@ -33,11 +33,11 @@ pub(in crate::cli) fn html(log: &LogSheet<'_>) -> String {
         h2 { "How to read it" }
         ul { @for line in log.legend() { li { (Untrusted(line)) } } }
     };
-    page(TITLE, &about(log), &body)
+    page(TITLE, &description(log), &body)
 }
 
 /// Whose log it is and of which incident, at the head of every sheet.
-fn about(log: &LogSheet<'_>) -> String {
+fn description(log: &LogSheet<'_>) -> String {
     let facts = log.facts();
     let of =
         |name: &str| facts.iter().find(|(fact, _)| *fact == name).map_or("", |(_, v)| v.as_str());

@@ -57,7 +57,7 @@ impl LocationLines {
 
 impl Candidate {
     /// Those as of which it was there; where it never was, those as of which it is missing.
-    pub(in crate::job::catalogue) fn there(&self) -> &Positions {
+    pub(in crate::job::catalogue) fn effective_positions(&self) -> &Positions {
         match self.present.is_empty() {
             true => &self.positions,
             false => &self.present,
@@ -67,7 +67,7 @@ impl Candidate {
 
 impl Candidate {
     /// Whether every ledger that has it calls it damage, and something else is given there.
-    pub(in crate::job::catalogue) fn is_bettered_by(&self, given: &[Self]) -> bool {
+    pub(in crate::job::catalogue) fn is_damage_with_substitute(&self, given: &[Self]) -> bool {
         let good = given.iter().any(|other| other.version.suspect.is_none());
         good && self.version.suspect.is_some() && !self.vouched
     }

@@ -136,7 +136,7 @@ impl Merge<'_> {
             candidate.missing = self.is_missing(candidate);
             let content = candidate.version.content;
             if let Some((why, by)) = self.withheld(candidate, &by_content) {
-                match self.is_taken_back(candidate, &by_content)
+                match self.is_asserted_again(candidate, &by_content)
                     || self.is_given_elsewhere(at, content, SearchScope::Mailbox)?
                 {
                     true => candidate.withheld = Some((why, Some(by))),
@@ -156,11 +156,11 @@ impl Merge<'_> {
             rest.into_iter().partition(|candidate| candidate.in_doubt.is_some());
         let in_doubt: Vec<_> = in_doubt
             .into_iter()
-            .map(|candidate| (candidate.is_bettered_by(&given), candidate))
+            .map(|candidate| (candidate.is_damage_with_substitute(&given), candidate))
             .collect();
         let conflict = self.sort(&mut given);
-        self.give(at, given, &withheld, conflict, each)?;
-        doubt(at, in_doubt, each)?;
+        self.give_back(at, given, &withheld, conflict, each)?;
+        role_by_doubt(at, in_doubt, each)?;
         self.leave_out(at, withheld, each)
     }
 
@@ -198,7 +198,7 @@ impl Merge<'_> {
     }
 
     /// Whether each ledger takes back by itself all that it says of a content, or this card does.
-    fn is_taken_back(&mut self, candidate: &Candidate, left: &DeparturesByContent<'_>) -> bool {
+    fn is_asserted_again(&mut self, candidate: &Candidate, left: &DeparturesByContent<'_>) -> bool {
         let Some(left) = left.get(&candidate.version.content) else { return false };
         candidate.positions.all_are(|(of, position)| {
             left.iter().any(|d| d.replica == of && self.covers(d.position, position))
@@ -248,7 +248,7 @@ impl Merge<'_> {
     /// Whether one content was asserted to be there later than another: by a position that covers all of the other's. A
     /// line that says it is missing does not count.
     fn is_later(&mut self, one: &Candidate, other: &Candidate) -> bool {
-        let (ones, others) = (one.there(), other.there());
+        let (ones, others) = (one.effective_positions(), other.effective_positions());
         ones.iter().any(|a| others.all_are(|(_, b)| self.covers(a, b)))
     }
 
@@ -281,7 +281,7 @@ impl Merge<'_> {
         !told
     }
 
-    fn give(
+    fn give_back(
         &mut self,
         (mailbox, key): (MailboxRowId, &[u8]),
         given: Vec<Candidate>,
@@ -291,7 +291,7 @@ impl Merge<'_> {
     ) -> Result<(), JobError> {
         let suspect: BTreeSet<ContentRowId> = given
             .iter()
-            .filter(|candidate| candidate.is_bettered_by(&given))
+            .filter(|candidate| candidate.is_damage_with_substitute(&given))
             .map(|candidate| candidate.version.content)
             .collect();
         let is_suspect = |c: &Candidate| suspect.contains(&c.version.content);
@@ -362,7 +362,7 @@ impl Merge<'_> {
 }
 
 /// Gives what only other drives' ledgers leave out; not what is bettered by what is given.
-fn doubt(
+fn role_by_doubt(
     (mailbox, key): (MailboxRowId, &[u8]),
     in_doubt: Vec<(bool, Candidate)>,
     each: &mut impl FnMut(Decision) -> Result<(), JobError>,

@@ -26,7 +26,7 @@ impl FromRow for NamedDeparture {
 
 impl Catalogue {
     /// The message that a content was the rest of when it last went from a location, if that is missing there.
-    pub fn missing_behind(
+    pub fn missing_original_of(
         &self,
         row: &FileRow,
         rest: &Identity,
