@@ -106,8 +106,8 @@ fn log_finding(finding: &Finding) -> String {
              checked against their copies one by one"
         ),
         Finding::LedgerOversizedGarbage { offset } => format!(
-            "the ledger goes on without lines from byte {offset}, which no power failure can do: it is read up to there \
-             and not written to; use another drive"
+            "the ledger goes on without lines from byte {offset}, which no power failure can do: it is read up to \
+             there and not written to; use another drive"
         ),
         Finding::LedgerShorter { known, found } => format!(
             "the ledger has {found} bytes and had {known}: an old state of this drive, or a repair \

@@ -9,7 +9,7 @@ pub(super) use super::report::drive_state;
 use super::report::{count, is_or_are, it_or_them, was_or_were};
 use super::span;
 use crate::daemon::Notice;
-use crate::disk::{DiskError, DiskErrorKind, trouble};
+use crate::disk::{DiskError, ErrorKind, trouble};
 use crate::job::catalogue::{MailboxNotInForce, SetAside};
 use crate::job::report::verdict::MailboxStatus;
 use crate::job::scan::mailboxes::{MailboxState, state_of};
@@ -197,10 +197,10 @@ impl StateNotKept {
     }
 
     /// What the trouble with a state folder is called.
-    pub(super) fn of(trouble: DiskErrorKind) -> Self {
+    pub(super) fn of(trouble: ErrorKind) -> Self {
         match trouble {
-            DiskErrorKind::Full => Self::Full,
-            DiskErrorKind::ReadOnly => Self::ReadOnly,
+            ErrorKind::Full => Self::Full,
+            ErrorKind::ReadOnly => Self::ReadOnly,
             _ => Self::Failing,
         }
     }
@@ -208,7 +208,7 @@ impl StateNotKept {
     /// By what the file system reports of itself, else by the error that was found.
     pub(super) fn by(reported: Option<&DiskError>, found: &JobError) -> Self {
         let reported = reported.map(|error| error.trouble);
-        Self::of(reported.or(found.state_trouble()).unwrap_or(DiskErrorKind::Failing))
+        Self::of(reported.or(found.state_trouble()).unwrap_or(ErrorKind::Failing))
     }
 }
 

@@ -92,7 +92,7 @@ pub(super) struct ScrubOutcome {
 pub enum Notice<'a> {
     /// Messages were copied to a drive and read back.
     Mirrored {
-        /// The drive.
+        /// Its name for a person: the label, or the path.
         label: &'a str,
         /// How many.
         messages: u64,
@@ -101,14 +101,14 @@ pub enum Notice<'a> {
     },
     /// Messages could not be copied to a drive.
     NotCopied {
-        /// The drive.
+        /// Its name for a person: the label, or the path.
         label: &'a str,
         /// How many.
         messages: u64,
     },
     /// A drive is in another state, or in the same with another error.
     Drive {
-        /// The drive.
+        /// Its name for a person: the label, or the path.
         label: &'a str,
         /// The state.
         state: &'a DriveState,
@@ -117,7 +117,7 @@ pub enum Notice<'a> {
     },
     /// A removable drive was mounted.
     Mounted {
-        /// The drive.
+        /// Its name for a person: the label, or the path.
         label: &'a str,
         /// Where.
         at: &'a [u8],
@@ -126,7 +126,7 @@ pub enum Notice<'a> {
     Unmounted(&'a str),
     /// At the present rate a drive will soon be full.
     FullSoon {
-        /// The drive.
+        /// Its name for a person: the label, or the path.
         label: &'a str,
         /// In this many days.
         days: u64,

@@ -16,7 +16,7 @@ use tokio::sync::mpsc::{Receiver, Sender, channel};
 /// A command to a running daemon.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum DaemonCommand {
-    /// End.
+    /// End, as at SIGTERM.
     Stop,
     /// Read the config again.
     Reload,

@@ -43,7 +43,7 @@ pub(super) enum ScannerJob {
     Overdue(CheckpointSpan),
 }
 
-/// The scanner.
+/// Scans mailboxes, one job at a time, on a thread of its own.
 pub(super) struct Scanner {
     pub catalogue: Catalogue,
     pub mailboxes: Vec<MailboxRef>,

@@ -2,7 +2,7 @@
 //! drive open between two jobs. A drive that hangs, hangs its own thread only.
 
 use super::events::{LoopEvent, ScrubOutcome, SyncFollowUp};
-use crate::disk::{Access, DiskErrorKind, VolumeFacts};
+use crate::disk::{Access, ErrorKind, VolumeFacts};
 use crate::job::catalogue::{Catalogue, DriveRowId};
 use crate::job::extras::{Extras, write_extras_of_drive};
 use crate::job::mirror::OpenMailbox;
@@ -183,7 +183,7 @@ impl Worker {
     /// What the loop needs to know after a sync. A failure to read it is no trouble of the drive.
     fn follow_up(&self, sync: &SyncOutcome) -> SyncFollowUp {
         // A drive that can only be read is scrubbed too.
-        let is_read_only = |error: &JobError| error.trouble() == DiskErrorKind::ReadOnly;
+        let is_read_only = |error: &JobError| error.trouble() == ErrorKind::ReadOnly;
         let is_open = sync.outcome.as_ref().err().is_none_or(is_read_only);
         let Some((_, drive)) = sync.drive.filter(|_| is_open) else {
             return SyncFollowUp::default();
@@ -241,9 +241,7 @@ impl Worker {
         };
         let (mut replica, record) = match open(Access::Write) {
             Ok(replica) => (replica, true),
-            Err(error)
-                if matches!(error.trouble(), DiskErrorKind::ReadOnly | DiskErrorKind::Denied) =>
-            {
+            Err(error) if matches!(error.trouble(), ErrorKind::ReadOnly | ErrorKind::Denied) => {
                 (open(Access::Read)?, false)
             }
             Err(error) => return Err(error),

@@ -1,7 +1,8 @@
 //! The real drive: a folder, usually the mount point of a removable file system.
 //! Never opens anything by path: every call uses the handle of the root, which is opened at the start.
 
-use super::error::{DiskError, DiskErrorKind};
+use super::error::DiskError;
+use super::error::ErrorKind::{Failing, Gone, Refused};
 use super::mounts::{MountedDrive, System};
 use super::openat::{self, DRIVE};
 use super::volume::{
@@ -89,7 +90,7 @@ fn longest_file(fat: bool) -> u64 {
 struct FolderId {
     /// Its device as in [`VolumeFacts::device`].
     device: u64,
-    /// Its inode.
+    /// Tells the folder from another one at the same path.
     inode: u64,
     /// Number of its mount.
     mount: u64,
@@ -115,7 +116,7 @@ fn identify(
 
 /// The error of a file whose length is greater than what the medium holds of it.
 fn hollow_file_error(at: &RelName, shown: &str) -> DiskError {
-    DiskError::with("read", format_args!("{at} on {shown}"), Errno::FBIG, DiskErrorKind::Refused)
+    DiskError::with("read", format_args!("{at} on {shown}"), Errno::FBIG, Refused)
 }
 
 fn medium_of(device: u64) -> Medium {
@@ -204,9 +205,7 @@ impl Volume for DirVolume {
     }
 
     fn present(&self) -> Result<(), DiskError> {
-        let fail = |errno| {
-            DiskError::with("look for drive", &self.facts.shown, errno, DiskErrorKind::Gone)
-        };
+        let fail = |errno| DiskError::with("look for drive", &self.facts.shown, errno, Gone);
         match self.volume_source.still_present(&self.facts) {
             true => Ok(()),
             false => Err(fail(Errno::NODEV)),
@@ -323,9 +322,7 @@ impl Volume for DirVolume {
             Some(more) => rustix::fs::fallocate(&fd, FallocateFlags::KEEP_SIZE, there, more),
         };
         match done.map_err(|errno| self.fail("reserve room for", at, errno)) {
-            Err(error) if matches!(error.trouble, DiskErrorKind::Gone | DiskErrorKind::Failing) => {
-                Err(error)
-            }
+            Err(error) if matches!(error.trouble, Gone | Failing) => Err(error),
             // If there is no room, the write itself reports it.
             _ => Ok(()),
         }

@@ -27,7 +27,7 @@ mod walk;
 
 pub use demo_dir::{DemoDir, Files};
 pub use dir_volume::{DirVolumeSource, medium_below};
-pub use error::{DiskError, DiskErrorKind};
+pub use error::{DiskError, ErrorKind};
 pub use mailbox::{EntryStat, MailboxDir, MessageFile};
 pub use read_ahead::{ReadAhead, ReaderFault};
 pub use reserved::{Reserved, ReservedFolders, leads_to};

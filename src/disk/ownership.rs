@@ -1,7 +1,7 @@
 //! Who owns a path, who else may put something in its place, and becoming its owner. Uses the kernel and the host's
 //! lists of users and groups. Never opens the file or folder at the path.
 
-use super::error::{DiskError, DiskErrorKind};
+use super::error::{DiskError, ErrorKind};
 use super::host;
 use crate::model::escape;
 use rustix::fs::{AtFlags, CWD, FileType, Mode, Stat};
@@ -243,7 +243,7 @@ pub fn become_user(user: &User, keeps_root: bool) -> Result<(), DiskError> {
     let shown = user.name.clone().unwrap_or_else(|| user.id.to_string());
     let fail = |errno| DiskError::new("become user", &shown, errno);
     if host::threads() != Some(1) {
-        return Err(DiskError::with("become user", &shown, Errno::BUSY, DiskErrorKind::Other));
+        return Err(DiskError::with("become user", &shown, Errno::BUSY, ErrorKind::Other));
     }
     let (id, group) = (Uid::from_raw(user.id), Gid::from_raw(user.group));
     rustix::thread::set_thread_groups(&Groups::read().of(user.name.as_deref())).map_err(fail)?;

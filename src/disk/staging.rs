@@ -98,10 +98,10 @@ impl StagingDir {
     pub fn finish(
         &self,
         staged: &Staged,
-        marks: FileAttrs,
+        attrs: FileAttrs,
         owner: Owner,
     ) -> Result<RelName, DiskError> {
-        let FileAttrs { mode, modified } = marks;
+        let FileAttrs { mode, modified } = attrs;
         let at = self.at.join(&staged.name);
         let fail = |errno| DiskError::new("set owner and time of", &at, errno);
         owner.apply_to_file(staged.fd.as_fd()).map_err(fail)?;

@@ -1,7 +1,7 @@
 //! A drive on which long reads can be stopped: of a ledger, a list, a copy of gigabytes, or very many small ones.
 //! Never stops a write, nor the reading back of what was just written.
 
-use super::error::{DiskError, DiskErrorKind};
+use super::error::{DiskError, ErrorKind};
 use super::volume::{
     Access, Entry, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts, VolumeSource,
 };
@@ -66,7 +66,7 @@ impl ReadAllowance {
         let left = self.left.load(Ordering::Relaxed).saturating_sub(bytes);
         self.left.store(left, Ordering::Relaxed);
         match left == 0 && (self.stop)() {
-            true => Err(DiskError::with("read", at, Errno::CANCELED, DiskErrorKind::Stopped)),
+            true => Err(DiskError::with("read", at, Errno::CANCELED, ErrorKind::Stopped)),
             false => Ok(()),
         }
     }

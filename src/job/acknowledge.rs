@@ -63,11 +63,11 @@ pub fn acknowledge_missing(
 /// A message that only a drive has, in terms that any state of the catalogue understands.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Lacked {
-    /// Its mailbox.
+    /// As the config names it, or a ledger.
     pub mailbox: MailboxName,
     /// Its path, as its sorting key.
     pub key: Vec<u8>,
-    /// What it is.
+    /// SHA-256 and length of the content.
     pub identity: Identity,
     /// No other card has asserted it.
     pub is_ours: bool,

@@ -1,7 +1,7 @@
 //! The errors that end a piece of work. A damaged ledger or copy is none of them: that is a finding, and the work
 //! continues.
 
-use crate::disk::{DiskError, DiskErrorKind};
+use crate::disk::{DiskError, ErrorKind};
 use crate::model::escape::in_shell;
 use crate::model::{DriveId, DriveLoss, MailboxName, PayloadName, RelName, StationName};
 
@@ -20,7 +20,7 @@ pub enum JobError {
          unmount it, pull it out and plug it in again"
     )]
     BadBeginning {
-        /// The drive's place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
     },
     /// The catalogue failed.
@@ -39,9 +39,9 @@ pub enum JobError {
         in_shell(.path)
     )]
     DriveAway {
-        /// The drive's place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
-        /// The drive.
+        /// The random id in its `drive.json`.
         id: DriveId,
     },
     /// A drive was at this place before, and what is mounted there now has nothing of it.
@@ -52,7 +52,7 @@ pub enum JobError {
         in_shell(.path)
     )]
     EmptyStick {
-        /// The drive's place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
         /// The drive that was there.
         id: DriveId,
@@ -62,7 +62,7 @@ pub enum JobError {
     /// There is no drive at this place, and none may be begun.
     #[error("{path}: no counterfoil drive is there: it has no counterfoil/drive.json")]
     NoDrive {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
     },
     /// The drive is not a known one, and only known ones are accepted.
@@ -72,7 +72,7 @@ pub enum JobError {
         in_shell(.path)
     )]
     NotAccepted {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
     },
     /// It has the id of a known drive, and is on another file system: only known drives are accepted.
@@ -82,7 +82,7 @@ pub enum JobError {
         in_shell(.path)
     )]
     NotTheKnown {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
         /// The id that it has.
         id: DriveId,
@@ -90,10 +90,11 @@ pub enum JobError {
     /// Its file system has no serial number by which it could be identified: only known drives are accepted.
     #[error(
         "{path}: not used: its file system has no serial number, so another stick could pass for it (accept = \
-         \"known\"). Nothing was written. If it is yours, name its folder {path} in the config (folders, below [drives])"
+         \"known\"). Nothing was written. If it is yours, name its folder {path} in the config (folders, below \
+         [drives])"
     )]
     NoSerial {
-        /// The drive's place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
     },
     /// It has the id of a known drive, and whether it is that one cannot be determined yet.
@@ -103,7 +104,7 @@ pub enum JobError {
          config (folders, below [drives])"
     )]
     SerialUnread {
-        /// The drive's place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
         /// The id that it has.
         id: DriveId,
@@ -113,7 +114,7 @@ pub enum JobError {
         "{path}: not used, since it carries a file counterfoil.skip: delete that to use this drive"
     )]
     SkipFile {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
     },
     /// The drive was pulled out in the middle of the work.
@@ -122,7 +123,7 @@ pub enum JobError {
          it in again for the rest"
     )]
     PulledOut {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
         /// The operation that failed.
         while_doing: String,
@@ -133,7 +134,7 @@ pub enum JobError {
         "{path}: a copy of another drive ({id}): it is given an id of its own when it is next written to"
     )]
     CopiedDrive {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
         /// The id of both.
         id: DriveId,
@@ -141,9 +142,9 @@ pub enum JobError {
     /// Two paths lead to one drive.
     #[error("{path}: this drive ({id}) is here by another path already: name it once")]
     SecondTime {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
-        /// The id.
+        /// The random id in its `drive.json`.
         id: DriveId,
     },
     /// The drive was written by a later version of the program.
@@ -152,7 +153,7 @@ pub enum JobError {
          but not written; update the program on this station"
     )]
     NewerFormat {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
         /// The format found.
         format: u32,
@@ -193,12 +194,13 @@ pub enum JobError {
     },
     /// The drive has proven not to keep what is written to it.
     #[error(
-        "{path}: not trusted any more: {why}. Nothing more is written to it, and nothing counts as mirrored on it alone; \
-         restore still reads from it. Use another drive; to begin afresh with this one: counterfoil drives add {}",
+        "{path}: not trusted any more: {why}. Nothing more is written to it, and nothing counts as mirrored on it \
+         alone; restore still reads from it. Use another drive; to begin afresh with this one: \
+         counterfoil drives add {}",
         in_shell(.path)
     )]
     Untrusted {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
         /// What it did.
         why: String,
@@ -207,16 +209,17 @@ pub enum JobError {
     #[error(
         "{path}: this is drive {id}, which is {} since {since}{}. It takes no mail, and its copies count for \
          nothing{}. To use it {}: counterfoil drives add {}",
-        .why.given_up(), reason_phrase(*.why, .place.as_deref()), restore_phrase(*.why), again_phrase(*.why), in_shell(.path)
+        .why.given_up(), reason_phrase(*.why, .place.as_deref()), restore_phrase(*.why), again_phrase(*.why),
+        in_shell(.path)
     )]
     Forgotten {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
-        /// The drive.
+        /// The random id in its `drive.json`.
         id: DriveId,
         /// The time of that decision.
         since: String,
-        /// Why.
+        /// What became of the drive, as the operator said.
         why: DriveLoss,
         /// Where it went, in the operator's words.
         place: Option<String>,
@@ -227,20 +230,20 @@ pub enum JobError {
          be restored from, but is not written: use another drive"
     )]
     OversizedGarbage {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
         /// The file.
         file: &'static str,
     },
     /// A ledger has far more lines than its copies account for.
     #[error(
-        "{path}: not used: its ledger has more than {lines} lines, and only {copies} copies are there. Somebody made it \
-         up, or copies were deleted. Nothing of it was taken over, and nothing was written to it. If it is yours and \
-         right: counterfoil drives add {}",
+        "{path}: not used: its ledger has more than {lines} lines, and only {copies} copies are there. Somebody made \
+         it up, or copies were deleted. Nothing of it was taken over, and nothing was written to it. If it is yours \
+         and right: counterfoil drives add {}",
         in_shell(.path)
     )]
     LedgerNotBorneOut {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
         /// Lines that would have been accepted.
         lines: u64,
@@ -255,7 +258,7 @@ pub enum JobError {
         needed.div_ceil(1 << 20)
     )]
     NoRoomForLedger {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
         /// Bytes that they may take.
         needed: u64,
@@ -267,9 +270,9 @@ pub enum JobError {
         "{path}: {payload} reads back other than it was written: do not trust this drive; use another one"
     )]
     NotAsWritten {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
-        /// The copy.
+        /// The copy's file, in a folder of `data/`.
         payload: PayloadName,
     },
     /// What was read back of a log is not what was written.
@@ -277,7 +280,7 @@ pub enum JobError {
         "{path}: {log} reads back other than it was written: do not trust this drive; use another one"
     )]
     LogNotAsWritten {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
         /// The log: the ledger or the manifest.
         log: RelName,
@@ -285,7 +288,7 @@ pub enum JobError {
     /// Every payload number or segment is used up.
     #[error("{path}: the numbers of this drive are used up: begin another drive")]
     NumbersUsedUp {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
     },
     /// Another restore is at work in the folder restored into.
@@ -302,7 +305,7 @@ pub enum JobError {
         "{path}: no room for {waiting} messages: use another drive, or free room beside counterfoil/"
     )]
     NoRoom {
-        /// The place.
+        /// Where the drive is mounted, as shown to a person.
         path: String,
         /// Messages that did not fit.
         waiting: u64,
@@ -347,19 +350,19 @@ impl JobError {
 
     /// The trouble with the state folder, as on a card that is full, read-only or failing: then the work continues with
     /// a state in memory.
-    pub fn state_trouble(&self) -> Option<DiskErrorKind> {
+    pub fn state_trouble(&self) -> Option<ErrorKind> {
         use rusqlite::ErrorCode::{CannotOpen, DiskFull, ReadOnly, SystemIoFailure};
         match self {
             Self::Catalogue(error) => match error.sqlite_error_code()? {
-                DiskFull => Some(DiskErrorKind::Full),
-                ReadOnly => Some(DiskErrorKind::ReadOnly),
-                SystemIoFailure | CannotOpen => Some(DiskErrorKind::Failing),
+                DiskFull => Some(ErrorKind::Full),
+                ReadOnly => Some(ErrorKind::ReadOnly),
+                SystemIoFailure | CannotOpen => Some(ErrorKind::Failing),
                 _ => None,
             },
             Self::State(error) => match error.trouble {
-                trouble @ (DiskErrorKind::Full
-                | DiskErrorKind::ReadOnly
-                | DiskErrorKind::Failing) => Some(trouble),
+                trouble @ (ErrorKind::Full | ErrorKind::ReadOnly | ErrorKind::Failing) => {
+                    Some(trouble)
+                }
                 _ => None,
             },
             _ => None,
@@ -378,36 +381,36 @@ impl JobError {
     }
 
     /// The kind of trouble, as far as the file system reported one.
-    pub fn trouble(&self) -> DiskErrorKind {
+    pub fn trouble(&self) -> ErrorKind {
         match self {
             Self::Disk(error) | Self::NotSynced(error) => error.trouble,
             Self::DriveAway { .. }
             | Self::EmptyStick { .. }
             | Self::NoDrive { .. }
-            | Self::PulledOut { .. } => DiskErrorKind::Gone,
+            | Self::PulledOut { .. } => ErrorKind::Gone,
             Self::NotAccepted { .. }
             | Self::NotTheKnown { .. }
             | Self::NoSerial { .. }
             | Self::SkipFile { .. }
-            | Self::Forgotten { .. } => DiskErrorKind::NotAccepted,
-            Self::NewerFormat { .. } | Self::OversizedGarbage { .. } => DiskErrorKind::ReadOnly,
-            Self::Untrusted { .. } => DiskErrorKind::Untrusted,
-            Self::NoRoom { .. } | Self::NumbersUsedUp { .. } => DiskErrorKind::Full,
+            | Self::Forgotten { .. } => ErrorKind::NotAccepted,
+            Self::NewerFormat { .. } | Self::OversizedGarbage { .. } => ErrorKind::ReadOnly,
+            Self::Untrusted { .. } => ErrorKind::Untrusted,
+            Self::NoRoom { .. } | Self::NumbersUsedUp { .. } => ErrorKind::Full,
             Self::NotAsWritten { .. }
             | Self::LogNotAsWritten { .. }
-            | Self::BadBeginning { .. } => DiskErrorKind::Failing,
+            | Self::BadBeginning { .. } => ErrorKind::Failing,
             Self::SecondTime { .. }
             | Self::CopiedDrive { .. }
             | Self::NotRepaired { .. }
             | Self::LedgerNotBorneOut { .. }
-            | Self::NoRoomForLedger { .. } => DiskErrorKind::Refused,
-            Self::TargetBusy { .. } => DiskErrorKind::Busy,
+            | Self::NoRoomForLedger { .. } => ErrorKind::Refused,
+            Self::TargetBusy { .. } => ErrorKind::Busy,
             Self::Catalogue(_)
             | Self::State(_)
             | Self::SerialUnread { .. }
             | Self::Broken(_)
             | Self::OtherStation { .. }
-            | Self::OtherMailbox { .. } => DiskErrorKind::Other,
+            | Self::OtherMailbox { .. } => ErrorKind::Other,
         }
     }
 }

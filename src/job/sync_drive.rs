@@ -12,7 +12,7 @@ use super::report::audit::{Audit, AuditOptions, audit};
 use super::report::verdict::Counts;
 use super::scan::mailboxes::ConfirmedMailbox;
 use super::{DriveRef, JobError, Progress};
-use crate::disk::{Access, DiskError, DiskErrorKind, Volume};
+use crate::disk::{Access, DiskError, ErrorKind, Volume};
 use crate::job::catalogue::MailboxRowId;
 use crate::model::airtime::RadioLink;
 use crate::model::limits::RESERVE_BYTES;
@@ -46,13 +46,13 @@ impl SyncOutcome {
 pub fn state_of(error: &JobError) -> &'static str {
     match error.trouble() {
         _ if matches!(error, JobError::Forgotten { .. }) => "forgotten",
-        DiskErrorKind::Gone => "away",
-        DiskErrorKind::Full => "full",
-        DiskErrorKind::ReadOnly => "read-only",
-        DiskErrorKind::Busy => "busy",
-        DiskErrorKind::Stopped => "copying",
-        DiskErrorKind::NotAccepted => "left-alone",
-        DiskErrorKind::Untrusted => "untrusted",
+        ErrorKind::Gone => "away",
+        ErrorKind::Full => "full",
+        ErrorKind::ReadOnly => "read-only",
+        ErrorKind::Busy => "busy",
+        ErrorKind::Stopped => "copying",
+        ErrorKind::NotAccepted => "left-alone",
+        ErrorKind::Untrusted => "untrusted",
         _ => "failed",
     }
 }
@@ -152,7 +152,7 @@ fn is_some_away(pass: &Pass<'_>) -> Result<bool, JobError> {
 fn record_health(catalogue: &Catalogue, drive: DriveRowId, outcome: &Result<PassReport, JobError>) {
     let kept = match outcome {
         Ok(PassReport { room: Some(room), .. }) => catalogue.record_free_space(drive, *room),
-        Err(error) if error.trouble() == DiskErrorKind::Failing => {
+        Err(error) if error.trouble() == ErrorKind::Failing => {
             catalogue.mark_worn(drive, "it answered with an error")
         }
         _ => Ok(()),
@@ -224,7 +224,7 @@ pub fn is_skipped(volume: &dyn Volume) -> bool {
     match volume.length(&RelName::fixed(bag::SKIP_FILE)) {
         Ok(length) => length.is_some(),
         // A folder or a link of that name.
-        Err(error) => error.trouble == DiskErrorKind::Refused,
+        Err(error) => error.trouble == ErrorKind::Refused,
     }
 }
 
@@ -313,7 +313,7 @@ pub fn is_left_out(catalogue: &Catalogue, drive: DriveRowId) -> Result<bool, Job
 /// The input of an audit.
 #[derive(Debug, Clone, Copy)]
 pub struct AuditRequest<'a> {
-    /// The station.
+    /// Its bag on a drive is `counterfoil/STATION/`.
     pub station: &'a StationName,
     /// Copies that a message needs to be safe.
     pub wanted_copies: u32,
@@ -354,8 +354,7 @@ pub fn audit_now(
                 present.push(None);
                 room = Some(u64::MAX);
             }
-            Err(error)
-                if matches!(error.trouble(), DiskErrorKind::Gone | DiskErrorKind::NotAccepted) => {}
+            Err(error) if matches!(error.trouble(), ErrorKind::Gone | ErrorKind::NotAccepted) => {}
             Err(_) => present.push(drive.trouble),
         }
     }

@@ -17,7 +17,7 @@ use std::time::Duration;
 pub struct SyncJob<'a> {
     /// What this card knows of its mailboxes and drives.
     pub catalogue: &'a Catalogue,
-    /// The station.
+    /// Its bag on a drive is `counterfoil/STATION/`.
     pub station: &'a StationName,
     /// Its mailboxes.
     pub mailboxes: &'a [OpenMailbox],

@@ -38,7 +38,7 @@ impl Pages for Plain {
         };
         for message in messages {
             let (subject, folder) = (&message.headers.subject, &message.folder);
-            text += &format!("{} {subject:?} in {folder} {:?}\n", message.payload, message.marks);
+            text += &format!("{} {subject:?} in {folder} {:?}\n", message.payload, message.notes);
         }
         text + &"-".repeat(700) + "\n"
     }

@@ -4,7 +4,7 @@
 use crate::card::{Card, folder, mail, tree};
 use crate::medium::{copies_of, expect_same, restored_into, try_restored_into};
 use crate::support::memory::MemoryDrive;
-use counterfoil::disk::{DiskErrorKind, STAGING, TargetLocks, leads_to};
+use counterfoil::disk::{ErrorKind, STAGING, TargetLocks, leads_to};
 use counterfoil::job::{JobError, Progress, Unwatched};
 use counterfoil::model::limits::RESTORE_NEW_FOLDERS;
 use std::fs;
@@ -144,7 +144,7 @@ fn two_mailboxes_into_one_folder_do_not_wait_for_each_other() {
     locks.take(&link).unwrap_err();
     locks.take(&leads_to(&link)).unwrap();
     let others = TargetLocks::default();
-    assert_eq!(others.take(into.path()).unwrap_err().trouble, DiskErrorKind::Busy);
+    assert_eq!(others.take(into.path()).unwrap_err().trouble, ErrorKind::Busy);
     drop(locks);
     others.take(into.path()).unwrap();
     assert_eq!(fs::read_dir(into.path()).unwrap().count(), 0);

@@ -5,7 +5,7 @@ use crate::card::{Card, drive_ref, folder, station};
 use crate::support::flood::Flood;
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::{
-    Access, DirVolumeSource, DiskError, DiskErrorKind, StoppableVolumeSource, VolumeSource,
+    Access, DirVolumeSource, DiskError, ErrorKind, StoppableVolumeSource, VolumeSource,
 };
 use counterfoil::job::catalogue::Catalogue;
 use counterfoil::job::replica::{NewDrivePolicy, PresentDrives, add};
@@ -72,7 +72,7 @@ fn a_reading_that_was_stopped_counts_for_nothing_and_is_done_again() {
     for after in [0, 8, 15] {
         let state = folder();
         let ended = look(state.path(), stopping(stick.path(), after));
-        let stopped = |error: &DiskError| error.trouble == DiskErrorKind::Stopped;
+        let stopped = |error: &DiskError| error.trouble == ErrorKind::Stopped;
         assert!(matches!(&ended, Err(JobError::Disk(e)) if stopped(e)), "{after}: {ended:?}");
         let there = rows(state.path());
         if there.iter().any(|(table, rows)| table == "assertion" && *rows > 0) {

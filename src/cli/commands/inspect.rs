@@ -10,7 +10,7 @@ use crate::cli::which_drive;
 use crate::daemon::DriveState;
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, DriveStatus, Request, ask};
-use crate::disk::{DiskErrorKind, host};
+use crate::disk::{ErrorKind, host};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::job::report::audit::Audit;
@@ -171,7 +171,7 @@ impl Inspection {
             let unused = drive.drive.as_ref().err().filter(|error| {
                 matches!(
                     error.trouble(),
-                    DiskErrorKind::NotAccepted | DiskErrorKind::Refused | DiskErrorKind::Failing
+                    ErrorKind::NotAccepted | ErrorKind::Refused | ErrorKind::Failing
                 )
             });
             notes.extend(unused.map(|error| Note::failed(&drive.label, error)));
@@ -353,7 +353,7 @@ fn is_row(drive: &DriveStatus, row: &DriveRow) -> bool {
 fn view_without_row(found: &InspectedDrive) -> Option<DriveView> {
     let state = match found.drive.as_ref().err()? {
         JobError::NoDrive { .. } => "",
-        error if error.trouble() == DiskErrorKind::Gone => return None,
+        error if error.trouble() == ErrorKind::Gone => return None,
         error => sync_drive::state_of(error),
     };
     Some(DriveView::never_used(&found.label, &found.path, state.to_owned()))

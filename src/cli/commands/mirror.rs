@@ -200,15 +200,9 @@ fn every_drive(
         let workers: Vec<_> = drives.iter().map(|drive| scope.spawn(|| one(drive))).collect();
         workers.into_iter().map(std::thread::ScopedJoinHandle::join).collect::<Vec<_>>()
     });
-    let ended = |(drive, joined): (&DriveRef, std::thread::Result<_>)| match joined {
-        Ok(sync) => sync,
-        // What was done on the other drives stays done.
-        Err(_) => Ok(SyncOutcome {
-            label: drive.label.clone(),
-            drive: None,
-            findings: Vec::new(),
-            outcome: Err(JobError::Broken("its worker ended in a fault of the program".into())),
-        }),
+    // What was done on the other drives stays done.
+    let ended = |(drive, joined): (_, std::thread::Result<_>)| {
+        joined.unwrap_or_else(|_| Ok(panicked(drive)))
     };
     let mut outcomes: Vec<SyncOutcome> =
         drives.iter().zip(outcomes).map(ended).collect::<Result<_, _>>()?;
@@ -231,6 +225,16 @@ fn every_drive(
         }
     }
     Ok(outcomes)
+}
+
+/// The outcome of a drive whose thread panicked.
+fn panicked(drive: &DriveRef) -> SyncOutcome {
+    SyncOutcome {
+        label: drive.label.clone(),
+        drive: None,
+        findings: Vec::new(),
+        outcome: Err(JobError::Broken("its worker ended in a fault of the program".into())),
+    }
 }
 
 /// What the catalogue knows of a drive after its sync; `None` if it has no id yet.

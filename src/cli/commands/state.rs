@@ -4,7 +4,7 @@
 use crate::cli::notices::{self, CliError, StateNotKept};
 use crate::cli::output::Output;
 use crate::cli::resolved::Resolved;
-use crate::disk::{DiskErrorKind, StandIn, host, trouble};
+use crate::disk::{ErrorKind, StandIn, host, trouble};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, SetAside};
 use std::path::{Path, PathBuf};
@@ -35,7 +35,7 @@ impl State {
         };
         match opened {
             Ok(state) => Ok(state),
-            Err(JobError::State(error)) if error.trouble == DiskErrorKind::Busy => {
+            Err(JobError::State(error)) if error.trouble == ErrorKind::Busy => {
                 Err(notices::state_in_use(&resolved.state))
             }
             Err(error) if error.state_trouble().is_some() => {
@@ -65,7 +65,7 @@ impl State {
         output: &Output,
     ) -> Result<Self, CliError> {
         let in_use = |error: crate::disk::DiskError| match error.trouble {
-            DiskErrorKind::Busy => notices::state_in_use(&resolved.state),
+            ErrorKind::Busy => notices::state_in_use(&resolved.state),
             _ => error.into(),
         };
         let lock = match lock {

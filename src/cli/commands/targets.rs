@@ -104,7 +104,7 @@ pub(super) fn named_targets(asked: &TargetRequest<'_>) -> Result<Vec<MailboxTarg
 }
 
 /// A mailbox of which nobody but sticks says where it goes.
-struct UnresolvedMailbox {
+struct Unresolved {
     row: MailboxRowId,
     name: MailboxName,
     stated: StatedRoots,
@@ -157,10 +157,7 @@ impl TargetRequest<'_> {
     }
 
     /// What the sticks say of them.
-    fn open(
-        &self,
-        unnamed: Vec<(MailboxRowId, MailboxName)>,
-    ) -> Result<Vec<UnresolvedMailbox>, CliError> {
+    fn open(&self, unnamed: Vec<(MailboxRowId, MailboxName)>) -> Result<Vec<Unresolved>, CliError> {
         if unnamed.len() > QUESTIONS_MAX {
             return Err(CliError::usage(format!(
                 "the sticks list {} mailboxes that neither config nor options name. Nothing was written. To put \
@@ -169,8 +166,7 @@ impl TargetRequest<'_> {
                 self.command(" --into DIR")
             )));
         }
-        let open =
-            |(row, name)| Ok(UnresolvedMailbox { row, stated: self.stated_by_sticks(row)?, name });
+        let open = |(row, name)| Ok(Unresolved { row, stated: self.stated_by_sticks(row)?, name });
         unnamed.into_iter().map(open).collect()
     }
 
@@ -197,7 +193,7 @@ impl TargetRequest<'_> {
     /// Where those go that nobody has named.
     fn targets_of_unnamed(
         &mut self,
-        open: Vec<UnresolvedMailbox>,
+        open: Vec<Unresolved>,
         named: &[MailboxTarget],
         output: &Output,
     ) -> Result<Vec<MailboxTarget>, CliError> {
@@ -210,7 +206,7 @@ impl TargetRequest<'_> {
         }
         self.show(output)?;
         let mut mailbox_targets = Vec::new();
-        for UnresolvedMailbox { row, name, stated } in open {
+        for Unresolved { row, name, stated } in open {
             let path = ask(&name, &stated, output)?;
             mailbox_targets.push(MailboxTarget { row, name, path });
         }
@@ -219,7 +215,7 @@ impl TargetRequest<'_> {
     }
 
     /// A rehearsal writes nothing there: it only compares.
-    fn target_by_stated_root(&self, open: UnresolvedMailbox) -> Result<MailboxTarget, CliError> {
+    fn target_by_stated_root(&self, open: Unresolved) -> Result<MailboxTarget, CliError> {
         match open.stated {
             StatedRoots::Usual(path) if !self.leaves_own_mailboxes_out() => {
                 Ok(MailboxTarget { row: open.row, name: open.name, path })
@@ -238,7 +234,7 @@ impl TargetRequest<'_> {
     }
 
     /// Says what to type.
-    fn refusal(&self, open: &[UnresolvedMailbox], named: &[MailboxTarget]) -> CliError {
+    fn refusal(&self, open: &[Unresolved], named: &[MailboxTarget]) -> CliError {
         let station = &self.restore_sources.station;
         if self.leaves_own_mailboxes_out() {
             let command = self.command(" --into DIR");
@@ -248,7 +244,7 @@ impl TargetRequest<'_> {
             ));
         }
         let mut said = vec!["A stick alone does not say where mail is written.".to_owned()];
-        for UnresolvedMailbox { name, stated, .. } in open {
+        for Unresolved { name, stated, .. } in open {
             said.push(match stated {
                 StatedRoots::Usual(path) => {
                     format!("Mailbox {name} was in {}, say the sticks.", escape::shown_path(path))

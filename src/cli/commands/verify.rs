@@ -11,7 +11,7 @@ use crate::cli::progress::Bar;
 use crate::cli::report::{self, verify::Verified};
 use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
-use crate::disk::{Access, DiskErrorKind};
+use crate::disk::{Access, ErrorKind};
 use crate::job::catalogue::{Catalogue, Log, LogDamage};
 use crate::job::replica::PresentDrives;
 use crate::job::replica::verify::{verify, verify_logs};
@@ -83,10 +83,10 @@ fn verify_one(
         Err(error)
             if matches!(
                 error.trouble(),
-                DiskErrorKind::ReadOnly
-                    | DiskErrorKind::Denied
-                    | DiskErrorKind::NotAccepted
-                    | DiskErrorKind::Untrusted
+                ErrorKind::ReadOnly
+                    | ErrorKind::Denied
+                    | ErrorKind::NotAccepted
+                    | ErrorKind::Untrusted
             ) =>
         {
             Ok((open(Access::Read)?, false))

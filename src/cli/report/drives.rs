@@ -28,7 +28,7 @@ pub(in crate::cli) struct DriveView {
     pub state: String,
     /// Messages it holds for the station.
     pub messages: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub bytes: u64,
     /// In how many days it is full at the present rate; `None`: not known.
     pub days_left: Option<u64>,

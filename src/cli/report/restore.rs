@@ -2,7 +2,7 @@
 
 use super::{count, size};
 use crate::cli::output::{Output, Style};
-use crate::disk::DiskErrorKind;
+use crate::disk::ErrorKind;
 use crate::job::restore::{LeftOut, MailboxTarget, Repaired, RestoreReport};
 use crate::model::ledger::Departed;
 use crate::model::{Digest, MailboxName, RelName, escape};
@@ -81,8 +81,7 @@ pub(in crate::cli) fn text(
             output.warn(format!("{}/{}: {what} found on these drives", lost.mailbox, lost.path));
         }
     }
-    let refused =
-        report.not_written.iter().filter(|(_, error)| error.trouble != DiskErrorKind::Full);
+    let refused = report.not_written.iter().filter(|(_, error)| error.trouble != ErrorKind::Full);
     for (path, error) in refused.chain(&report.not_made) {
         output.warn(format!("{path}: {error}"));
     }

@@ -5,7 +5,7 @@ use super::{count, size, when};
 use crate::cli::notices;
 use crate::cli::output::{Output, Style};
 use crate::cli::shell::option;
-use crate::disk::DiskErrorKind;
+use crate::disk::ErrorKind;
 use crate::job::MailboxRef;
 use crate::job::restore::{LimitedList, RestoreReport, TreeComparison};
 use crate::job::scan::mailboxes::MailboxState;
@@ -152,8 +152,7 @@ fn of_the_sticks(restored: &RestoreReport, output: &Output) {
     for lost in restored.damaged.iter().chain(&restored.missing) {
         output.warn(format!("{}/{}: no whole copy is on these sticks", lost.mailbox, lost.path));
     }
-    let refused =
-        restored.not_written.iter().filter(|(_, error)| error.trouble != DiskErrorKind::Full);
+    let refused = restored.not_written.iter().filter(|(_, error)| error.trouble != ErrorKind::Full);
     for (path, error) in refused.chain(&restored.not_made) {
         output.warn(format!("{path}: {error}"));
     }

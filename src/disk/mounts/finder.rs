@@ -19,7 +19,7 @@ const START_MEDIA: [&str; 5] = ["/boot", "/efi", "/run/live", "/run/initramfs", 
 /// Distinguishes one mount of one plugged-in device from every other in this boot.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct MountKey {
-    /// The path.
+    /// Where it is mounted, from the root of the host.
     pub mount_point: PathBuf,
     /// Number of the mount.
     pub mount: u64,
@@ -34,7 +34,7 @@ pub struct MountKey {
 pub struct MountedDrive {
     /// Where it is mounted, and which device.
     pub key: MountKey,
-    /// The device.
+    /// As sysfs describes it.
     pub device: BlockDevice,
     /// Serial number of the file system, if the device manager knows it.
     pub serial: Option<String>,

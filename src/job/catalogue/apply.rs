@@ -238,10 +238,11 @@ impl Catalogue {
         let (mailbox, key) = self.row_and_key(&departure.location)?;
         let content = self.content(&departure.identity)?;
         let to = departure.to.as_ref().map(|to| self.row_and_key(to)).transpose()?;
-        let heir = departure.successor.as_ref().map(|heir| self.content(heir)).transpose()?;
+        let successor =
+            departure.successor.as_ref().map(|successor| self.content(successor)).transpose()?;
         let backed = match &to {
             Some((mailbox, key)) => {
-                self.was_asserted(replica.row, *mailbox, key, heir.unwrap_or(content))?
+                self.was_asserted(replica.row, *mailbox, key, successor.unwrap_or(content))?
             }
             None => true,
         };
@@ -268,7 +269,7 @@ impl Catalogue {
                 backed && gaps <= departure.gaps,
                 to.as_ref().map(|to| to.0),
                 to.as_ref().map(|to| &to.1),
-                heir,
+                successor,
             ],
         )?;
         Ok(())
@@ -337,9 +338,9 @@ impl Catalogue {
         to: Option<&ContentAt>,
         content: ContentRowId,
     ) -> Result<(Option<Location>, Option<Identity>), JobError> {
-        let Some((mailbox, key, heir)) = to else { return Ok((None, None)) };
-        let other = Some(*heir).filter(|heir| *heir != content);
-        let other = other.map(|heir| self.identity(heir)).transpose()?;
+        let Some((mailbox, key, successor)) = to else { return Ok((None, None)) };
+        let other = Some(*successor).filter(|successor| *successor != content);
+        let other = other.map(|successor| self.identity(successor)).transpose()?;
         Ok((Some(self.location(*mailbox, key)?), other))
     }
 

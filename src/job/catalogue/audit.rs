@@ -42,7 +42,7 @@ const KEPT: &str = "EXISTS (SELECT 1 FROM restorable CROSS JOIN replica ON repli
 pub struct MessageTotals {
     /// Messages there.
     pub messages: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub bytes: u64,
     /// Messages with enough good copies, as they are now.
     pub mirrored: u64,
@@ -50,12 +50,12 @@ pub struct MessageTotals {
     pub unmirrored_bytes: u64,
     /// Messages that no drive would give back, as they are now.
     pub on_none: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub on_none_bytes: u64,
     /// Messages that a drive would give back by its own ledger, and nothing here has confirmed that: as after the
     /// state was lost, or on a new card.
     pub unconfirmed: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub unconfirmed_bytes: u64,
     /// Messages whose present version looks like damage to the card.
     pub damaged: u64,
@@ -72,7 +72,7 @@ pub struct MessageTotals {
 pub struct Overdue {
     /// How many.
     pub messages: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub bytes: u64,
     /// The one first seen.
     pub first: Option<OverdueMessage>,
@@ -81,13 +81,13 @@ pub struct Overdue {
 /// One of them, for a person.
 #[derive(Debug, Clone)]
 pub struct OverdueMessage {
-    /// Its mailbox.
+    /// As the config names it, or a ledger.
     pub mailbox: MailboxName,
-    /// Its path.
+    /// Below the folder of its mailbox.
     pub path: RelName,
     /// When it was first seen.
     pub first_seen: Timestamp,
-    /// Its headers.
+    /// Sender, receivers, subject and date, as far as they could be read.
     pub headers: Headers,
 }
 

@@ -89,7 +89,7 @@ impl Catalogue {
         &self,
         content: ContentRowId,
         headers: &Headers,
-        weight: &SizeBreakdown,
+        sizes: &SizeBreakdown,
     ) -> Result<(), JobError> {
         let sql = "UPDATE content SET sender = ?2, receivers = ?3, subject = ?4, date = ?5, \
                    body = ?6, quoted = ?7, attached = ?8, message_id = ?9 WHERE id = ?1 AND sender \
@@ -102,9 +102,9 @@ impl Catalogue {
                 headers.to,
                 headers.subject,
                 headers.date,
-                weight.body as i64,
-                weight.quoted as i64,
-                weight.attached as i64,
+                sizes.body as i64,
+                sizes.quoted as i64,
+                sizes.attached as i64,
                 headers.message_id,
             ],
         )?;

@@ -41,7 +41,7 @@ impl Contradicting {
 /// A drive that contradicts another, or this card.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Contradiction {
-    /// Its row.
+    /// Its row in the catalogue.
     pub row: DriveRowId,
     /// Which.
     pub drive: KnownDrive,
@@ -139,25 +139,25 @@ impl Catalogue {
     /// One of a kind for each two drives: a forged ledger may have any number.
     pub(super) fn record_contradiction(
         &self,
-        said: StatedContradiction,
+        statement: StatedContradiction,
         other: Option<DriveRowId>,
         what: Contradicting,
-        judged: bool,
+        disqualified: bool,
     ) -> Result<(), JobError> {
         let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND other IS ?2 AND what = ?3 \
                    AND (line = ?4 OR NOT settled)";
-        let known =
-            self.has_row(sql, params![said.drive, other, what.as_str(), said.line as i64])?;
+        let known = self
+            .has_row(sql, params![statement.drive, other, what.as_str(), statement.line as i64])?;
         if !known {
             self.change(
                 "INSERT INTO contradiction VALUES (?1, ?2, ?3, ?4, ?5, 0)",
-                params![said.drive, other, what.as_str(), said.line as i64, judged],
+                params![statement.drive, other, what.as_str(), statement.line as i64, disqualified],
             )?;
             if other.is_none() {
                 // What it said of others, or they of it, is no question any more.
                 self.db.execute(
                     "DELETE FROM contradiction WHERE NOT settled AND other IS NOT NULL AND (drive = ?1 OR other = ?1)",
-                    [said.drive],
+                    [statement.drive],
                 )?;
             }
             self.recompute_all_counts()?;
@@ -193,9 +193,9 @@ impl Catalogue {
 
     /// Whether this card knows a line by more than having read it: it has written to that ledger before, and found it
     /// again as it had left it.
-    fn is_recorded(&self, said: StatedContradiction) -> Result<bool, JobError> {
+    fn is_recorded(&self, statement: StatedContradiction) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM drive WHERE id = ?1 AND own_from <= ?2";
-        self.has_row(sql, params![said.drive, said.line as i64])
+        self.has_row(sql, params![statement.drive, statement.line as i64])
     }
 
     pub(super) fn is_accused_by_this_card(&self, drive: DriveRowId) -> Result<bool, JobError> {

@@ -237,7 +237,7 @@ impl Catalogue {
 pub struct CopyCounts {
     /// Copies that were whole when they were last read.
     pub whole: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub bytes: u64,
     /// Of them those that were read again after they were made.
     pub read_again: u64,

@@ -68,17 +68,17 @@ impl Catalogue {
         let at = Path::new(std::ffi::OsStr::from_bytes(at));
         let sql = "SELECT name, root FROM mailbox WHERE root IS NOT NULL ORDER BY id";
         let mailboxes: Vec<(String, Vec<u8>)> = self.rows(sql, [])?;
-        let mut told = SameDevice::No;
+        let mut result = SameDevice::No;
         let any = !mailboxes.is_empty();
         for (name, root) in mailboxes {
             let root = Path::new(std::ffi::OsStr::from_bytes(&root));
             match same_device(root, at, facts) {
                 Some(true) => return Ok(SameDevice::As(name)),
                 Some(false) => {}
-                None => told = SameDevice::NotKnown,
+                None => result = SameDevice::NotKnown,
             }
         }
-        Ok(if any { told } else { SameDevice::NotKnown })
+        Ok(if any { result } else { SameDevice::NotKnown })
     }
 
     /// The mailbox's own file system is what this drive was on: it dies with the card, though it is not seen as a

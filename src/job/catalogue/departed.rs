@@ -14,13 +14,13 @@ use std::collections::BTreeSet;
 /// A content that was seen to leave a location.
 #[derive(Debug, Clone)]
 pub struct DepartedRow {
-    /// Mailbox.
+    /// Its row in the table of mailboxes.
     pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
-    /// The content.
+    /// Its row in the table of contents: a SHA-256 and a length.
     pub content: ContentRowId,
-    /// Why.
+    /// Whether it was deleted, replaced, moved or acknowledged.
     pub why: Departed,
     /// What followed it: the place that it moved to, or at its own the content that replaced it.
     pub successor: Option<ContentAt>,
@@ -54,7 +54,7 @@ impl Catalogue {
         &self,
         (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),
         why: Departed,
-        heir: Option<(MailboxRowId, &[u8], ContentRowId)>,
+        successor: Option<(MailboxRowId, &[u8], ContentRowId)>,
         at: i64,
     ) -> Result<u64, JobError> {
         self.record_change(|change_no| {
@@ -68,14 +68,14 @@ impl Catalogue {
                     key,
                     content,
                     why.as_str(),
-                    heir.map(|heir| heir.0),
-                    heir.map(|heir| heir.1),
-                    heir.map(|heir| heir.2),
+                    successor.map(|successor| successor.0),
+                    successor.map(|successor| successor.1),
+                    successor.map(|successor| successor.2),
                     change_no as i64,
                     at
                 ],
             )?;
-            if let Some((mailbox, key, _)) = heir.filter(|heir| heir.2 == content) {
+            if let Some((mailbox, key, _)) = successor.filter(|successor| successor.2 == content) {
                 let sql = "UPDATE file SET move_target = 1 WHERE mailbox = ?1 AND key = ?2";
                 self.change(sql, params![mailbox, key])?;
             }

@@ -81,7 +81,7 @@ pub struct DriveFacts {
 pub struct Forgotten {
     /// Since when.
     pub since: Timestamp,
-    /// Why.
+    /// What became of the drive, as the operator said.
     pub why: DriveLoss,
     /// Where it went, as it was said.
     pub place: Option<String>,

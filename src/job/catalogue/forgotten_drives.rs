@@ -57,16 +57,16 @@ impl Catalogue {
 
     /// The operator has a drive back that was given up; whether it was.
     pub(super) fn reinstate(&self, drive: DriveRowId, now: Timestamp) -> Result<bool, JobError> {
-        let taken = self.db.execute(
+        let changed = self.db.execute(
             "UPDATE drive SET forgotten = NULL, forgotten_why = NULL, forgotten_place = NULL, \
              state = CASE state WHEN 'forgotten' THEN '' ELSE state END, detail = '' \
              WHERE id = ?1 AND forgotten IS NOT NULL",
             [drive],
         )?;
-        if taken > 0 {
+        if changed > 0 {
             self.note_history(drive, now, "taken-back", None, None)?;
         }
-        Ok(taken > 0)
+        Ok(changed > 0)
     }
 
     /// Writes the file of the drives given up anew. Where it cannot be written the catalogue alone has them.

@@ -68,7 +68,7 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         let station = self.station_of_replica(replica)?;
         // Of a ledger with lines that cannot be read, also what left by a departure that does not count any more.
-        let told = "(SELECT * FROM current_assertion WHERE replica = ?1 UNION ALL \
+        let asserted_rows = "(SELECT * FROM current_assertion WHERE replica = ?1 UNION ALL \
              SELECT a.replica, a.mailbox, a.key, a.content, a.line, a.missing, a.suspect, a.modified_s, a.modified_n, \
              a.mode, a.as_of FROM replica b CROSS JOIN assertion a ON a.replica = b.id \
              WHERE b.id = ?1 AND b.gaps > 0 AND a.ended IS NOT NULL AND NOT EXISTS (SELECT 1 FROM departure d \
@@ -76,7 +76,7 @@ impl Catalogue {
              AND d.counts))";
         let columns = AssertedRow::COLUMNS;
         let sql = format!(
-            "SELECT {columns} FROM {told} s WHERE true AND NOT EXISTS (SELECT 1 \
+            "SELECT {columns} FROM {asserted_rows} s WHERE true AND NOT EXISTS (SELECT 1 \
              FROM live_by_content f WHERE f.content = s.content) AND NOT EXISTS (SELECT 1 \
              FROM missing m WHERE m.content = s.content) AND NOT (s.suspect IS NOT NULL \
              AND EXISTS (SELECT 1 FROM file f WHERE f.mailbox = s.mailbox AND f.key = s.key \
@@ -85,23 +85,23 @@ impl Catalogue {
              ORDER BY mailbox, key, content, line DESC",
             self.in_force()
         );
-        let mut giving = None;
+        let mut preview = None;
         let mut last: Option<ContentAt> = None;
-        self.each_row(&sql, [replica], |standing: AssertedRow| {
-            let of = (standing.mailbox, standing.key.clone(), standing.content);
+        self.each_row(&sql, [replica], |asserted: AssertedRow| {
+            let of = (asserted.mailbox, asserted.key.clone(), asserted.content);
             if last.as_ref() == Some(&of) {
                 return Ok(());
             }
             last = Some(of);
-            if self.is_ignored(&standing.key) {
+            if self.is_ignored(&asserted.key) {
                 return Ok(());
             }
-            let giving = match &mut giving {
-                Some(giving) => giving,
+            let preview = match &mut preview {
+                Some(preview) => preview,
                 none => none.insert(self.restore_preview(&station, Some(replica))?),
             };
-            if giving.would_restore(standing.mailbox, &standing.key, standing.content)? {
-                each(standing)?;
+            if preview.would_restore(asserted.mailbox, &asserted.key, asserted.content)? {
+                each(asserted)?;
             }
             Ok(())
         })
@@ -119,9 +119,9 @@ impl Catalogue {
     /// How many messages a drive asserts that this card lacks.
     pub fn lacking(&self, replica: &ReplicaState) -> Result<LackingCount, JobError> {
         let mut lacking = LackingCount::default();
-        self.each_lacking(replica.row, |standing| {
+        self.each_lacking(replica.row, |asserted| {
             let (bytes, seen): (u64, Option<i64>) =
-                self.only_row("SELECT bytes, seen FROM content WHERE id = ?1", [standing.content])?;
+                self.only_row("SELECT bytes, seen FROM content WHERE id = ?1", [asserted.content])?;
             lacking.messages += 1;
             lacking.bytes = lacking.bytes.saturating_add(bytes);
             lacking.newest = lacking.newest.max(seen);

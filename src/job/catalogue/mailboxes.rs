@@ -19,7 +19,7 @@ const STATION: &str = "station";
 /// A mailbox that is not in force, and of which the drives' ledgers have messages.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct MailboxNotInForce {
-    /// Its name.
+    /// As the config names it, or a ledger.
     pub name: MailboxName,
     /// Messages that a restore would give back to it.
     pub messages: u64,
@@ -28,7 +28,7 @@ pub struct MailboxNotInForce {
 /// A mailbox that was seen before.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct KnownMailbox {
-    /// Its row.
+    /// Its row in the catalogue.
     pub row: MailboxRowId,
     /// The folder where it was last scanned, raw; `None` if it is known from a drive's ledger alone.
     pub root: Option<Vec<u8>>,

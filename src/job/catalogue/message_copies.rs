@@ -12,7 +12,7 @@ use rusqlite::params;
 /// A path of the mailbox that has or had a message, and what is known of its content.
 #[derive(Debug, Clone)]
 pub struct TrackedMessage {
-    /// Mailbox.
+    /// Its row in the table of mailboxes.
     pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
@@ -35,7 +35,7 @@ pub struct TrackedMessage {
 /// A good copy of a content.
 #[derive(Debug, Clone, Copy)]
 pub struct Proof {
-    /// The content.
+    /// Its row in the table of contents: a SHA-256 and a length.
     content: ContentRowId,
     /// The drive's row.
     pub drive: DriveRowId,

@@ -13,11 +13,11 @@ use rusqlite::params;
 /// A content that is missing from a location.
 #[derive(Debug, Clone)]
 pub struct MissingRow {
-    /// Mailbox.
+    /// Its row in the table of mailboxes.
     pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
-    /// The content.
+    /// Its row in the table of contents: a SHA-256 and a length.
     pub content: ContentRowId,
     /// A version that looks like damage is there in its place.
     pub damaged: bool,
@@ -74,7 +74,7 @@ impl MissingRow {
         })
     }
 
-    /// Its path.
+    /// Read back from the sorting key; an error means a damaged catalogue.
     pub fn path(&self) -> Result<RelName, JobError> {
         RelName::from_key(&self.key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))
     }
@@ -129,9 +129,9 @@ impl Catalogue {
         {
             return Ok(false);
         }
-        let heir = Some((row.mailbox, row.key.as_slice(), content));
+        let successor = Some((row.mailbox, row.key.as_slice(), content));
         let of = (row.mailbox, row.key.as_slice(), before);
-        self.set_departed(of, Departed::Replaced, heir, at).map(|_| true)
+        self.set_departed(of, Departed::Replaced, successor, at).map(|_| true)
     }
 
     /// What is missing from a location is not looked for any more; no drive records anything of it.

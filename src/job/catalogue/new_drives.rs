@@ -40,21 +40,22 @@ impl Catalogue {
 
     /// For how long the next new stick is still let in; `None`: it is not.
     pub fn next_let_in(&self, clock: &dyn Clock) -> Result<Option<Duration>, JobError> {
-        let leave = self.permission(clock)?.filter(|leave| leave.taken.is_none());
-        let left = leave.and_then(|leave| u64::try_from(leave.until - millis(clock)).ok());
+        let permission = self.permission(clock)?.filter(|permission| permission.taken.is_none());
+        let left =
+            permission.and_then(|permission| u64::try_from(permission.until - millis(clock)).ok());
         Ok(left.map(Duration::from_millis))
     }
 
     /// Whether the stick of a mount is the one that is let in. The first that asks is.
     pub fn use_permission(&self, mount: &str, clock: &dyn Clock) -> Result<bool, JobError> {
         self.write_transaction(|| {
-            let Some(mut leave) = self.permission(clock)? else { return Ok(false) };
-            match &leave.taken {
+            let Some(mut permission) = self.permission(clock)? else { return Ok(false) };
+            match &permission.taken {
                 Some(taken) => Ok(taken == mount),
-                None if leave.before.iter().any(|before| before == mount) => Ok(false),
+                None if permission.before.iter().any(|before| before == mount) => Ok(false),
                 None => {
-                    leave.taken = Some(mount.to_owned());
-                    self.save_permission(&leave)?;
+                    permission.taken = Some(mount.to_owned());
+                    self.save_permission(&permission)?;
                     Ok(true)
                 }
             }
@@ -75,8 +76,8 @@ impl Catalogue {
         Ok(kept.filter(|l| !boot.is_empty() && l.boot == boot && millis(clock) < l.until))
     }
 
-    fn save_permission(&self, leave: &NewDrivePermission) -> Result<(), JobError> {
-        self.set_meta(LEAVE, &serde_json::to_string(leave).unwrap_or_default())
+    fn save_permission(&self, permission: &NewDrivePermission) -> Result<(), JobError> {
+        self.set_meta(LEAVE, &serde_json::to_string(permission).unwrap_or_default())
     }
 
     /// Announces a drive that was never seen before, once; `false` of one that is known here, or was announced. One

@@ -2,7 +2,7 @@
 //! Never deletes one.
 
 use super::Catalogue;
-use crate::disk::{DiskErrorKind, MemoryFolder, StandIn, host, make_dirs};
+use crate::disk::{ErrorKind, MemoryFolder, StandIn, host, make_dirs};
 use crate::job::JobError;
 use crate::model::DriveId;
 use crate::model::limits::CATALOGUE_JOURNAL_BYTES;
@@ -103,11 +103,11 @@ impl Catalogue {
         };
         match take() {
             Ok(db) => {
-                let taken = Self::with_connection(db)?;
+                let loaded = Self::with_connection(db)?;
                 // In a damaged one already this may fail.
-                let set = taken.db.pragma_update(None, "cache_size", PASSING_KIB);
-                if set.is_ok() && taken.has_version().unwrap_or(false) {
-                    copy = taken;
+                let set = loaded.db.pragma_update(None, "cache_size", PASSING_KIB);
+                if set.is_ok() && loaded.has_version().unwrap_or(false) {
+                    copy = loaded;
                 }
                 Ok(copy)
             }
@@ -164,7 +164,7 @@ impl Catalogue {
         match host::lock(&state.join(format!("drive-{id}.lock"))) {
             Ok(lock) => Ok(Some(lock)),
             // The drive itself is in use; anything else is the state folder's own trouble.
-            Err(error) if error.trouble == DiskErrorKind::Busy => Err(error.into()),
+            Err(error) if error.trouble == ErrorKind::Busy => Err(error.into()),
             Err(error) => Err(JobError::State(error)),
         }
     }
@@ -289,20 +289,20 @@ fn refuse_links(path: &Path) -> Result<(), JobError> {
 fn copy_files(state: &Path, folder: &Path) -> Result<(), JobError> {
     let from = Catalogue::path(state);
     let to = Catalogue::path(folder);
-    let beside = |path: &Path, suffix: &str| {
+    let sibling = |path: &Path, suffix: &str| {
         let mut name = path.as_os_str().to_owned();
         name.push(suffix);
         PathBuf::from(name)
     };
     if host::copy_file(&from, &to)? {
-        host::copy_file(&beside(&from, "-wal"), &beside(&to, "-wal"))?;
+        host::copy_file(&sibling(&from, "-wal"), &sibling(&to, "-wal"))?;
     }
-    for beside in [
+    for sibling in [
         super::replicas::LOST_PAGES,
         super::forgotten_drives::FORGOTTEN,
         super::known_drives::KNOWN,
     ] {
-        host::copy_file(&state.join(beside), &folder.join(beside))?;
+        host::copy_file(&state.join(sibling), &folder.join(sibling))?;
     }
     Ok(())
 }

@@ -14,7 +14,7 @@ use rusqlite::params;
 /// A replica set aside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct PreviousReplica {
-    /// Its row.
+    /// Its row in the catalogue.
     pub row: ReplicaRowId,
     /// The ledger still ended as it was known to: it is the same one, and so are the copies.
     pub same_medium: bool,
@@ -25,11 +25,11 @@ pub struct PreviousReplica {
 /// What a ledger said of a content at a location before it lost the line.
 #[derive(Debug, Clone)]
 pub struct LostLine {
-    /// Mailbox.
+    /// Its row in the table of mailboxes.
     pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
-    /// The content.
+    /// Its row in the table of contents: a SHA-256 and a length.
     pub content: ContentRowId,
     /// The position of which the line spoke.
     pub position: Position,
@@ -53,7 +53,7 @@ pub enum LostStatement {
     },
     /// That it has left.
     Left {
-        /// Why.
+        /// Whether it was deleted, replaced, moved or acknowledged.
         why: Departed,
         /// The location that has what came after it, and what that is.
         to: Option<ContentAt>,
@@ -220,7 +220,7 @@ impl Catalogue {
         replica: ReplicaRowId,
         after: Option<&LostLine>,
         most: u32,
-        said: impl Fn(&mut Columns<'_, '_>) -> rusqlite::Result<LostStatement>,
+        statement: impl Fn(&mut Columns<'_, '_>) -> rusqlite::Result<LostStatement>,
     ) -> Result<Vec<LostLine>, JobError> {
         let (mailbox, key) = (after.map(|a| a.mailbox), after.map(|a| &a.key));
         let of = params![retired, replica, mailbox, key, after.map(|a| a.content), most];
@@ -228,7 +228,7 @@ impl Catalogue {
         let rows = query.query_map(of, |row| {
             let mut columns = Columns::of(row);
             let (mailbox, key, content, position) = columns.read()?;
-            Ok(LostLine { mailbox, key, content, position, statement: said(&mut columns)? })
+            Ok(LostLine { mailbox, key, content, position, statement: statement(&mut columns)? })
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }

@@ -20,7 +20,7 @@ pub(super) const LOST_PAGES: &str = "lost-pages";
 pub struct LackingCount {
     /// How many.
     pub messages: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub bytes: u64,
     /// When the one last seen came, in claimed seconds.
     pub newest: Option<i64>,

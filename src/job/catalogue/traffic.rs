@@ -41,7 +41,7 @@ pub enum StationOrder {
 /// A message as the catalogue has it.
 #[derive(Debug, Clone)]
 pub struct MessageInfo {
-    /// What it is.
+    /// SHA-256 and length of the content.
     pub identity: Identity,
     /// Its headers, if they were ever read on this card.
     pub headers: Option<Headers>,

@@ -5,7 +5,7 @@
 //! the head: a power failure anywhere leaves the old file, one that says what it is, or the new one. The next pass
 //! compares, and writes what is not as it should be.
 
-use crate::disk::{Chunks, DiskErrorKind, ReadFrom, Volume};
+use crate::disk::{Chunks, ErrorKind, ReadFrom, Volume};
 use crate::job::{JobError, Progress};
 use crate::model::RelName;
 use crate::model::limits::{EXTRAS_CHUNK_BYTES, EXTRAS_TEXT_BYTES, OVERHEAD_BYTES, RESERVE_BYTES};
@@ -49,7 +49,7 @@ impl<'a> ExtrasWriter<'a> {
     pub(super) fn length(&mut self, at: &RelName) -> Result<Option<Option<u64>>, JobError> {
         match self.volume.length(at) {
             Ok(length) => Ok(Some(length)),
-            Err(error) if error.trouble == DiskErrorKind::Refused => {
+            Err(error) if error.trouble == ErrorKind::Refused => {
                 self.done.left_out += 1;
                 Ok(None)
             }
@@ -138,10 +138,10 @@ impl<'a> ExtrasWriter<'a> {
             bytes => {
                 self.volume.write_synced(at, from, bytes).map_err(|error| match error.trouble {
                     // What could not even be begun has lost nothing that the system called written.
-                    DiskErrorKind::Full
-                    | DiskErrorKind::Refused
-                    | DiskErrorKind::Denied
-                    | DiskErrorKind::ReadOnly => error.into(),
+                    ErrorKind::Full
+                    | ErrorKind::Refused
+                    | ErrorKind::Denied
+                    | ErrorKind::ReadOnly => error.into(),
                     _ => JobError::NotSynced(error),
                 })
             }

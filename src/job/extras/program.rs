@@ -3,7 +3,7 @@
 //! from an earlier mount is compared byte by byte, since whoever had the stick may have changed it and its hash.
 
 use super::overwrite::ExtrasWriter;
-use crate::disk::{Chunks, DiskErrorKind, ReadFrom, Source, bundled_programs, read_full};
+use crate::disk::{Chunks, ErrorKind, ReadFrom, Source, bundled_programs, read_full};
 use crate::job::JobError;
 use crate::model::limits::{EXTRAS_CHUNK_BYTES, EXTRAS_PROGRAM_MORE, EXTRAS_SUM_BYTES};
 use crate::model::{Digest, Hasher, Identity, RelName, bag};
@@ -28,22 +28,24 @@ pub(super) fn write_program(
     }
     let folder = RelName::fixed(bag::PROGRAMS);
     let at = folder.join(&RelName::fixed(&program.name));
-    let sum_at = folder.join(&RelName::fixed(&format!("{}.sha256", program.name)));
-    let (Some(there), Some(sum_there)) = (extras.length(&at)?, extras.length(&sum_at)?) else {
+    let sum_path = folder.join(&RelName::fixed(&format!("{}.sha256", program.name)));
+    let (Some(there), Some(sum_bytes_there)) = (extras.length(&at)?, extras.length(&sum_path)?)
+    else {
         return Ok(());
     };
     let bytes = own.bytes;
-    if there > Some(bytes.saturating_add(EXTRAS_PROGRAM_MORE)) || sum_there > Some(EXTRAS_SUM_BYTES)
+    if there > Some(bytes.saturating_add(EXTRAS_PROGRAM_MORE))
+        || sum_bytes_there > Some(EXTRAS_SUM_BYTES)
     {
-        return leave_out(extras, &sum_at, sum_there);
+        return leave_out(extras, &sum_path, sum_bytes_there);
     }
     let length = bytes.max(there.unwrap_or(0));
     // A shorter program is filled up with NUL, which it does not mind: on FAT nothing is truncated.
     let (_, digest) = hash(&mut *program.open()?, length - bytes)?;
     let sum = format!("{digest}  {}\n", program.name);
     let is_there = there == Some(length)
-        && sum_there.is_some_and(|length| length >= sum.len() as u64)
-        && extras.has_text(&sum_at, sum.as_bytes())?
+        && sum_bytes_there.is_some_and(|length| length >= sum.len() as u64)
+        && extras.has_text(&sum_path, sum.as_bytes())?
         && (!compare || is_same(extras, &at, length, digest)?);
     // Perhaps it was not compared to its end.
     if extras.stops() {
@@ -58,11 +60,11 @@ pub(super) fn write_program(
     if !extras.make_room(&at, there, length)? {
         return Ok(());
     }
-    let sum_length = (sum.len() as u64).max(sum_there.unwrap_or(0));
-    if !extras.make_room(&sum_at, sum_there, sum_length)? {
+    let sum_length = (sum.len() as u64).max(sum_bytes_there.unwrap_or(0));
+    if !extras.make_room(&sum_path, sum_bytes_there, sum_length)? {
         return Ok(());
     }
-    extras.write_at(&sum_at, 0, &bag::filler(sum_length))?;
+    extras.write_at(&sum_path, 0, &bag::filler(sum_length))?;
     if !copy(extras, program, &at, length)? {
         return Ok(());
     }
@@ -73,7 +75,7 @@ pub(super) fn write_program(
     }
     let mut line = sum.into_bytes();
     line.resize(sum_length as usize, b'\n');
-    extras.write_at(&sum_at, 0, &line)?;
+    extras.write_at(&sum_path, 0, &line)?;
     extras.done.written += 1;
     extras.done.bytes += length + sum_length;
     Ok(())
@@ -82,13 +84,13 @@ pub(super) fn write_program(
 /// What is so much longer than ours is no earlier version of it: it is not filled up, stays as it is, and has no hash.
 fn leave_out(
     extras: &mut ExtrasWriter<'_>,
-    sum_at: &RelName,
-    sum_there: Option<u64>,
+    sum_path: &RelName,
+    sum_bytes_there: Option<u64>,
 ) -> Result<(), JobError> {
     extras.done.left_out += 1;
     // What is longer than a hash is left to whoever put it there.
-    match sum_there.filter(|length| *length <= EXTRAS_SUM_BYTES).map(bag::filler) {
-        Some(blank) if !extras.has_text(sum_at, &blank)? => extras.write_at(sum_at, 0, &blank),
+    match sum_bytes_there.filter(|length| *length <= EXTRAS_SUM_BYTES).map(bag::filler) {
+        Some(blank) if !extras.has_text(sum_path, &blank)? => extras.write_at(sum_path, 0, &blank),
         _ => Ok(()),
     }
 }
@@ -103,7 +105,7 @@ fn is_same(
 ) -> Result<bool, JobError> {
     let volume = extras.volume;
     let mut source = match volume.read(at, 0, ReadFrom::Medium) {
-        Err(error) if error.trouble == DiskErrorKind::Failing => return Ok(false),
+        Err(error) if error.trouble == ErrorKind::Failing => return Ok(false),
         source => source?,
     };
     let mut hasher = Hasher::default();
@@ -115,7 +117,7 @@ fn is_same(
         match pieces.next(&mut piece) {
             Ok(true) => hasher.update(&piece),
             Ok(false) => break,
-            Err(error) if error.trouble == DiskErrorKind::Failing => return Ok(false),
+            Err(error) if error.trouble == ErrorKind::Failing => return Ok(false),
             Err(error) => return Err(error.into()),
         }
     }

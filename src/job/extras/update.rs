@@ -4,7 +4,7 @@
 use super::config::signed;
 use super::overwrite::{ExtrasOutcome, ExtrasWriter};
 use super::{Extras, index, program};
-use crate::disk::{Access, DiskErrorKind};
+use crate::disk::{Access, ErrorKind};
 use crate::job::catalogue::Catalogue;
 use crate::job::replica::{PresentDrives, Replica, note_lost_pages, session_of};
 use crate::job::{DriveRef, JobError, Progress, sync_drive};
@@ -22,15 +22,15 @@ pub fn write_extras_of_drive(
     drive: &DriveRef,
     present_drives: &PresentDrives,
     clock: &dyn Clock,
-    cargo: &Extras,
+    extras: &Extras,
     progress: &dyn Progress,
 ) -> Result<ExtrasOutcome, JobError> {
     let admitted =
         sync_drive::open(catalogue, station, drive, Access::Write, present_drives, clock)?;
     let mount = session_of(&clock.event_time(), &*admitted.volume);
-    match write_extras(catalogue, station, &admitted, cargo, progress) {
+    match write_extras(catalogue, station, &admitted, extras, progress) {
         // There seemed to be room, and was not: what was begun says so of itself, and is made anew when there is.
-        Err(JobError::Disk(error)) if error.trouble == DiskErrorKind::Full => {
+        Err(JobError::Disk(error)) if error.trouble == ErrorKind::Full => {
             Ok(ExtrasOutcome { left_out: 1, ..ExtrasOutcome::default() })
         }
         done => done.inspect_err(|error| note_lost_pages(catalogue, error, &mount)),
@@ -42,29 +42,29 @@ pub fn write_extras(
     catalogue: &Catalogue,
     station: &StationName,
     drive: &Replica,
-    cargo: &Extras,
+    extras: &Extras,
     progress: &dyn Progress,
 ) -> Result<ExtrasOutcome, JobError> {
-    let mut extras = ExtrasWriter::new(&*drive.volume, progress);
+    let mut writer = ExtrasWriter::new(&*drive.volume, progress);
     let at = |name: &str| drive.dir.join(&RelName::fixed(name));
     let carried: Vec<_> =
-        cargo.programs.iter().map(program::carried_program).collect::<Result<_, _>>()?;
-    extras.write(&at(bag::README), bag::readme_text(station, &carried).as_bytes(), TORN_TEXT)?;
-    if let Some(config) = &cargo.config {
-        extras.write(&at(bag::CONFIG), signed(config).as_bytes(), TORN_TEXT)?;
+        extras.programs.iter().map(program::carried_program).collect::<Result<_, _>>()?;
+    writer.write(&at(bag::README), bag::readme_text(station, &carried).as_bytes(), TORN_TEXT)?;
+    if let Some(config) = &extras.config {
+        writer.write(&at(bag::CONFIG), signed(config).as_bytes(), TORN_TEXT)?;
     }
-    if let Some(pages) = &cargo.pages {
-        index::write(catalogue, drive, station, &**pages, &mut extras)?;
+    if let Some(pages) = &extras.pages {
+        index::write(catalogue, drive, station, &**pages, &mut writer)?;
     }
     // While it is mounted, nobody else writes to it unnoticed; while it was away, anybody may have.
     let (row, mount) = (drive.state.drive, drive.state.session.as_deref());
     let is_compared = mount.is_some() && catalogue.programs_compared(row)?.as_deref() == mount;
     for (program, identity) in
-        cargo.programs.iter().zip(carried.iter().map(|carried| &carried.identity))
+        extras.programs.iter().zip(carried.iter().map(|carried| &carried.identity))
     {
-        program::write_program(&mut extras, program, identity, !is_compared)?;
+        program::write_program(&mut writer, program, identity, !is_compared)?;
     }
-    let carried = extras.done;
+    let carried = writer.done;
     if let Some(mount) = mount.filter(|_| !is_compared && !carried.stopped) {
         catalogue.set_programs_compared(row, mount)?;
     }

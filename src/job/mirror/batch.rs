@@ -102,25 +102,25 @@ impl BatchPlan {
     }
 
     /// Adds a line that asserts a content at a location.
-    pub(super) fn assert(&mut self, event: Event, place: ContentAt) {
+    pub(super) fn assert(&mut self, event: Event, content_at: ContentAt) {
         self.notes.push(event);
-        self.asserted.entry(place.2).or_insert_with(|| (place.0, place.1.clone()));
-        self.places.insert(place);
+        self.asserted.entry(content_at.2).or_insert_with(|| (content_at.0, content_at.1.clone()));
+        self.places.insert(content_at);
     }
 
     /// Whether one of the lines asserts this.
-    pub(super) fn asserts(&self, place: &ContentAt) -> bool {
-        self.places.contains(place)
+    pub(super) fn asserts(&self, content_at: &ContentAt) -> bool {
+        self.places.contains(content_at)
     }
 
     /// Whether one of the copies, if it succeeds, asserts this.
-    pub(super) fn copies_to(&self, place: &ContentAt) -> bool {
-        self.copied.contains(place)
+    pub(super) fn copies_to(&self, content_at: &ContentAt) -> bool {
+        self.copied.contains(content_at)
     }
 
     /// A location at which one of the copies, if it succeeds, asserts a content.
     pub(super) fn copied_location_of(&self, content: ContentRowId) -> Option<ContentAt> {
-        self.copied.iter().find(|place| place.2 == content).cloned()
+        self.copied.iter().find(|content_at| content_at.2 == content).cloned()
     }
 
     /// A location at which one of the lines asserts a content.

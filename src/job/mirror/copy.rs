@@ -3,7 +3,7 @@
 
 use super::batch::{CopyItem, LeftOutFiles, PeerCopy};
 use super::pass::Pass;
-use crate::disk::{Chunks, DiskError, DiskErrorKind, MailboxDir, MessageFile, ReadAhead, ReadFrom};
+use crate::disk::{Chunks, DiskError, ErrorKind, MailboxDir, MessageFile, ReadAhead, ReadFrom};
 use crate::job::JobError;
 use crate::job::catalogue::{FileState, millis};
 use crate::job::replica::Replica;
@@ -61,7 +61,7 @@ pub(super) fn write_copies<'a>(
         |(item, _), fetched| {
             match write_copy(pass, drive, item, fetched, left_out) {
                 Ok(file) => written.extend(file),
-                Err(error) if error.trouble() == DiskErrorKind::Full => full = true,
+                Err(error) if error.trouble() == ErrorKind::Full => full = true,
                 Err(error) => return Err(error),
             }
             done += usize::from(!full);
@@ -85,9 +85,9 @@ fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> CardRead {
         }
         let bytes = item.identity.bytes;
         let mut buffer = Vec::new();
-        let mut pieces = Chunks::new(&mut file, bytes);
-        pieces.next(&mut buffer)?;
-        if !pieces.is_at_end() {
+        let mut chunks = Chunks::new(&mut file, bytes);
+        chunks.next(&mut buffer)?;
+        if !chunks.is_at_end() {
             return Ok(CardRead::Long(file, buffer));
         }
         // The content is checked before a name on the drive is used for it.
@@ -106,9 +106,9 @@ fn fetch_peer_copy(peer_copy: &PeerCopy, item: &CopyItem) -> CardRead {
         let mut source = peer_copy.volume.read(&at, 0, ReadFrom::Medium)?;
         let bytes = item.identity.bytes;
         let mut buffer = Vec::new();
-        let mut pieces = Chunks::new(&mut *source, bytes);
-        pieces.next(&mut buffer)?;
-        if !pieces.is_at_end() {
+        let mut chunks = Chunks::new(&mut *source, bytes);
+        chunks.next(&mut buffer)?;
+        if !chunks.is_at_end() {
             return Ok(CardRead::LongPeerCopy);
         }
         Ok(match Identity::of(&buffer) == item.identity {
@@ -165,17 +165,17 @@ fn write_long<'a>(
     drive: &mut Replica,
     item: &'a CopyItem,
     mut file: MessageFile,
-    mut piece: Vec<u8>,
+    mut chunk: Vec<u8>,
     left_out: &mut LeftOutFiles,
 ) -> Result<WrittenFile<'a>, JobError> {
     let payload = next_name(drive, item.extension())?;
     let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
     let mut hasher = Hasher::default();
-    let mut pieces = Chunks::resume(&mut file, piece.len() as u64, item.identity.bytes);
+    let mut chunks = Chunks::resume(&mut file, chunk.len() as u64, item.identity.bytes);
     loop {
-        hasher.update(&piece);
-        sink.write(&piece)?;
-        match pieces.next(&mut piece) {
+        hasher.update(&chunk);
+        sink.write(&chunk)?;
+        match chunks.next(&mut chunk) {
             Ok(true) => {}
             Ok(false) => break,
             Err(error) => {
@@ -207,11 +207,11 @@ fn write_peer_copy<'a>(
     let payload = next_name(drive, item.extension())?;
     let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
     let mut hasher = Hasher::default();
-    let (mut pieces, mut piece) = (Chunks::new(&mut *source, item.identity.bytes), Vec::new());
+    let (mut chunks, mut chunk) = (Chunks::new(&mut *source, item.identity.bytes), Vec::new());
     // A copy that cannot be read to its end is not the right one.
-    while let Ok(true) = pieces.next(&mut piece) {
-        hasher.update(&piece);
-        sink.write(&piece)?;
+    while let Ok(true) = chunks.next(&mut chunk) {
+        hasher.update(&chunk);
+        sink.write(&chunk)?;
     }
     let identity = hasher.finish();
     if identity == item.identity {
@@ -232,10 +232,10 @@ fn changed(
     left_out: &mut LeftOutFiles,
 ) -> Result<(), JobError> {
     let now = pass.clock.event_time().claim();
-    let looked = (millis(pass.clock), now);
+    let looked_at = (millis(pass.clock), now);
     let Some(row) = &item.row else { return Ok(()) };
-    let place = (row.mailbox, row.key.as_slice());
-    pass.catalogue.record_look(place, facts, FileState::Fresh, looked, false)?;
+    let location = (row.mailbox, row.key.as_slice());
+    pass.catalogue.record_look(location, facts, FileState::Fresh, looked_at, false)?;
     left_out.push((row.clone(), Reason::Changing));
     Ok(())
 }
@@ -280,5 +280,5 @@ fn next_name(
 
 /// Whether an error of the mailbox means that the file no longer exists.
 fn is_gone(error: &DiskError) -> bool {
-    error.trouble == DiskErrorKind::Gone
+    error.trouble == ErrorKind::Gone
 }

@@ -17,11 +17,11 @@ use crate::model::{Identity, PayloadName, Suspicion};
 /// seen to leave the path earlier is none: the path has another message now.
 fn version_before<'a>(
     pass: &Pass<'_>,
-    stands: &'a [AssertedRow],
+    assertions: &'a [AssertedRow],
     row: &FileRow,
     content: ContentRowId,
 ) -> Result<Option<&'a AssertedRow>, JobError> {
-    for known in stands {
+    for known in assertions {
         if known.content == content || known.suspect.is_some() {
             continue;
         }
@@ -43,13 +43,13 @@ fn version_before<'a>(
 /// version.
 pub(super) fn suspicion(
     pass: &Pass<'_>,
-    (drive, stands): (&Replica, &[AssertedRow]),
+    (drive, assertions): (&Replica, &[AssertedRow]),
     row: &FileRow,
     content: ContentRowId,
     new: &Identity,
     batch: &mut BatchPlan,
 ) -> Result<Option<Suspicion>, JobError> {
-    let Some(known) = version_before(pass, stands, row, content)? else { return Ok(None) };
+    let Some(known) = version_before(pass, assertions, row, content)? else { return Ok(None) };
     let good = known.content;
     let old = pass.catalogue.identity(good)?;
     let why = match new.bytes {

@@ -27,9 +27,9 @@ impl Pass<'_> {
 /// A message that was not copied in this pass.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NotCopied {
-    /// Its mailbox.
+    /// As the config names it, or a ledger.
     pub mailbox: MailboxName,
-    /// Its path.
+    /// Below the folder of its mailbox.
     pub path: RelName,
     /// Why.
     pub reason: Reason,
@@ -40,7 +40,7 @@ pub struct NotCopied {
 pub struct PassReport {
     /// Messages copied and proven.
     pub copied: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub bytes: u64,
     /// Assertions, moves and departures recorded without a copy.
     pub noted: u64,

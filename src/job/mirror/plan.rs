@@ -47,22 +47,22 @@ pub(super) fn arrival(
         return Ok(PlanStep::Skip);
     };
     let replica = drive.state.row;
-    let (stands, held, identity) = pass.catalogue.read_transaction(|| {
+    let (assertions, held, identity) = pass.catalogue.read_transaction(|| {
         Ok((
             pass.catalogue.current_assertions(replica, row.mailbox, &row.key)?,
             pass.catalogue.copy_status(replica, content)?,
             pass.catalogue.identity(content)?,
         ))
     })?;
-    let standing = stands.iter().find(|known| known.content == content);
+    let current = assertions.iter().find(|known| known.content == content);
     // The drive may know what the catalogue does not, for example when that was built anew. The copies are compared,
     // since anybody may have written a line that calls good mail damaged.
-    let suspect = match (row.suspect, standing) {
+    let suspect = match (row.suspect, current) {
         (Some(why), _) => Some(why),
         (None, Some(known)) if known.suspect.is_none() => None,
-        (None, _) => damage::suspicion(pass, (drive, &stands), row, content, &identity, batch)?,
+        (None, _) => damage::suspicion(pass, (drive, &assertions), row, content, &identity, batch)?,
     };
-    if let (CopyStatus::Good(_), Some(known)) = (held, standing) {
+    if let (CopyStatus::Good(_), Some(known)) = (held, current) {
         let same = known.suspect == suspect
             && !known.missing
             && (known.modified, known.mode) == (row.modified, row.mode);
@@ -72,8 +72,8 @@ pub(super) fn arrival(
             false => {}
         }
     }
-    let place = (row.mailbox, row.key.clone(), content);
-    if batch.asserts(&place) {
+    let content_at = (row.mailbox, row.key.clone(), content);
+    if batch.asserts(&content_at) {
         return Ok(PlanStep::Skip);
     }
     let assertion = Assertion {
@@ -86,7 +86,7 @@ pub(super) fn arrival(
     };
     let replaces = match held {
         CopyStatus::Good(_) => {
-            return Ok(PlanStep::Assert(Event::Placed { identity, assertion }, place));
+            return Ok(PlanStep::Assert(Event::Placed { identity, assertion }, content_at));
         }
         CopyStatus::Lost(payload) => Some(payload),
         CopyStatus::No => None,
@@ -124,8 +124,8 @@ pub(super) fn missing(
             None => PlanStep::Skip,
         });
     };
-    let standing = pass.catalogue.current_assertion(replica, row.mailbox, &row.key, content)?;
-    if standing.is_some_and(|known| known.as_of >= row.change_no) {
+    let current = pass.catalogue.current_assertion(replica, row.mailbox, &row.key, content)?;
+    if current.is_some_and(|known| known.as_of >= row.change_no) {
         return Ok(PlanStep::Skip);
     }
     let known = pass.catalogue.attributes(row.mailbox, &row.key, content)?;
@@ -139,8 +139,8 @@ pub(super) fn missing(
         as_of: batch.position,
     };
     let identity = pass.catalogue.identity(content)?;
-    let place = (row.mailbox, row.key.clone(), content);
-    Ok(PlanStep::Assert(Event::Missing { identity, assertion }, place))
+    let content_at = (row.mailbox, row.key.clone(), content);
+    Ok(PlanStep::Assert(Event::Missing { identity, assertion }, content_at))
 }
 
 /// Decides what a content that was seen to leave a location requires. A departure is written only where it makes a
@@ -168,14 +168,14 @@ pub(super) fn departure(
     if !withholds {
         return Ok(PlanStep::Skip);
     }
-    let FinalOutcome { heir, why } = final_outcome(pass, row)?;
-    let mut needs = match successor_state(pass, drive, batch, row, heir.as_ref())? {
+    let FinalOutcome { successor, why } = final_outcome(pass, row)?;
+    let mut needs = match successor_state(pass, drive, batch, row, successor.as_ref())? {
         SuccessorState::NotYet => return Ok(PlanStep::Defer),
         SuccessorState::With(copied) => Some(copied),
         SuccessorState::Already => None,
     };
-    let mut to = match &heir {
-        Some(heir) => location_on_drive(pass, drive, batch, heir, needs.as_ref())?,
+    let mut to = match &successor {
+        Some(successor) => location_on_drive(pass, drive, batch, successor, needs.as_ref())?,
         None => None,
     };
     if catalogue.is_somewhere(content)? {
@@ -191,14 +191,14 @@ pub(super) fn departure(
         };
         to = to.or(Some(same));
     }
-    let (to, heir) = catalogue.successor_for_line(to.as_ref(), content)?;
+    let (to, successor) = catalogue.successor_for_line(to.as_ref(), content)?;
     let departure = Departure {
         identity: catalogue.identity(content)?,
         location: catalogue.location(row.mailbox, &row.key)?,
         position,
         why,
         to,
-        successor: heir,
+        successor,
         gaps: drive.state.gaps,
     };
     Ok(PlanStep::Depart(Event::Removed(departure), needs))
@@ -229,15 +229,15 @@ fn successor_state(
         SuccessorState::NotYet => return Ok(SuccessorState::NotYet),
     };
     let mut followed = SuccessorState::Already;
-    for (place, elsewhere) in
+    for (content_at, elsewhere) in
         successor.map(|h| (h, true)).into_iter().chain(now.as_ref().map(|n| (n, false)))
     {
-        if is_on_drive(pass, drive, batch, place, elsewhere)? {
+        if is_on_drive(pass, drive, batch, content_at, elsewhere)? {
             continue;
         }
-        let copied = match elsewhere && !batch.copies_to(place) {
-            true => batch.copied_location_of(place.2),
-            false => Some(place.clone()).filter(|place| batch.copies_to(place)),
+        let copied = match elsewhere && !batch.copies_to(content_at) {
+            true => batch.copied_location_of(content_at.2),
+            false => Some(content_at.clone()).filter(|content_at| batch.copies_to(content_at)),
         };
         followed = match (followed, copied) {
             (SuccessorState::Already, Some(copied)) => SuccessorState::With(copied),
@@ -256,12 +256,12 @@ fn is_on_drive(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
-    place: &ContentAt,
+    content_at: &ContentAt,
     elsewhere: bool,
 ) -> Result<bool, JobError> {
-    let (mailbox, key, content) = place;
+    let (mailbox, key, content) = content_at;
     let (catalogue, replica) = (pass.catalogue, drive.state.row);
-    if batch.asserts(place) || elsewhere && batch.location_of(*content).is_some() {
+    if batch.asserts(content_at) || elsewhere && batch.location_of(*content).is_some() {
         return Ok(true);
     }
     if !matches!(catalogue.copy_status(replica, *content)?, CopyStatus::Good(_)) {
@@ -277,15 +277,15 @@ fn location_on_drive(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
-    heir: &ContentAt,
+    successor: &ContentAt,
     copied: Option<&ContentAt>,
 ) -> Result<Option<ContentAt>, JobError> {
-    let (mailbox, key, content) = heir;
+    let (mailbox, key, content) = successor;
     let (catalogue, replica) = (pass.catalogue, drive.state.row);
-    if batch.asserts(heir)
+    if batch.asserts(successor)
         || catalogue.current_assertion(replica, *mailbox, key, *content)?.is_some()
     {
-        return Ok(Some(heir.clone()));
+        return Ok(Some(successor.clone()));
     }
     if let Some(copied) = copied.filter(|copied| copied.2 == *content) {
         return Ok(Some(copied.clone()));
@@ -326,7 +326,7 @@ fn content_there_now(pass: &Pass<'_>, row: &DepartedRow) -> Result<SuccessorStat
 struct FinalOutcome {
     /// What followed it; none if it was deleted then. The follower may be missing: as long as no copy of it is on a
     /// drive, that drive keeps the version before.
-    heir: Option<ContentAt>,
+    successor: Option<ContentAt>,
     /// Why it left. For a drive that knows nothing of the steps between, a message that was deleted in the end was
     /// deleted.
     why: Departed,
@@ -334,18 +334,20 @@ struct FinalOutcome {
 
 fn final_outcome(pass: &Pass<'_>, row: &DepartedRow) -> Result<FinalOutcome, JobError> {
     let why = row.why;
-    let Some(mut last) = row.successor.clone() else { return Ok(FinalOutcome { heir: None, why }) };
+    let Some(mut last) = row.successor.clone() else {
+        return Ok(FinalOutcome { successor: None, why });
+    };
     for _ in 0..SUCCESSORS_FOLLOWED {
         let Some(departed) = pass.catalogue.departed(last.0, &last.1, last.2)? else { break };
         match departed.successor {
             Some(next) => last = next,
             None if departed.why == Departed::Replaced => {
-                return Ok(FinalOutcome { heir: None, why });
+                return Ok(FinalOutcome { successor: None, why });
             }
-            None => return Ok(FinalOutcome { heir: None, why: departed.why }),
+            None => return Ok(FinalOutcome { successor: None, why: departed.why }),
         }
     }
-    Ok(FinalOutcome { heir: Some(last), why })
+    Ok(FinalOutcome { successor: Some(last), why })
 }
 
 fn location(mailbox: &OpenMailbox, path: RelName) -> Location {

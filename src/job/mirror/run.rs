@@ -129,7 +129,7 @@ impl PassRun<'_, '_> {
                         self.unfinished = self.unfinished.min(row.change_no);
                     }
                     PlanStep::Renew => drop(self.to_renew.insert(row.mailbox)),
-                    PlanStep::Assert(event, place) => self.assert(event, place),
+                    PlanStep::Assert(event, content_at) => self.assert(event, content_at),
                     PlanStep::Reject(reason) => {
                         self.unfinished = self.unfinished.min(row.change_no);
                         self.report.fail(self.pass, row.mailbox, row.path()?, reason);
@@ -176,8 +176,8 @@ impl PassRun<'_, '_> {
                     self.commit()?;
                     step = plan::missing(self.pass, self.drive, row, &self.batch)?;
                 }
-                if let PlanStep::Assert(event, place) = step {
-                    self.assert(event, place);
+                if let PlanStep::Assert(event, content_at) = step {
+                    self.assert(event, content_at);
                 }
                 if !self.commit_if_full()? {
                     return Ok(false);
@@ -225,8 +225,8 @@ impl PassRun<'_, '_> {
                 }
             }
         }
-        for place in asserted.unwrap_or_default() {
-            for row in self.pass.catalogue.departed_for(place, from)? {
+        for content_at in asserted.unwrap_or_default() {
+            for row in self.pass.catalogue.departed_for(content_at, from)? {
                 deferred |= self.departure(&row)?;
             }
             if !self.commit_if_full()? {
@@ -285,11 +285,11 @@ impl PassRun<'_, '_> {
         Ok(whole)
     }
 
-    fn assert(&mut self, event: Event, place: ContentAt) {
+    fn assert(&mut self, event: Event, content_at: ContentAt) {
         if let Some(asserted) = &mut self.asserted {
-            asserted.push(place.clone());
+            asserted.push(content_at.clone());
         }
-        self.batch.assert(event, place);
+        self.batch.assert(event, content_at);
     }
 
     /// Commits the batch if it is full. `false`: a stop was requested.

@@ -115,7 +115,7 @@ impl Acknowledgement {
         self.copied
     }
 
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub fn bytes(&self) -> u64 {
         self.bytes
     }
@@ -237,8 +237,9 @@ fn backed(
 ) -> impl Iterator<Item = Event> {
     let there: HashSet<ContentAt> =
         written.iter().filter_map(|file| file.item.and_then(CopyItem::content_at)).collect();
-    let backed =
-        move |needs: &Option<ContentAt>| needs.as_ref().is_none_or(|place| there.contains(place));
+    let backed = move |needs: &Option<ContentAt>| {
+        needs.as_ref().is_none_or(|content_at| there.contains(content_at))
+    };
     departures.into_iter().filter(move |(_, needs)| backed(needs)).map(|(event, _)| event)
 }
 

@@ -3,7 +3,7 @@
 
 use super::line_reader::{LineReader, Piece};
 use super::station_bag::StationBag;
-use crate::disk::{DiskErrorKind, ReadFrom};
+use crate::disk::{ErrorKind, ReadFrom};
 use crate::job::JobError;
 use crate::job::catalogue::ReplicaState;
 use crate::model::bag::LEDGER;
@@ -26,7 +26,7 @@ pub(crate) fn compare(
     }
     match hashes_of(bag, replica, &numbers) {
         // Nothing can be said of what the medium does not return.
-        Err(JobError::Disk(error)) if error.trouble == DiskErrorKind::Failing => Ok(()),
+        Err(JobError::Disk(error)) if error.trouble == ErrorKind::Failing => Ok(()),
         hashes => catalogue.compare(replica, id, reloaded, &hashes?),
     }
 }

@@ -2,7 +2,7 @@
 //! copy is long.
 
 use crate::disk::{
-    Chunks, DiskError, DiskErrorKind, Entry, Lengths, ReadAhead, ReadFrom, Source, Volume,
+    Chunks, DiskError, Entry, ErrorKind, Lengths, ReadAhead, ReadFrom, Source, Volume,
 };
 use crate::job::JobError;
 use crate::model::limits::{DRIVE_FOLDER_ENTRIES, READ_AHEAD_COPIES};
@@ -17,7 +17,7 @@ pub(crate) enum CopyCheck {
     /// The file was read to its end, and is this.
     Is(Identity),
     /// The file exists and cannot be read: the medium's own error, or something else has its name.
-    Unreadable(DiskErrorKind),
+    Unreadable(ErrorKind),
     /// The file has another length than it should; its bytes were not read.
     OtherLength,
     /// The file does not exist.
@@ -35,7 +35,7 @@ impl CopyCheck {
 
     /// Whether the medium answered with an error of its own.
     pub(crate) fn is_read_error(self) -> bool {
-        self == Self::Unreadable(DiskErrorKind::Failing)
+        self == Self::Unreadable(ErrorKind::Failing)
     }
 }
 
@@ -203,11 +203,11 @@ fn hash_source(
 /// present.
 fn classify_copy_error(volume: &dyn Volume, error: DiskError) -> Result<CopyCheck, JobError> {
     match error.trouble {
-        DiskErrorKind::Gone => {
+        ErrorKind::Gone => {
             volume.present()?;
             Ok(CopyCheck::Absent)
         }
-        DiskErrorKind::Failing | DiskErrorKind::Refused | DiskErrorKind::Denied => {
+        ErrorKind::Failing | ErrorKind::Refused | ErrorKind::Denied => {
             volume.present()?;
             Ok(CopyCheck::Unreadable(error.trouble))
         }

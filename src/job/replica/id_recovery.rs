@@ -85,7 +85,7 @@ fn begin_anew(
 
 /// A drive that its operator has added.
 pub struct AddedDrive {
-    /// Its id.
+    /// The random id in its `drive.json`.
     pub id: DriveId,
     /// Its row in the catalogue.
     pub row: DriveRowId,

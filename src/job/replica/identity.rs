@@ -1,7 +1,7 @@
 //! Owns `drive.json`, by which a drive is recognised at any place and under any name, and the further ids of drives
 //! that were copied from others. Believes no more of the file than its format and its id.
 
-use crate::disk::{DiskErrorKind, EntryKind, ReadFrom, Volume, read_full};
+use crate::disk::{EntryKind, ErrorKind, ReadFrom, Volume, read_full};
 use crate::job::JobError;
 use crate::model::limits::{DRIVE_FILE_BYTES, DRIVE_FILES_MAX, DRIVE_FOLDER_ENTRIES, STATIONS_MAX};
 use crate::model::{Clock, DriveId, RelName, StationName, bag};
@@ -31,7 +31,7 @@ struct FormatVersion {
 
 /// An id as it stands on a drive.
 pub(super) struct StoredId {
-    /// The id.
+    /// The random id in its `drive.json`.
     pub id: DriveId,
     /// Serial number of the file system on which the id was made, if it had one.
     pub volume: Option<String>,
@@ -224,7 +224,7 @@ pub fn stations(volume: &dyn Volume) -> Result<Vec<StationName>, JobError> {
         let name = std::str::from_utf8(&entry.name).ok().and_then(|name| name.parse().ok());
         if let (EntryKind::Folder, Some(name)) = (entry.kind, name) {
             let is_one = match is_station(volume, &name) {
-                Err(JobError::Disk(error)) if error.trouble == DiskErrorKind::Failing => false,
+                Err(JobError::Disk(error)) if error.trouble == ErrorKind::Failing => false,
                 known => known?,
             };
             found.extend(is_one.then_some(name));

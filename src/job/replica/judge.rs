@@ -119,7 +119,7 @@ impl CopyVerdict {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::disk::DiskErrorKind;
+    use crate::disk::ErrorKind;
 
     const STATES: [CopyState; 6] = [
         CopyState::Claimed,
@@ -152,8 +152,8 @@ mod tests {
         let other = Identity::of(b"male");
         for (found, state, digest) in [
             (CopyCheck::Is(other), CopyState::Damaged, Some(other.digest)),
-            (CopyCheck::Unreadable(DiskErrorKind::Failing), CopyState::Damaged, None),
-            (CopyCheck::Unreadable(DiskErrorKind::Refused), CopyState::Damaged, None),
+            (CopyCheck::Unreadable(ErrorKind::Failing), CopyState::Damaged, None),
+            (CopyCheck::Unreadable(ErrorKind::Refused), CopyState::Damaged, None),
             (CopyCheck::OtherLength, CopyState::Damaged, None),
             (CopyCheck::Absent, CopyState::Missing, None),
         ] {
@@ -176,11 +176,10 @@ mod tests {
             }
         }
         assert!(
-            verdict(CopyState::Good, CopyCheck::Unreadable(DiskErrorKind::Failing)).is_read_error()
+            verdict(CopyState::Good, CopyCheck::Unreadable(ErrorKind::Failing)).is_read_error()
         );
         assert!(
-            !verdict(CopyState::Good, CopyCheck::Unreadable(DiskErrorKind::Refused))
-                .is_read_error()
+            !verdict(CopyState::Good, CopyCheck::Unreadable(ErrorKind::Refused)).is_read_error()
         );
     }
 }

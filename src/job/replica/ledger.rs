@@ -6,7 +6,7 @@ use super::ledger_admission::LedgerAdmission;
 use super::ledger_reader::{LedgerReader, LineGroup, ReadLine};
 use super::line_reader::LineReader;
 use super::station_bag::StationBag;
-use crate::disk::{DiskError, DiskErrorKind, ReadFrom, Volume, host};
+use crate::disk::{DiskError, ErrorKind, ReadFrom, Volume, host};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, KnownLines, LedgerImport, Log, LogDamage, ReplicaState};
 use crate::model::bag::LEDGER;
@@ -128,7 +128,7 @@ pub(super) fn load(
             // true.
             let forget = match &error {
                 JobError::NoRoomForLedger { .. } => true,
-                JobError::Disk(error) if error.trouble == DiskErrorKind::Stopped => false,
+                JobError::Disk(error) if error.trouble == ErrorKind::Stopped => false,
                 _ => known == 0,
             };
             taking.give_up(replica, forget)?;

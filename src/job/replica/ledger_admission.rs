@@ -3,7 +3,7 @@
 
 use super::copy;
 use super::line_reader::{LineReader, Piece};
-use crate::disk::{DiskErrorKind, EntryKind, ReadFrom, Volume};
+use crate::disk::{EntryKind, ErrorKind, ReadFrom, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, KnownLines, LedgerRoom, ReplicaState};
 use crate::model::limits::{
@@ -47,8 +47,8 @@ impl LedgerAdmission<'_> {
     /// still there.
     pub(super) fn no_room(&self, room: Option<LedgerRoom>, error: JobError) -> JobError {
         let is_full = match &error {
-            JobError::Disk(error) => error.trouble == DiskErrorKind::Full,
-            error => error.state_trouble() == Some(DiskErrorKind::Full),
+            JobError::Disk(error) => error.trouble == ErrorKind::Full,
+            error => error.state_trouble() == Some(ErrorKind::Full),
         };
         match room {
             Some(LedgerRoom { free, needed, .. }) if is_full && needed > LEDGER_SMALL_BYTES => {

@@ -2,7 +2,7 @@
 //! junk that is too long.
 
 use super::line_reader::{LineReader, Piece};
-use crate::disk::{DiskError, DiskErrorKind};
+use crate::disk::{DiskError, ErrorKind};
 use crate::job::JobError;
 use crate::job::catalogue::KnownLines;
 use crate::model::ledger::{ChainReader, Line, LineTrust, LineVerdict};
@@ -71,12 +71,12 @@ impl LedgerReader {
         mut self,
         mut apply: impl FnMut(LineGroup) -> Result<(), JobError>,
     ) -> Result<Self, JobError> {
-        let mut folded = Ok(());
+        let mut applied = Ok(());
         let ended = self.read_groups(&mut |group| {
-            folded = apply(group);
-            folded.is_ok()
+            applied = apply(group);
+            applied.is_ok()
         });
-        folded?;
+        applied?;
         Ok(ended.map(|()| self)?)
     }
 
@@ -96,11 +96,11 @@ impl LedgerReader {
                 .name("ledger-read".to_owned())
                 .spawn_scoped(scope, read)
                 .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))?;
-            let folded = judged.iter().try_for_each(&mut apply);
+            let applied = judged.iter().try_for_each(&mut apply);
             // Without a receiver the thread does not wait to send more.
             drop(judged);
             let read = reading.join().unwrap_or_else(|why| resume_unwind(why));
-            folded?;
+            applied?;
             Ok(read?)
         })
     }
@@ -128,7 +128,7 @@ impl LedgerReader {
             let piece = match self.lines.next() {
                 Ok(Some(piece)) => piece,
                 Ok(None) => return Ok(()),
-                Err(error) if self.partly && error.trouble == DiskErrorKind::Failing => {
+                Err(error) if self.partly && error.trouble == ErrorKind::Failing => {
                     self.unreadable = Some(error);
                     return Ok(());
                 }

@@ -6,7 +6,7 @@ use super::copy::READ_ERROR;
 use super::line_reader::{LineReader, Piece};
 use super::manifest::{self, LineJudgement, PayloadNumbers};
 use super::station_bag::StationBag;
-use crate::disk::{DiskError, DiskErrorKind, ReadFrom, Volume};
+use crate::disk::{DiskError, ErrorKind, ReadFrom, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{CopyState, KnownLines, Log, LogDamage, ReplicaRowId, ReplicaState};
 use crate::model::ledger::{ChainReader, LineVerdict};
@@ -133,9 +133,7 @@ impl ReadBudget<'_> {
 /// Passes an error on unless it concerns the log alone: then the drive is present and does not return these bytes.
 fn unless_log_alone(volume: &dyn Volume, error: DiskError) -> Result<(), JobError> {
     match error.trouble {
-        DiskErrorKind::Failing | DiskErrorKind::Refused | DiskErrorKind::Denied => {
-            Ok(volume.present()?)
-        }
+        ErrorKind::Failing | ErrorKind::Refused | ErrorKind::Denied => Ok(volume.present()?),
         _ => Err(error.into()),
     }
 }
@@ -153,7 +151,7 @@ impl LedgerSoFar {
             let opened = logs.bag.volume.read(&offset, self.reader.at(), ReadFrom::Medium);
             let mut lines = match opened {
                 Ok(source) => LineReader::new(source),
-                Err(error) if error.trouble == DiskErrorKind::Gone => {
+                Err(error) if error.trouble == ErrorKind::Gone => {
                     check_answers(logs.bag.volume)?;
                     return self.judge(logs, false).map(Some);
                 }
@@ -220,7 +218,7 @@ impl ManifestSoFar {
         let offset = logs.bag.file(bag::MANIFEST);
         let mut lines = match logs.bag.volume.read(&offset, self.offset, ReadFrom::Medium) {
             Ok(source) => LineReader::new(source),
-            Err(error) if error.trouble == DiskErrorKind::Gone => {
+            Err(error) if error.trouble == ErrorKind::Gone => {
                 check_answers(logs.bag.volume)?;
                 return self.judge(logs, false).map(Some);
             }

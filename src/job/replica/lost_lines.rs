@@ -73,25 +73,24 @@ impl<'a> LostLines<'a> {
     ) -> Result<(Vec<Event>, Option<LostLine>), JobError> {
         let page = self.bag.catalogue.assertions_lost(self.retired, self.replica, after, PAGE)?;
         let mut events = Vec::new();
-        for untold in &page {
-            let LostStatement::Stands { missing, suspect, modified, mode } = untold.statement
-            else {
+        for lost in &page {
+            let LostStatement::Stands { missing, suspect, modified, mode } = lost.statement else {
                 continue;
             };
             if !matches!(
-                self.bag.catalogue.copy_status(self.replica, untold.content)?,
+                self.bag.catalogue.copy_status(self.replica, lost.content)?,
                 CopyStatus::Good(_)
             ) {
                 continue;
             }
-            let identity = self.bag.catalogue.identity(untold.content)?;
+            let identity = self.bag.catalogue.identity(lost.content)?;
             let assertion = Assertion {
-                location: self.location(untold)?,
+                location: self.location(lost)?,
                 modified,
                 mode,
-                first_seen: self.bag.catalogue.first_seen(untold.content)?,
+                first_seen: self.bag.catalogue.first_seen(lost.content)?,
                 suspect,
-                as_of: untold.position,
+                as_of: lost.position,
             };
             events.push(match missing {
                 true => Event::Missing { identity, assertion },
@@ -110,20 +109,20 @@ impl<'a> LostLines<'a> {
     ) -> Result<(Vec<Event>, Option<LostLine>), JobError> {
         let page = self.bag.catalogue.departures_lost(self.retired, self.replica, after, PAGE)?;
         let mut events = Vec::new();
-        for untold in &page {
-            let LostStatement::Left { why, to } = &untold.statement else { continue };
-            let at = (untold.mailbox, untold.key.as_slice(), untold.content);
+        for lost in &page {
+            let LostStatement::Left { why, to } = &lost.statement else { continue };
+            let at = (lost.mailbox, lost.key.as_slice(), lost.content);
             if !self.bag.catalogue.uncovered_positions(self.retired, at)?.is_empty() {
                 // It was asserted again since, perhaps in the very line that is lost.
                 continue;
             }
-            let Some(to) = self.after(untold, *why, to.as_ref())? else { continue };
-            let (to, heir) = self.bag.catalogue.successor_for_line(to.as_ref(), untold.content)?;
-            let (identity, position) =
-                (self.bag.catalogue.identity(untold.content)?, untold.position);
-            let location = self.location(untold)?;
+            let Some(to) = self.after(lost, *why, to.as_ref())? else { continue };
+            let (to, successor) =
+                self.bag.catalogue.successor_for_line(to.as_ref(), lost.content)?;
+            let (identity, position) = (self.bag.catalogue.identity(lost.content)?, lost.position);
+            let location = self.location(lost)?;
             let departure =
-                Departure { identity, location, position, why: *why, to, successor: heir, gaps };
+                Departure { identity, location, position, why: *why, to, successor, gaps };
             events.push(Event::Removed(departure));
         }
         Ok((events, page.into_iter().last()))
@@ -133,29 +132,29 @@ impl<'a> LostLines<'a> {
     /// not name it.
     fn after(
         &self,
-        untold: &LostLine,
+        lost: &LostLine,
         why: Departed,
         to: Option<&ContentAt>,
     ) -> Result<Option<Option<ContentAt>>, JobError> {
         let catalogue = self.bag.catalogue;
-        if let Some(place @ (mailbox, key, heir)) = to {
-            if catalogue.was_asserted(self.replica, *mailbox, key, *heir)? {
-                return Ok(Some(Some(place.clone())));
+        if let Some(content_at @ (mailbox, key, successor)) = to {
+            if catalogue.was_asserted(self.replica, *mailbox, key, *successor)? {
+                return Ok(Some(Some(content_at.clone())));
             }
-            if *heir != untold.content {
+            if *successor != lost.content {
                 return Ok(None);
             }
         }
-        let here = (untold.mailbox, untold.key.as_slice());
-        Ok(match catalogue.other_location(self.replica, here, untold.content)? {
-            Some((mailbox, key)) => Some(Some((mailbox, key, untold.content))),
+        let here = (lost.mailbox, lost.key.as_slice());
+        Ok(match catalogue.other_location(self.replica, here, lost.content)? {
+            Some((mailbox, key)) => Some(Some((mailbox, key, lost.content))),
             None if why == Departed::Moved => None,
             None => Some(None),
         })
     }
 
-    fn location(&self, untold: &LostLine) -> Result<Location, JobError> {
-        self.bag.catalogue.location(untold.mailbox, &untold.key)
+    fn location(&self, lost: &LostLine) -> Result<Location, JobError> {
+        self.bag.catalogue.location(lost.mailbox, &lost.key)
     }
 
     /// The lines that say where mailboxes lay on the card.

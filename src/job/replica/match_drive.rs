@@ -2,7 +2,7 @@
 //! folder. Never guesses: if several drives may be it, none is returned.
 
 use super::{identity, ledger};
-use crate::disk::{DiskErrorKind, Volume};
+use crate::disk::{ErrorKind, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::model::{DriveId, RelName, StationName, bag};
@@ -83,7 +83,7 @@ pub(super) fn of_longest_ledger(
             let at = bag::station_dir(&station).join(&RelName::fixed(bag::LEDGER));
             let same = match ledger::continues_from(volume, &at, &replica) {
                 // A ledger that cannot be read identifies no drive.
-                Err(JobError::Disk(error)) if error.trouble != DiskErrorKind::Gone => false,
+                Err(JobError::Disk(error)) if error.trouble != ErrorKind::Gone => false,
                 same => same?,
             };
             if !same || replica.ledger_bytes < found.0 {

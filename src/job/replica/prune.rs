@@ -104,8 +104,8 @@ fn is_superseded(
     }
     for Location { mailbox, path } in &last_reference.locations {
         let mailbox = catalogue.mailbox(mailbox, None)?;
-        let stands = catalogue.current_assertions(replica, mailbox, &path.key())?;
-        let newer = stands.iter().find(|known| known.suspect.is_none());
+        let assertions = catalogue.current_assertions(replica, mailbox, &path.key())?;
+        let newer = assertions.iter().find(|known| known.suspect.is_none());
         let Some(newer) = newer.map(|known| known.content) else { return Ok(false) };
         // The copy may be the last there is of a message that the card lacks just now. So the card must have the newer
         // version, or the one that replaced it and waits for the room.

@@ -15,7 +15,7 @@ use std::collections::BTreeMap;
 
 /// What an audit asks for.
 pub struct AuditOptions<'a> {
-    /// The station.
+    /// Its bag on a drive is `counterfoil/STATION/`.
     pub station: &'a StationName,
     /// Copies a message needs to be safe.
     pub wanted_copies: u32,
@@ -36,9 +36,9 @@ pub struct AuditOptions<'a> {
 /// A message as the audit lists it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ListedMessage {
-    /// Its mailbox.
+    /// As the config names it, or a ledger.
     pub mailbox: MailboxName,
-    /// Its path.
+    /// Below the folder of its mailbox.
     #[serde(flatten)]
     pub path: RelName,
     /// Its length in bytes.
@@ -56,7 +56,7 @@ pub struct ListedMessage {
     /// Of a missing one: another version is in its place, and it is not known whether that is what the card left of it.
     #[serde(rename = "displaced")]
     pub is_displaced: bool,
-    /// Its headers.
+    /// Sender, receivers, subject and date, as far as they could be read.
     #[serde(flatten)]
     pub headers: Headers,
     /// When it was first seen.
@@ -107,7 +107,7 @@ impl MessageGroup {
         (!self.seconds.is_nan()).then_some(self.seconds)
     }
 
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub fn bytes(&self) -> u64 {
         self.counts.values().map(|(_, bytes)| bytes).sum()
     }
@@ -125,7 +125,7 @@ impl MessageGroup {
     }
 }
 
-/// The answer.
+/// What an audit reports, without a sentence.
 #[derive(Debug, Default)]
 pub struct Audit {
     /// Everything that is counted, and the verdict by it.
@@ -207,8 +207,9 @@ fn reason(
         }
         _ => options.present.is_empty(),
     };
-    let is_away =
-        |taken: &ConfirmedMailbox| taken.row == Some(row.mailbox) && !taken.state.was_scanned();
+    let is_away = |confirmed: &ConfirmedMailbox| {
+        confirmed.row == Some(row.mailbox) && !confirmed.state.was_scanned()
+    };
     Ok(match row.state {
         _ if options.mailboxes.iter().any(is_away) => Reason::MailboxAway,
         FileState::NotAFile => Reason::NotAFile,

@@ -12,7 +12,7 @@ use crate::model::{MailboxName, RelName, StationName, Timestamp};
 use serde::Serialize;
 use std::collections::{BTreeMap, HashMap, VecDeque};
 
-/// The figures.
+/// Figures over all messages, from one pass over the catalogue.
 #[derive(Debug, Default)]
 pub struct Statistics {
     /// How many messages of the mailbox have no good copy on a drive, one, two and so on.

@@ -15,7 +15,7 @@ use std::path::Path;
 
 /// What is asked for.
 pub struct Period<'a> {
-    /// The station.
+    /// Its bag on a drive is `counterfoil/STATION/`.
     pub station: &'a StationName,
     /// Folders with mail that came in.
     pub received: &'a GlobSet,
@@ -39,7 +39,7 @@ pub enum Direction {
 /// A message that entry.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LogEntry {
-    /// What it is.
+    /// SHA-256 and length of the content.
     pub identity: Identity,
     /// Which way it went.
     pub direction: Direction,
@@ -55,7 +55,7 @@ pub struct LogEntry {
     pub suspect: bool,
 }
 
-/// The log.
+/// The entries of a period, and what a reader has to know of them.
 #[derive(Debug, Default)]
 pub struct TrafficLog {
     /// What passed in the period, in the station's own order.

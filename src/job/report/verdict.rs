@@ -44,7 +44,7 @@ impl Verdict {
 /// A mailbox of the config, as it was found.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct MailboxStatus {
-    /// Its name.
+    /// As the config names it, or a ledger.
     pub name: MailboxName,
     /// Its folder.
     pub path: PathBuf,
@@ -100,7 +100,7 @@ pub struct Counts {
 pub struct InQuestion {
     /// How it is called.
     pub label: String,
-    /// Its id.
+    /// The random id in its `drive.json`.
     pub id: DriveId,
     /// Where it was, raw.
     pub path: Vec<u8>,
@@ -128,7 +128,7 @@ impl Counts {
         mailboxes: &[ConfirmedMailbox],
     ) -> Result<Self, JobError> {
         catalogue.read_transaction(|| {
-            let mailboxes = mailboxes.iter().map(|taken| status(catalogue, taken));
+            let mailboxes = mailboxes.iter().map(|confirmed| status(catalogue, confirmed));
             let mut counts = Self {
                 messages: catalogue.totals(station, wanted_copies)?,
                 wanted_copies,
@@ -245,23 +245,23 @@ impl Counts {
     }
 }
 
-fn status(catalogue: &Catalogue, taken: &ConfirmedMailbox) -> Result<MailboxStatus, JobError> {
-    let (messages, missing) = match taken.row {
+fn status(catalogue: &Catalogue, confirmed: &ConfirmedMailbox) -> Result<MailboxStatus, JobError> {
+    let (messages, missing) = match confirmed.row {
         Some(row) => catalogue.mailbox_counts(row)?,
         None => (0, 0),
     };
-    let state = match &taken.state {
+    let state = match &confirmed.state {
         MailboxState::Ok if messages == 0 && missing > 0 => MailboxState::Emptied,
         state => state.clone(),
     };
     Ok(MailboxStatus {
-        name: taken.name.clone(),
-        path: taken.path.clone(),
+        name: confirmed.name.clone(),
+        path: confirmed.path.clone(),
         state,
         messages,
         missing,
-        ignored: taken.report.ignored,
-        was_at: taken.was_at.clone(),
+        ignored: confirmed.report.ignored,
+        was_at: confirmed.was_at.clone(),
     })
 }
 

@@ -2,7 +2,7 @@
 //! no message right before its last byte was hashed.
 
 use super::RestoreSources;
-use crate::disk::{Chunks, DiskError, DiskErrorKind, ReadFrom, Staged, Volume};
+use crate::disk::{Chunks, DiskError, ErrorKind, ReadFrom, Staged, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::ContentRowId;
 use crate::job::replica::CopyCheck;
@@ -78,7 +78,7 @@ impl<'a> CopyReader<'a> {
     ) -> Option<CopyCheck> {
         let mut source = match volume.read(at, 0, ReadFrom::Anywhere) {
             Ok(source) => source,
-            Err(error) if error.trouble == DiskErrorKind::Gone => return Some(CopyCheck::Absent),
+            Err(error) if error.trouble == ErrorKind::Gone => return Some(CopyCheck::Absent),
             Err(error) => return Some(CopyCheck::Unreadable(error.trouble)),
         };
         let mut hasher = Hasher::default();

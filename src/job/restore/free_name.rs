@@ -27,7 +27,7 @@ pub(super) fn free_name(
     if file_in_the_way(target, taken, &clear)?.is_some() {
         return Ok(Some((unpredictable_name()?, true)));
     }
-    for (name, beside) in [(&clear, barred), (&second, true)] {
+    for (name, renamed) in [(&clear, barred), (&second, true)] {
         let look = match target {
             Some(target) => target.stat(name)?,
             None => EntryStat::Gone,
@@ -47,7 +47,7 @@ pub(super) fn free_name(
             return Ok(None);
         }
         if is_free {
-            return Ok(Some((name.clone(), beside)));
+            return Ok(Some((name.clone(), renamed)));
         }
     }
     Ok(Some((unpredictable_name()?, true)))

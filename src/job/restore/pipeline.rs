@@ -3,7 +3,7 @@
 //! requested. Gives no file a name in the mailbox.
 
 use super::copy_reader::{self, CopyChunk, CopyReader, ReadEnd};
-use crate::disk::{DiskError, DiskErrorKind, FileAttrs, Owner, Staged, StagingDir, temporary_name};
+use crate::disk::{DiskError, ErrorKind, FileAttrs, Owner, Staged, StagingDir, temporary_name};
 use crate::job::JobError;
 use crate::model::RelName;
 use crate::model::limits::{
@@ -26,7 +26,7 @@ pub(super) struct StagingSlot {
     pub(super) name: RelName,
     /// The number of its temporary name in the second.
     pub(super) number: u64,
-    pub(super) marks: FileAttrs,
+    pub(super) attrs: FileAttrs,
     /// The owner of its file.
     pub(super) owner: Owner,
 }
@@ -56,7 +56,7 @@ pub(super) struct Pipeline<'scope, 'env> {
     /// None while few messages were requested: starting threads takes longer than moving those.
     threads: OnceCell<Threads<'scope>>,
     /// Requested, and not yet passed to the reader: waking it for each takes longer than reading one.
-    in_hand: RefCell<Vec<Job<'scope>>>,
+    batch_to_hand_over: RefCell<Vec<Job<'scope>>>,
     /// Arrived, and not yet taken.
     here: RefCell<VecDeque<Fetched>>,
 }
@@ -76,8 +76,8 @@ impl<'scope> Pipeline<'scope, '_> {
         copies: CopyReader<'scope>,
         slot: Option<StagingSlot>,
     ) -> Result<(), JobError> {
-        self.in_hand.borrow_mut().push(Job { copies, slot });
-        if self.in_hand.borrow().len() < RESTORE_TOGETHER {
+        self.batch_to_hand_over.borrow_mut().push(Job { copies, slot });
+        if self.batch_to_hand_over.borrow().len() < RESTORE_TOGETHER {
             return Ok(());
         }
         let threads = match self.threads.get() {
@@ -87,7 +87,7 @@ impl<'scope> Pipeline<'scope, '_> {
                 self.threads.get_or_init(|| started)
             }
         };
-        threads.hand_over(self.in_hand.take())
+        threads.hand_over(self.batch_to_hand_over.take())
     }
 
     /// The result for the earliest request that has none yet.
@@ -95,13 +95,13 @@ impl<'scope> Pipeline<'scope, '_> {
         if let Some(arrived) = self.here.borrow_mut().pop_front() {
             return Ok(arrived);
         }
-        let in_hand = self.in_hand.take();
+        let batch_to_hand_over = self.batch_to_hand_over.take();
         let mut together = match self.threads.get() {
             Some(threads) => {
-                threads.hand_over(in_hand)?;
+                threads.hand_over(batch_to_hand_over)?;
                 VecDeque::from(threads.arrived.recv().map_err(|_| ended())?)
             }
-            None => run_without_threads(in_hand),
+            None => run_without_threads(batch_to_hand_over),
         };
         let first = together.pop_front().ok_or_else(ended)?;
         self.here.replace(together);
@@ -111,8 +111,9 @@ impl<'scope> Pipeline<'scope, '_> {
 
 /// Begins a pipeline; dropping it ends its threads.
 pub(super) fn begin<'scope, 'env>(scope: &'scope Scope<'scope, 'env>) -> Pipeline<'scope, 'env> {
-    let (threads, in_hand, here) = (OnceCell::new(), RefCell::default(), RefCell::default());
-    Pipeline { scope, threads, in_hand, here }
+    let (threads, batch_to_hand_over, here) =
+        (OnceCell::new(), RefCell::default(), RefCell::default());
+    Pipeline { scope, threads, batch_to_hand_over, here }
 }
 
 impl<'scope> Threads<'scope> {
@@ -288,7 +289,7 @@ struct File {
 impl File {
     fn begin(slot: Option<StagingSlot>) -> Self {
         let Some(slot) = slot else { return Self::default() };
-        let StagingSlot { folder, common, name, number, marks, owner } = slot;
+        let StagingSlot { folder, common, name, number, attrs, owner } = slot;
         let own = folder.map(|folder| (folder.stage(name), folder));
         let (staged, at) = match own {
             Some((Ok(staged), folder)) => (Ok(staged), folder),
@@ -297,7 +298,7 @@ impl File {
             _ => (common.stage(temporary_name(number)), common),
         };
         match staged {
-            Ok(staged) => Self { slot: Some((staged, at, marks, owner)), refused: None },
+            Ok(staged) => Self { slot: Some((staged, at, attrs, owner)), refused: None },
             Err(error) => Self { slot: None, refused: Some(error) },
         }
     }
@@ -309,12 +310,12 @@ impl File {
     }
 
     fn end(self, end: ReadEnd, early_sync: Option<&mut EarlySync>) -> Fetched {
-        let Some((staged, at, marks, owner)) = self.slot else {
+        let Some((staged, at, attrs, owner)) = self.slot else {
             return Fetched { end, written: self.refused.map_or(Ok(None), Err) };
         };
         let written = match self.refused {
             None if matches!(end, ReadEnd::Right { .. }) => {
-                at.finish(&staged, marks, owner).map(Some)
+                at.finish(&staged, attrs, owner).map(Some)
             }
             refused => refused.map_or(Ok(None), Err),
         };
@@ -329,5 +330,5 @@ impl File {
 }
 
 fn may_succeed_elsewhere(error: &DiskError) -> bool {
-    !matches!(error.trouble, DiskErrorKind::Full | DiskErrorKind::Failing)
+    !matches!(error.trouble, ErrorKind::Full | ErrorKind::Failing)
 }

@@ -12,7 +12,7 @@ use super::report::{LeftOut, RestoreReport, Tally, UnrestoredMessage};
 use super::sources::UnlocatedCopies;
 use super::staging::{StagedMessage, StagingBatch};
 use super::targets;
-use crate::disk::{DiskError, DiskErrorKind, FileAttrs, STAGING, TargetDir};
+use crate::disk::{DiskError, ErrorKind, FileAttrs, STAGING, TargetDir};
 use crate::job::JobError;
 use crate::job::catalogue::{
     ContentRowId, ContentVersion, Decision, ReplicaRowId, RestoreItem, RestoreReason, Withheld,
@@ -83,7 +83,7 @@ struct Message {
     path: RelName,
     content: ContentRowId,
     identity: Identity,
-    marks: FileAttrs,
+    attrs: FileAttrs,
     what: RestoreKind,
     /// The versions to use, in this order, if no copy of it is right.
     instead: Vec<ContentVersion>,
@@ -94,13 +94,13 @@ struct Pending {
     message: Message,
     path: RelName,
     /// The name is another than the message's own.
-    beside: bool,
+    renamed: bool,
 }
 
 /// Why a message is restored.
 #[derive(Debug, Clone, Copy)]
 enum RestoreKind {
-    AsTold,
+    AsAsserted,
     InsteadOfSuspect,
     /// It is what the card made of a message, and no good version is available.
     Suspect,
@@ -154,7 +154,7 @@ impl Restorer<'_, '_, '_> {
             }
             RestoreReason::InsteadOfSuspect => RestoreKind::InsteadOfSuspect,
             RestoreReason::InPlace | RestoreReason::Beside | RestoreReason::Removed => {
-                RestoreKind::AsTold
+                RestoreKind::AsAsserted
             }
         };
         let message = self.version(path, &item.version, what, item.instead)?;
@@ -170,7 +170,7 @@ impl Restorer<'_, '_, '_> {
         why: Departed,
         replica: ReplicaRowId,
     ) -> Result<(), JobError> {
-        let mut message = self.version(path, version, RestoreKind::AsTold, Vec::new())?;
+        let mut message = self.version(path, version, RestoreKind::AsAsserted, Vec::new())?;
         let (target, maildirs) = (self.target.as_ref(), &mut self.maildirs);
         let there = free_name(target, maildirs, &self.names, &message.path, &message.identity);
         if !matches!(there, Ok(None)) {
@@ -189,8 +189,8 @@ impl Restorer<'_, '_, '_> {
         instead: Vec<ContentVersion>,
     ) -> Result<Message, JobError> {
         let identity = self.sources.catalogue.identity(version.content)?;
-        let marks = FileAttrs { mode: version.mode, modified: version.modified };
-        Ok(Message { path, content: version.content, identity, marks, what, instead })
+        let attrs = FileAttrs { mode: version.mode, modified: version.modified };
+        Ok(Message { path, content: version.content, identity, attrs, what, instead })
     }
 
     /// Counts a message that is left out because a drive says that it left.
@@ -200,7 +200,8 @@ impl Restorer<'_, '_, '_> {
         {
             let path = RelName::from_key(&left_out.key)
                 .map_err(|e| JobError::Broken(format!("ledger: {e}")))?;
-            let message = self.version(path, &left_out.version, RestoreKind::AsTold, Vec::new())?;
+            let message =
+                self.version(path, &left_out.version, RestoreKind::AsAsserted, Vec::new())?;
             return self.restore_message(message);
         }
         let bytes = self.sources.catalogue.identity(left_out.version.content)?.bytes;
@@ -229,7 +230,7 @@ impl Restorer<'_, '_, '_> {
                 path: RelName::fixed(&name),
                 content: copy.content,
                 identity: copy.identity,
-                marks: FileAttrs { mode: 0o600, modified: Timestamp::default() },
+                attrs: FileAttrs { mode: 0o600, modified: Timestamp::default() },
                 what: RestoreKind::Numbered,
                 instead: Vec::new(),
             })?;
@@ -253,13 +254,12 @@ impl Restorer<'_, '_, '_> {
             // No mailbox has a message there: only a forged line can say so, and the message would be removed with the
             // staging folder.
             let why = format!("{original}: a restore in progress has that folder");
-            let error =
-                DiskError::with("write", why, rustix::io::Errno::PERM, DiskErrorKind::Other);
+            let error = DiskError::with("write", why, rustix::io::Errno::PERM, ErrorKind::Other);
             self.report.unwritten(original.clone(), identity.bytes, error);
             return Ok(false);
         }
         let (target, maildirs) = (self.target.as_ref(), &mut self.maildirs);
-        let (path, beside) = match free_name(target, maildirs, &self.names, original, identity) {
+        let (path, renamed) = match free_name(target, maildirs, &self.names, original, identity) {
             Ok(Some(free)) => free,
             Ok(None) => {
                 if target.is_some_and(TargetDir::is_resumed) {
@@ -276,16 +276,14 @@ impl Restorer<'_, '_, '_> {
         let slot = match target {
             _ if self.options.dry_run => Ok(None),
             Some(target) => {
-                self.staging.slot(target, &path, identity.bytes, message.marks).map(Some)
+                self.staging.slot(target, &path, identity.bytes, message.attrs).map(Some)
             }
             None => Err(DiskError::new("write", &path, rustix::io::Errno::NOSPC)),
         };
         let slot = match slot {
             Ok(slot) => slot,
             // A message that does not fit keeps no other from being restored.
-            Err(error)
-                if matches!(error.trouble, DiskErrorKind::Full | DiskErrorKind::TooLarge) =>
-            {
+            Err(error) if matches!(error.trouble, ErrorKind::Full | ErrorKind::TooLarge) => {
                 self.report.unwritten(path, identity.bytes, error);
                 return Ok(false);
             }
@@ -294,7 +292,7 @@ impl Restorer<'_, '_, '_> {
         let copies = CopyReader::of(self.sources, message.content, *identity)?;
         self.pipeline.ask(copies, slot)?;
         self.names.insert(path.as_bytes().to_vec());
-        self.pending.push_back(Pending { message, path, beside });
+        self.pending.push_back(Pending { message, path, renamed });
         if self.pending.len() >= Pipeline::LENGTH {
             self.receive()?;
         }
@@ -307,7 +305,7 @@ impl Restorer<'_, '_, '_> {
     /// Reports the progress on a message of the drives.
     fn count_finished(&self, what: RestoreKind, bytes: u64) {
         match what {
-            RestoreKind::AsTold | RestoreKind::InsteadOfSuspect => {
+            RestoreKind::AsAsserted | RestoreKind::InsteadOfSuspect => {
                 self.options.progress.advance(1, bytes)
             }
             // Of these only the copy is counted, or the message was counted before.
@@ -331,7 +329,7 @@ impl Restorer<'_, '_, '_> {
             }
             (Err(error), _) => {
                 self.names.remove(pending.path.as_bytes());
-                if !matches!(error.trouble, DiskErrorKind::Full | DiskErrorKind::TooLarge) {
+                if !matches!(error.trouble, ErrorKind::Full | ErrorKind::TooLarge) {
                     return Err(error.into());
                 }
                 let bytes = pending.message.identity.bytes;
@@ -363,10 +361,10 @@ impl Restorer<'_, '_, '_> {
 
     /// Records that a message was staged whole.
     fn received(&mut self, pending: Pending, staged: Option<RelName>, from_first: bool) {
-        let Pending { message, path, beside } = pending;
+        let Pending { message, path, renamed } = pending;
         let tally = Tally {
             bytes: message.identity.bytes,
-            beside,
+            renamed,
             from_second_copy: !from_first,
             instead_of_suspect: matches!(message.what, RestoreKind::InsteadOfSuspect),
             older: matches!(message.what, RestoreKind::Older),

@@ -7,7 +7,7 @@ use super::maildir::hash_file;
 use super::targets::busy;
 use super::{MailboxTarget, RestoreSources};
 use crate::disk::{
-    DiskError, DiskErrorKind, EntryStat, FileAttrs, Placing, TargetDir, TargetLocks, temporary_name,
+    DiskError, EntryStat, ErrorKind, FileAttrs, Placing, TargetDir, TargetLocks, temporary_name,
 };
 use crate::job::JobError;
 use crate::job::catalogue::{RestoreItem, RestoreReason};
@@ -94,7 +94,7 @@ fn damaged(
     let untouched = facts.bytes == good.bytes && facts.modified == item.version.modified;
     let there = target.open_existing(path).and_then(hash_file);
     let there = match there {
-        Err(error) if error.trouble == DiskErrorKind::Failing && untouched => {
+        Err(error) if error.trouble == ErrorKind::Failing && untouched => {
             return Ok(good.digest);
         }
         there => there?,
@@ -158,9 +158,9 @@ fn stage(
     match refused {
         Some(error) => Err(error.into()),
         None if is_right => {
-            let marks = FileAttrs { mode: item.version.mode, modified: item.version.modified };
+            let attrs = FileAttrs { mode: item.version.mode, modified: item.version.modified };
             let owner = target.owner_in(path.parent().as_ref())?;
-            Ok(Some(staging.finish(&staged, marks, owner)?))
+            Ok(Some(staging.finish(&staged, attrs, owner)?))
         }
         None => Ok(None),
     }

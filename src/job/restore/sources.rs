@@ -1,6 +1,6 @@
 //! Reads what the drives hold of a station into a temporary catalogue. Writes to no drive.
 
-use crate::disk::{Access, DiskErrorKind, EntryKind};
+use crate::disk::{Access, EntryKind, ErrorKind};
 use crate::job::catalogue::{Catalogue, Contradiction, CopyRow, Decision, Merge};
 use crate::job::replica::{
     CopyCheck, NewDrivePolicy, OpenOptions, Replica, compare, copy_length, hash_copy, is_station,
@@ -17,7 +17,7 @@ use std::collections::HashSet;
 pub struct RestoreSources {
     /// A temporary catalogue with all ledgers.
     pub catalogue: Catalogue,
-    /// The station.
+    /// Its bag on a drive is `counterfoil/STATION/`.
     pub station: StationName,
     /// The drives that hold the station.
     pub drives: Vec<Replica>,
@@ -230,7 +230,7 @@ fn skip_on_error<T: Default>(
     unread: &mut Vec<JobError>,
 ) -> Result<T, JobError> {
     match read {
-        Err(JobError::Disk(error)) if error.trouble == DiskErrorKind::Failing => {
+        Err(JobError::Disk(error)) if error.trouble == ErrorKind::Failing => {
             unread.push(JobError::Disk(error));
             Ok(T::default())
         }

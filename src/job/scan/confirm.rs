@@ -150,8 +150,8 @@ fn confirm_gone(
         // What the card made of a message is nobody's message; or it is an older version, on another card of the
         // station. Where the good version is not, it is better than nothing.
         (None, false) if row.suspect.is_some() => {
-            let heir = row.good.map(|good| (row.mailbox, row.key.as_slice(), good));
-            catalogue.set_departed(of, Departed::Replaced, heir, at)?;
+            let successor = row.good.map(|good| (row.mailbox, row.key.as_slice(), good));
+            catalogue.set_departed(of, Departed::Replaced, successor, at)?;
             FileState::Vanished
         }
         // It is elsewhere too, and was before: nobody knows what became of this one.
@@ -185,12 +185,12 @@ fn superseded(
     let of = |content| (row.mailbox, row.key.as_slice(), content);
     // What the card made of a message is nobody's message: the good version takes its place.
     let dropped = |content| {
-        let heir = row.good.map(|good| (row.mailbox, row.key.as_slice(), good));
-        catalogue.set_departed(of(content), Departed::Replaced, heir, at).map(drop)
+        let successor = row.good.map(|good| (row.mailbox, row.key.as_slice(), good));
+        catalogue.set_departed(of(content), Departed::Replaced, successor, at).map(drop)
     };
     let replaced = |content| {
-        let heir = Some((row.mailbox, row.key.as_slice(), catalogue.content(&new.identity)?));
-        catalogue.set_departed(of(content), Departed::Replaced, heir, at).map(drop)
+        let successor = Some((row.mailbox, row.key.as_slice(), catalogue.content(&new.identity)?));
+        catalogue.set_departed(of(content), Departed::Replaced, successor, at).map(drop)
     };
     match (new.suspect.is_some(), row.suspect.is_some()) {
         // What the card made of a message does not replace it.
@@ -283,12 +283,12 @@ fn confirm_file(
         }
         Ok(MessageRead::Changed(facts)) => {
             let now = rules.clock.event_time().claim();
-            let looked = (millis(rules.clock), now);
+            let looked_at = (millis(rules.clock), now);
             catalogue.record_look(
                 (row.mailbox, &row.key),
                 &facts,
                 FileState::Fresh,
-                looked,
+                looked_at,
                 row.hinted,
             )
         }

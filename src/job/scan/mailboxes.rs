@@ -75,7 +75,7 @@ impl MailboxState {
 /// The result of scanning one mailbox.
 #[derive(Debug)]
 pub struct ConfirmedMailbox {
-    /// Its name.
+    /// As the config names it, or a ledger.
     pub name: MailboxName,
     /// Its folder.
     pub path: PathBuf,
@@ -110,7 +110,7 @@ pub fn scan_mailboxes(
         opened.push((mailbox, was_at, open(catalogue, mailbox)?));
     }
     put_in_force(catalogue, station, held)?;
-    let mut taken = Vec::new();
+    let mut all = Vec::new();
     for (mailbox, was_at, open) in opened {
         let (name, path) = (mailbox.name.clone(), mailbox.path.clone());
         let row = catalogue.mailbox_known(&name)?.map(|known| known.row);
@@ -121,9 +121,9 @@ pub fn scan_mailboxes(
                 (state_after(&report), report)
             }
         };
-        taken.push(ConfirmedMailbox { name, path, row, was_at, state, report });
+        all.push(ConfirmedMailbox { name, path, row, was_at, state, report });
     }
-    Ok(taken)
+    Ok(all)
 }
 
 /// Records that a drive on whose file system a mailbox lies is no drive any more: nothing is found there, and it would

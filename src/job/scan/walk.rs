@@ -192,8 +192,16 @@ impl<'a> Comparison<'a> {
         hinted: bool,
     ) -> Result<(), JobError> {
         self.report.changes += 1;
-        let (mailbox, (looked, now)) = (self.mailbox, self.begun);
-        self.changes.push(CatalogueChange::Look { mailbox, key, facts, state, looked, now, hinted })
+        let (mailbox, (looked_at, now)) = (self.mailbox, self.begun);
+        self.changes.push(CatalogueChange::Look {
+            mailbox,
+            key,
+            facts,
+            state,
+            looked_at,
+            now,
+            hinted,
+        })
     }
 
     /// Notes that the file of a row is gone, unless it cannot be seen just now.
@@ -216,8 +224,8 @@ impl<'a> Comparison<'a> {
         }
         let seen = self.rules.seen_gone.iter().any(|gone| is_below(&row.key, &gone.key()));
         let state = if seen { FileState::LeavingSeen } else { FileState::Leaving };
-        let looked = millis(self.rules.clock);
-        self.changes.push(CatalogueChange::State { row, state, looked })
+        let looked_at = millis(self.rules.clock);
+        self.changes.push(CatalogueChange::State { row, state, looked_at })
     }
 
     fn end(mut self) -> Result<ScanReport, JobError> {
@@ -314,14 +322,14 @@ enum CatalogueChange {
         key: Vec<u8>,
         facts: FileFacts,
         state: FileState,
-        looked: i64,
+        looked_at: i64,
         now: WallTime,
         hinted: bool,
     },
     State {
         row: FileRow,
         state: FileState,
-        looked: i64,
+        looked_at: i64,
     },
     Forget(FileRow),
 }
@@ -349,11 +357,11 @@ impl CatalogueChanges<'_> {
 
     fn apply(&self, change: &CatalogueChange) -> Result<(), JobError> {
         match change {
-            CatalogueChange::Look { mailbox, key, facts, state, looked, now, hinted } => {
-                self.catalogue.record_look((*mailbox, key), facts, *state, (*looked, *now), *hinted)
-            }
-            CatalogueChange::State { row, state, looked } => {
-                self.catalogue.set_state(row, *state, *looked)
+            CatalogueChange::Look { mailbox, key, facts, state, looked_at, now, hinted } => self
+                .catalogue
+                .record_look((*mailbox, key), facts, *state, (*looked_at, *now), *hinted),
+            CatalogueChange::State { row, state, looked_at } => {
+                self.catalogue.set_state(row, *state, *looked_at)
             }
             CatalogueChange::Forget(row) => self.catalogue.forget(row),
         }

@@ -221,8 +221,9 @@ impl WireLine {
         if let Some(to) = &departure.to {
             self.to_mailbox = text(&to.mailbox);
             self.to_path = Some(to.path.to_text());
-            self.to_sha256 = departure.successor.as_ref().and_then(|heir| text(&heir.digest));
-            self.to_bytes = departure.successor.map(|heir| heir.bytes);
+            self.to_sha256 =
+                departure.successor.as_ref().and_then(|successor| text(&successor.digest));
+            self.to_bytes = departure.successor.map(|successor| successor.bytes);
         }
     }
 
@@ -338,7 +339,7 @@ impl WireLine {
                 path: RelName::from_text(path.as_ref()?).ok()?,
             }),
         };
-        let heir = match (&self.to_sha256, self.to_bytes) {
+        let successor = match (&self.to_sha256, self.to_bytes) {
             (None, None) => None,
             (digest, bytes) => {
                 let bytes = bytes.filter(|bytes| *bytes <= COUNT_MAX && to.is_some())?;
@@ -352,7 +353,7 @@ impl WireLine {
             // A departure for an unknown reason withholds nothing: the line is none of ours.
             why: Departed::from_text(self.why.as_ref()?)?,
             to,
-            successor: heir,
+            successor,
             gaps: self.gaps?,
         })
     }

@@ -6,8 +6,8 @@ use crate::station::Mounted;
 use crate::support::flood::Flood;
 use crate::told::Told;
 use counterfoil::disk::{
-    Access, DirVolumeSource, DiskError, DiskErrorKind, ReadFrom, Source, StoppableVolumeSource,
-    Volume, VolumeFacts, VolumeSource,
+    Access, DirVolumeSource, DiskError, ErrorKind, ReadFrom, Source, StoppableVolumeSource, Volume,
+    VolumeFacts, VolumeSource,
 };
 use counterfoil::job::catalogue::Catalogue;
 use counterfoil::job::replica::{NewDrivePolicy, PresentDrives};
@@ -143,7 +143,7 @@ impl Source for PulledSource {
     fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
         if self.left == 0 {
             (self.what)();
-            return Err(DiskError::with("read", "flood", Errno::NODEV, DiskErrorKind::Gone));
+            return Err(DiskError::with("read", "flood", Errno::NODEV, ErrorKind::Gone));
         }
         let got = self.source.read(into)?;
         self.left = self.left.saturating_sub(got);
@@ -199,7 +199,7 @@ fn of_a_ledger_whose_stick_is_pulled_half_way_nothing_is_kept() {
         &present_drives,
         &card.clock,
     );
-    assert!(matches!(opened, Err(JobError::Disk(error)) if error.trouble == DiskErrorKind::Gone));
+    assert!(matches!(opened, Err(JobError::Disk(error)) if error.trouble == ErrorKind::Gone));
     assert!(at_pull.load(Ordering::Relaxed) > 1_000, "it was pulled before anything was taken in");
     assert_eq!(tables.map(|table| rows(&state, table)), there, "{tables:?}");
     assert!(catalogue.pages().unwrap() <= pages + 8);

@@ -186,15 +186,15 @@ impl Merge<'_> {
         left: &DeparturesByContent<'_>,
     ) -> Option<(Departed, ReplicaRowId)> {
         let left = left.get(&candidate.version.content)?;
-        let mut word = None;
+        let mut source = None;
         let all = candidate.positions.all_are(|(of, position)| {
             let mut by = left.iter().rev();
             let by =
                 by.find(|d| self.may_withhold(d.replica, of) && self.covers(d.position, position));
-            word = by.map(|departure| (departure.why, departure.replica));
+            source = by.map(|departure| (departure.why, departure.replica));
             by.is_some()
         });
-        word.filter(|_| all)
+        source.filter(|_| all)
     }
 
     /// Whether each ledger takes back by itself all that it says of a content, or this card does.
@@ -276,9 +276,9 @@ impl Merge<'_> {
             }
         }
         let others = (0..among.len()).filter(|index| *index != last);
-        let told = others.into_iter().all(|index| self.is_later(&among[last], &among[index]));
+        let is_latest = others.into_iter().all(|index| self.is_later(&among[last], &among[index]));
         among.swap(0, last);
-        !told
+        !is_latest
     }
 
     fn give_back(

@@ -9,7 +9,7 @@ use crate::model::{RelName, Suspicion, Timestamp};
 /// One content that was at a location.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ContentVersion {
-    /// The content.
+    /// Its row in the table of contents: a SHA-256 and a length.
     pub content: ContentRowId,
     /// The file's own time.
     pub modified: Timestamp,
@@ -60,7 +60,7 @@ impl RestoreReason {
 /// What to restore at one location.
 #[derive(Debug, Clone)]
 pub struct RestoreItem {
-    /// Mailbox.
+    /// Its row in the table of mailboxes.
     pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
@@ -81,7 +81,7 @@ pub struct RestoreItem {
 /// A content that a restore leaves out.
 #[derive(Debug, Clone)]
 pub struct Withheld {
-    /// Mailbox.
+    /// Its row in the table of mailboxes.
     pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
@@ -102,7 +102,7 @@ pub enum Decision {
 }
 
 impl RestoreItem {
-    /// Its path.
+    /// Read back from the sorting key; an error means a damaged catalogue.
     pub fn path(&self) -> Result<RelName, JobError> {
         RelName::from_key(&self.key).map_err(|e| JobError::Broken(format!("ledger: {e}")))
     }

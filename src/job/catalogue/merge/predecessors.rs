@@ -14,13 +14,13 @@ use std::collections::{BTreeSet, HashSet, VecDeque};
 
 /// A departure that names what came after.
 struct NamedDeparture {
-    place: ContentAt,
+    content_at: ContentAt,
     position: Position,
 }
 
 impl FromRow for NamedDeparture {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
-        Ok(Self { place: columns.read()?, position: columns.read()? })
+        Ok(Self { content_at: columns.read()?, position: columns.read()? })
     }
 }
 
@@ -38,16 +38,19 @@ impl Catalogue {
             return Ok(None);
         }
         let departed = self.departed(mailbox, key, self.content(rest)?)?;
-        let heir = departed.and_then(|departed| departed.successor);
-        let is_here = |heir: &ContentAt| heir.0 == mailbox && heir.1 == key;
-        Ok(heir.filter(is_here).map(|heir| heir.2).filter(|good| missing.contains(good)))
+        let successor = departed.and_then(|departed| departed.successor);
+        let is_here = |successor: &ContentAt| successor.0 == mailbox && successor.1 == key;
+        Ok(successor
+            .filter(is_here)
+            .map(|successor| successor.2)
+            .filter(|good| missing.contains(good)))
     }
 
     /// What left, with this as the successor: another content in place of it, or the same at another location.
     fn came_before(
         &self,
         station: &StationName,
-        place: &ContentAt,
+        content_at: &ContentAt,
     ) -> Result<Vec<NamedDeparture>, JobError> {
         let sql = "SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d \
                    INDEXED BY departure_by_successor JOIN replica ON replica.id = d.replica \
@@ -57,7 +60,7 @@ impl Catalogue {
                    ON replica.id = d.replica AND replica.station = ?1 WHERE d.content = ?4 \
                    AND d.to_content IS NULL AND d.to_mailbox = ?2 AND d.to_key = ?3 AND d.counts \
                    LIMIT ?5";
-        let (mailbox, key, content) = place;
+        let (mailbox, key, content) = content_at;
         self.rows(sql, params![station.as_str(), mailbox, key, content, VERSIONS_FOLLOWED as i64])
     }
 
@@ -99,30 +102,30 @@ impl Merge<'_> {
         }
         let (catalogue, station) = (self.catalogue, self.station);
         let mut ahead = VecDeque::from([(mailbox, key.to_vec(), content)]);
-        let mut met: BTreeSet<ContentAt> = ahead.iter().cloned().collect();
+        let mut seen: BTreeSet<ContentAt> = ahead.iter().cloned().collect();
         let mut all: Vec<NamedDeparture> = Vec::new();
-        while let Some(place) = ahead.pop_front() {
-            if met.len().max(all.len()) > VERSIONS_FOLLOWED {
+        while let Some(content_at) = ahead.pop_front() {
+            if seen.len().max(all.len()) > VERSIONS_FOLLOWED {
                 break;
             }
-            for before in catalogue.came_before(station, &place)? {
-                if met.insert(before.place.clone()) {
-                    ahead.push_back(before.place.clone());
+            for before in catalogue.came_before(station, &content_at)? {
+                if seen.insert(before.content_at.clone()) {
+                    ahead.push_back(before.content_at.clone());
                 }
-                if before.place.2 != content {
+                if before.content_at.2 != content {
                     all.push(before);
                 }
             }
         }
         let mut versions: Vec<ContentVersion> = Vec::new();
         while !all.is_empty() && versions.len() < VERSIONS_MAX {
-            let NamedDeparture { place, .. } = all.swap_remove(self.latest(&all));
-            if versions.iter().any(|version| version.content == place.2)
-                || self.is_given_at((place.0, &place.1), place.2)?
+            let NamedDeparture { content_at, .. } = all.swap_remove(self.latest(&all));
+            if versions.iter().any(|version| version.content == content_at.2)
+                || self.is_given_at((content_at.0, &content_at.1), content_at.2)?
             {
                 continue;
             }
-            let version = catalogue.version_at(station, &place)?;
+            let version = catalogue.version_at(station, &content_at)?;
             versions.extend(version.filter(|version| version.suspect.is_none()));
         }
         Ok(versions)
