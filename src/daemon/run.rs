@@ -61,7 +61,7 @@ async fn run_with_reloads(
     let service = Service::new();
     watch_mounts(sender.clone())?;
     let server = control_server::listen(&settings.state, sender.clone()).inspect_err(|error| {
-        // As on a card that turned read-only: copying goes on.
+        // As on a card that turned read-only: copying continues.
         tracing::warn!(%error, "no command can ask this daemon anything");
     });
     loop {

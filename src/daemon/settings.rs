@@ -10,7 +10,7 @@ use globset::GlobSet;
 use std::path::PathBuf;
 use std::time::Duration;
 
-/// The settings of the daemon; made anew when the config is read again.
+/// The settings of the daemon; replaced when the config is read again.
 pub struct Settings {
     /// The station and its mailboxes.
     pub station: Station,

@@ -15,7 +15,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 /// Returns whether to stop.
 pub type StopAsked = Arc<dyn Fn() -> bool + Send + Sync>;
 
-/// Opening a file, or finding its length, counts as so many bytes read: it takes a stick about as long.
+/// Opening a file, or finding its length, counts as this many bytes read: it takes a stick about as long.
 const OPENED: u64 = 4 << 10;
 /// The same for listing a folder.
 const LISTED: u64 = 64 << 10;

@@ -44,7 +44,7 @@ impl<'a> Chunks<'a> {
     }
 
     /// Offset after the last piece, in bytes from the beginning of the file.
-    pub fn at(&self) -> u64 {
+    pub fn offset(&self) -> u64 {
         self.offset
     }
 
@@ -166,7 +166,7 @@ mod tests {
                 all.extend_from_slice(&piece);
             }
             prop_assert!(piece.is_empty() && pieces.is_at_end());
-            prop_assert_eq!(pieces.at(), all.len() as u64);
+            prop_assert_eq!(pieces.offset(), all.len() as u64);
             let expected = content.len().min(longest.saturating_add(1).try_into().unwrap_or(usize::MAX));
             prop_assert_eq!(&all[..], &content[..expected]);
             let mut prefix = PrefixHash::new(longest);

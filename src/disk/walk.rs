@@ -18,7 +18,7 @@ pub enum WalkEntry {
     NotAFile(RelName),
     /// A folder (`None`: the mailbox itself) that could not be read to its end, and why.
     Unreadable(Option<RelName>, String),
-    /// A folder (`None`: the mailbox itself) with so many names that are too long, or whose paths are.
+    /// A folder (`None`: the mailbox itself) with this many names that are too long, or whose paths are.
     TooLong(Option<RelName>, u64),
 }
 

@@ -224,7 +224,7 @@ pub enum JobError {
         /// Where it went, in the operator's words.
         place: Option<String>,
     },
-    /// Junk in one of our files goes on for longer than any power failure can leave.
+    /// Junk in one of our files continues for longer than any power failure can leave.
     #[error(
         "{path}: {file} goes on for very long without a line of ours: somebody else has written to it. It can \
          be restored from, but is not written: use another drive"

@@ -27,7 +27,7 @@ impl Default for RadioLink {
 }
 
 impl RadioLink {
-    /// Seconds on the air for so many bytes, as they are stored; `None` if the link is not known.
+    /// Seconds on the air for this many bytes, as they are stored; `None` if the link is not known.
     ///
     /// With R bits a second, efficiency e, bursts of t seconds, a turnaround of u seconds and a loss p:
     /// n = ceil(8B / (R e t)), T = (8B / (R e) + n u) / (1 - p).
@@ -69,7 +69,7 @@ pub struct Power {
 }
 
 impl Power {
-    /// Ampere-hours for so many seconds on the air: I = I_tx d + I_rx (1 - d), Q = I T.
+    /// Ampere-hours for this many seconds on the air: I = I_tx d + I_rx (1 - d), Q = I T.
     pub fn amp_hours(&self, seconds: f64) -> Option<f64> {
         let duty = self.duty.filter(|duty| (0.0..=1.0).contains(duty))?;
         let receive = at_least_zero(self.receive_amps)?;
@@ -80,7 +80,7 @@ impl Power {
         Some((transmit * duty + receive * (1.0 - duty)) * seconds / 3600.0)
     }
 
-    /// Days of sun that yield so many ampere-hours.
+    /// Days of sun that yield this many ampere-hours.
     pub fn days_of_sun(&self, amp_hours: f64) -> Option<f64> {
         let daily = at_least_zero(self.daily_amp_hours).filter(|daily| *daily > 0.0)?;
         Some(amp_hours / daily)

@@ -27,7 +27,7 @@ impl Zone {
     /// UTC.
     pub const UTC: Self = Self(0);
 
-    /// The zone so many seconds east of UTC; less than a day.
+    /// The zone this many seconds east of UTC; less than a day.
     pub fn east(seconds: i32) -> Self {
         Self(seconds.clamp(1 - 24 * HOUR, 24 * HOUR - 1))
     }

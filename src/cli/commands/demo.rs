@@ -249,8 +249,8 @@ struct DriveProgress {
 
 /// The daemon, running in a thread of its own as it would in its service.
 struct RunningDaemon {
-    calls: tokio::sync::mpsc::Sender<DaemonCommand>,
-    news: Receiver<(String, DriveProgress)>,
+    commands: tokio::sync::mpsc::Sender<DaemonCommand>,
+    updates: Receiver<(String, DriveProgress)>,
     seen: HashMap<String, DriveProgress>,
     thread: std::thread::JoinHandle<Result<(), CliError>>,
 }
@@ -274,10 +274,10 @@ impl RunningDaemon {
             .name("daemon".to_owned())
             .spawn(run)
             .map_err(|e| CliError::failed(e.to_string()))?;
-        Ok(Self { calls, news, seen: HashMap::new(), thread })
+        Ok(Self { commands: calls, updates: news, seen: HashMap::new(), thread })
     }
 
-    /// Waits until a drive has got so many messages in all.
+    /// Waits until a drive has got this many messages in all.
     fn wait_for(&mut self, label: &str, messages: u64) -> Result<(), CliError> {
         self.wait(label, |seen| seen.mirrored >= messages)
     }
@@ -294,7 +294,7 @@ impl RunningDaemon {
         enough: impl Fn(DriveProgress) -> bool,
     ) -> Result<(), CliError> {
         while !enough(self.seen.get(label).copied().unwrap_or_default()) {
-            let (of, news) = self.news.recv_timeout(PATIENCE).map_err(|error| match error {
+            let (of, news) = self.updates.recv_timeout(PATIENCE).map_err(|error| match error {
                 RecvTimeoutError::Timeout => {
                     CliError::failed(format!("nothing was heard of {label} for a minute"))
                 }
@@ -308,7 +308,7 @@ impl RunningDaemon {
     }
 
     fn stop(self) -> Result<(), CliError> {
-        if self.calls.blocking_send(DaemonCommand::Stop).is_err() {
+        if self.commands.blocking_send(DaemonCommand::Stop).is_err() {
             return Err(CliError::failed("the daemon ended too early"));
         }
         self.thread.join().unwrap_or_else(|_| Err(CliError::failed("the daemon ended in a fault")))

@@ -177,7 +177,7 @@ impl Inspection {
             notes.extend(unused.map(|error| Note::failed(&drive.label, error)));
         }
         let daemon = host::is_locked(&state.join("lock"));
-        let seen = Inspected { taken, inspected, left, live, daemon };
+        let seen = Inspected { mailboxes: taken, inspected, left, live, daemon };
         // One state of the catalogue for everything that is reported.
         let (inspection, answer) = catalogue.read_transaction(|| {
             Ok((
@@ -200,7 +200,7 @@ impl Inspection {
             wanted_copies: resolved.config.drives.wanted_copies,
             link: resolved.link,
             list_at_most: if depth == Depth::Listed { TABLE_ROWS_MAX } else { LISTED_MAX },
-            mailboxes: &seen.taken,
+            mailboxes: &seen.mailboxes,
         };
         let mut audit = sync_drive::audit_now(catalogue, &request, &seen.inspected, &seen.left)?;
         let now = SystemClock::new().event_time();
@@ -240,7 +240,7 @@ impl Inspection {
 
 /// What was found of mailboxes and drives, before the catalogue is read.
 struct Inspected {
-    taken: Vec<ConfirmedMailbox>,
+    mailboxes: Vec<ConfirmedMailbox>,
     inspected: Vec<InspectedDrive>,
     /// What keeps each drive that is left to the daemon from taking messages, if anything does.
     left: Vec<Option<Reason>>,
@@ -308,7 +308,7 @@ fn shown(
                 }
                 (None, _) => "safe",
                 (Some(Reason::DriveFull), _) => "full",
-                (Some(_), Ok(d)) if d.newer || d.volume.facts().read_only => "read-only",
+                (Some(_), Ok(d)) if d.has_newer_format || d.volume.facts().read_only => "read-only",
                 (Some(_), _) => "failed",
             },
         };

@@ -59,13 +59,13 @@ impl MountedDrive {
 /// Finds removable drives.
 pub struct Finder {
     system: System,
-    not_beneath: Vec<PathBuf>,
+    excluded: Vec<PathBuf>,
 }
 
 impl Finder {
     /// A finder for a host; disks that hold any of `not_beneath` (the mailboxes, the state) are no drives.
-    pub fn new(system: System, not_beneath: Vec<PathBuf>) -> Self {
-        Self { system, not_beneath }
+    pub fn new(system: System, excluded: Vec<PathBuf>) -> Self {
+        Self { system, excluded }
     }
 
     /// The drives mounted now, in the order of their mounts, each once, at most [`DRIVES_MAX`].
@@ -134,8 +134,7 @@ impl Finder {
         let root = beneath(Path::new("/"));
         let known = root.is_some();
         disks.extend(root.into_iter().flatten());
-        let others =
-            SYSTEM.iter().map(Path::new).chain(self.not_beneath.iter().map(PathBuf::as_path));
+        let others = SYSTEM.iter().map(Path::new).chain(self.excluded.iter().map(PathBuf::as_path));
         disks.extend(others.filter_map(beneath).flatten());
         (disks, known)
     }

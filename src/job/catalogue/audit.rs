@@ -238,7 +238,7 @@ impl Catalogue {
         self.each_row(&sql, [], each)
     }
 
-    /// Whether a message of the mailbox is safe on at least so many drives.
+    /// Whether a message of the mailbox is safe on at least this many drives.
     pub fn is_safe(
         &self,
         station: &StationName,

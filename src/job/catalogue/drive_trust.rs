@@ -200,7 +200,7 @@ impl Catalogue {
     }
 }
 
-/// Whether these are so many zeros: what a device gives for blocks it never kept.
+/// Whether these are this many zeros: what a device gives for blocks it never kept.
 fn is_zeros(found: &Identity) -> bool {
     use crate::model::Hasher;
     const PIECE: usize = 4096;

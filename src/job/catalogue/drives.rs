@@ -282,7 +282,7 @@ impl Catalogue {
             Some(row) => {
                 let old = row.last_seen.unwrap_or_default().seconds;
                 let later = now.seconds.abs_diff(old) >= 3600;
-                if found.is_change_of(&row) || later && self.keeps_sightings {
+                if found.is_change_of(&row) || later && self.records_sightings {
                     self.set_found(row.row, found, now)?;
                 }
                 row.row

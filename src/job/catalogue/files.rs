@@ -57,7 +57,7 @@ impl Catalogue {
         self.only_row(sql, of)
     }
 
-    /// Rows of a mailbox that seem to be gone, of contents that are settled somewhere else; at most so many.
+    /// Rows of a mailbox that seem to be gone, of contents that are settled somewhere else; at most this many.
     pub fn leaving_but_elsewhere(
         &self,
         mailbox: MailboxRowId,

@@ -62,7 +62,7 @@ pub struct KnownBefore {
     mailbox: Option<MailboxRowId>,
 }
 
-/// A ledger that is being taken in.
+/// A ledger that is being imported.
 pub struct LedgerImport<'a> {
     catalogue: &'a Catalogue,
     portion: Option<Transaction<'a>>,
@@ -76,7 +76,7 @@ pub struct LedgerImport<'a> {
 }
 
 impl Catalogue {
-    /// The room that there is for so many bytes of a ledger; `None` where nobody can say.
+    /// The room that there is for this many bytes of a ledger; `None` where nobody can say.
     pub fn room_for(&self, ledger: u64) -> Option<LedgerRoom> {
         let free = match (self.state(), self.db.path()) {
             (Some(state), _) => host::room(state)?,
@@ -93,7 +93,7 @@ impl Catalogue {
         Ok((ask("page_count")? - ask("freelist_count")?) as u64)
     }
 
-    /// Begins to take in so many bytes of a ledger.
+    /// Begins to import this many bytes of a ledger.
     pub fn import_ledger(&self, room: Option<LedgerRoom>) -> Result<LedgerImport<'_>, JobError> {
         let before = KnownBefore {
             content: self.only_row("SELECT max(id) FROM content", [])?,
@@ -241,7 +241,7 @@ impl LedgerImport<'_> {
         Ok(())
     }
 
-    /// So many more lines are taken in. Ends a portion that is large enough; `false` where there is no room for
+    /// Counts lines that were imported. Ends a portion that is large enough; `false` where there is no room for
     /// another one.
     pub fn count_lines(&mut self, lines: u64, replica: ReplicaRowId) -> Result<bool, JobError> {
         self.lines += lines;
@@ -278,7 +278,7 @@ impl LedgerImport<'_> {
         self.catalogue.limit_pages(None)
     }
 
-    /// It is not taken in: of a portion under way nothing is kept, and of those before it nothing either if all is to
+    /// It is not imported: of a portion under way nothing is kept, and of those before it nothing either if all is to
     /// be forgotten.
     pub fn give_up(mut self, replica: &mut ReplicaState, forget: bool) -> Result<(), JobError> {
         // Rolls back.

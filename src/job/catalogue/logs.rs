@@ -102,7 +102,7 @@ impl Catalogue {
             .unwrap_or(0))
     }
 
-    /// Where the next look at lengths goes on.
+    /// Where the next look at lengths continues.
     pub fn set_lengths_seen_to(&self, replica: ReplicaRowId, segment: u32) -> Result<(), JobError> {
         let sql = "UPDATE checks SET lengths_to = ?2 WHERE replica = ?1";
         self.change(sql, params![replica, segment])?;

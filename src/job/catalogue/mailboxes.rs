@@ -150,7 +150,7 @@ impl Catalogue {
         Ok((self.only_row(there, [mailbox])?, self.only_row(missing, [mailbox])?))
     }
 
-    /// Some messages that were there when a mailbox was last scanned, none longer than so many bytes.
+    /// Some messages that were there when a mailbox was last scanned, none longer than this many bytes.
     pub fn some_present(
         &self,
         mailbox: MailboxRowId,

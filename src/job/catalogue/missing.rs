@@ -213,7 +213,7 @@ impl Catalogue {
     }
 
     /// All of a mailbox was scanned: what is there now was there at the last change. Where nothing changed nothing is
-    /// written, not even in vain: a read-only catalogue would refuse that, and be copied for it.
+    /// written, not even without effect: a read-only catalogue would refuse that, and be copied for it.
     pub fn set_scanned(&self, mailbox: MailboxRowId) -> Result<(), JobError> {
         let change_no = self.change_no()? as i64;
         let (of, behind) = (params![mailbox, change_no], "WHERE id = ?1 AND scanned <> ?2");

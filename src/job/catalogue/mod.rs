@@ -88,7 +88,7 @@ pub struct Catalogue {
     /// The folder in memory that goes with it, of a passing copy that has one.
     home: Option<MemoryFolder>,
     /// Whether what is only good to know, as when a drive was last seen, is kept.
-    keeps_sightings: bool,
+    records_sightings: bool,
     /// No change was made through it yet: the first one is a new writer's.
     is_fresh: Cell<bool>,
     /// What is known of writers, once it was asked for.

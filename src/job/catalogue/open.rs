@@ -77,7 +77,7 @@ impl Catalogue {
             rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let db = Connection::open_with_flags(Self::path(state), flags).ok()?;
         let mut catalogue = Self::with_connection(db).ok()?;
-        catalogue.keeps_sightings = false;
+        catalogue.records_sightings = false;
         catalogue.db.busy_timeout(BUSY).ok()?;
         catalogue.db.pragma_update(None, "cache_size", CACHE_KIB).ok()?;
         catalogue.has_version().ok()?.then_some(catalogue)
@@ -147,7 +147,7 @@ impl Catalogue {
         Ok(Self {
             db,
             home: None,
-            keeps_sightings: true,
+            records_sightings: true,
             is_fresh: true.into(),
             lineage: None.into(),
             writers_described: None.into(),

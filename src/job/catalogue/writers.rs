@@ -79,7 +79,7 @@ impl Catalogue {
         }
     }
 
-    /// Draws a writer that goes on from where this card is, and has read what it has read.
+    /// Draws a writer that continues from where this card is, and has read what it has read.
     fn begin_writer(&self) -> Result<(), JobError> {
         let change_no = self.change_no()?;
         let parent = self.position_at(change_no)?;

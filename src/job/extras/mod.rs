@@ -1,6 +1,6 @@
 //! What a drive carries in addition to the copies: how to read it by hand, a list of its messages, the station's
-//! config, the program. All of it can be made anew at any time, so it alone is written over in place; a copy, a ledger
-//! or a manifest never is.
+//! config, the program. All of it can be written again at any time, so it alone is written over in place; a copy, a
+//! ledger or a manifest never is.
 
 mod config;
 mod index;

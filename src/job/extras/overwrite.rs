@@ -1,4 +1,4 @@
-//! Writes a whole file on a drive over in place. Only what can be made anew is ever given to it.
+//! Writes a whole file on a drive over in place. Only what can be written again is ever given to it.
 //!
 //! No name changes and nothing is truncated, since on FAT neither is done at once: a file keeps its name, and a shorter
 //! text is filled up with empty lines. First the head says that the file is being written, then comes the rest, then
@@ -26,7 +26,7 @@ pub struct ExtrasOutcome {
     pub stopped: bool,
 }
 
-/// A drive, as a place for what can be made anew.
+/// A drive, as a place for what can be written again.
 pub(super) struct ExtrasWriter<'a> {
     pub volume: &'a dyn Volume,
     pub done: ExtrasOutcome,

@@ -29,7 +29,7 @@ pub fn write_extras_of_drive(
         sync_drive::open(catalogue, station, drive, Access::Write, present_drives, clock)?;
     let mount = session_of(&clock.event_time(), &*admitted.volume);
     match write_extras(catalogue, station, &admitted, extras, progress) {
-        // There seemed to be room, and was not: what was begun says so of itself, and is made anew when there is.
+        // There seemed to be room, and was not: what was begun says so of itself, and is written again when there is.
         Err(JobError::Disk(error)) if error.trouble == ErrorKind::Full => {
             Ok(ExtrasOutcome { left_out: 1, ..ExtrasOutcome::default() })
         }

@@ -127,7 +127,7 @@ impl PartialHash {
         // At least one buffer, so that every step makes progress.
         while pieces.next(&mut piece)? {
             self.hasher.update(&piece);
-            self.offset = pieces.at();
+            self.offset = pieces.offset();
             if !pieces.is_at_end() && (self.offset >= end || stop()) {
                 return Ok(HashStep::More(self));
             }

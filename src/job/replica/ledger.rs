@@ -36,8 +36,8 @@ pub(super) struct Loaded {
     /// Pieces of junk at the end that were never committed.
     pub torn: u64,
     /// The later format at which reading stopped, if there is one.
-    pub newer: Option<u32>,
-    /// Junk goes on for longer than any power failure can leave; reading stopped there.
+    pub newer_format: Option<u32>,
+    /// Junk continues for longer than any power failure can leave; reading stopped there.
     pub oversized_garbage: bool,
     /// Length of the file in bytes.
     pub length: u64,
@@ -50,7 +50,7 @@ impl Loaded {
     pub(super) fn is_whole(&self) -> bool {
         self.length > 0
             && self.broken.is_none()
-            && self.newer.is_none()
+            && self.newer_format.is_none()
             && self.unreadable.is_none()
     }
 }
@@ -265,7 +265,7 @@ fn after_reading(
     read: &LedgerReader,
     all_own: bool,
 ) {
-    loaded.newer = read.newer;
+    loaded.newer_format = read.newer;
     loaded.unreadable.clone_from(&read.unreadable);
     loaded.oversized_garbage = read.oversized_garbage;
     loaded.broken = read.reader.broken();

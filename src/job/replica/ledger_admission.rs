@@ -1,5 +1,5 @@
-//! Decides whether a ledger may be loaded: the card needs the room, and the drive the copies that so many lines imply.
-//! Does not read what a line says.
+//! Decides whether a ledger may be loaded: the card needs the room, and the drive the copies that this many lines
+//! imply. Does not read what a line says.
 
 use super::copy;
 use super::line_reader::{LineReader, Piece};
@@ -59,7 +59,7 @@ impl LedgerAdmission<'_> {
         }
     }
 
-    /// Fails if there are too few copies for so many lines. Counts the copies, and then the lines, only if the length
+    /// Fails if there are too few copies for this many lines. Counts the copies, and then the lines, only if the length
     /// leaves the question open.
     fn check_copies(&self) -> Result<(), JobError> {
         let most = self.length.saturating_sub(self.from) / LEDGER_LINE_LEAST;

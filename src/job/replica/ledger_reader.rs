@@ -37,7 +37,7 @@ pub(super) struct LedgerReader {
     pub(super) last_line_ends: u64,
     /// The later format at which reading stopped.
     pub(super) newer: Option<u32>,
-    /// Junk goes on for longer than any power failure can leave.
+    /// Junk continues for longer than any power failure can leave.
     pub(super) oversized_garbage: bool,
     /// Why the end could not be read.
     pub(super) unreadable: Option<DiskError>,

@@ -336,7 +336,7 @@ pub struct ManifestContents {
     /// The last line of a copy, and its bytes in the file.
     last: Option<(Digest, PayloadName, Range<u64>)>,
     length: u64,
-    /// Junk goes on for longer than any power failure can leave; reading stopped there.
+    /// Junk continues for longer than any power failure can leave; reading stopped there.
     oversized_garbage: bool,
 }
 

@@ -34,8 +34,9 @@ pub struct Replica {
     pub dir: RelName,
     /// The ledger exists and is sound to its end.
     pub ledger_whole: bool,
-    /// It may be read, never written: a later version of the program wrote here, or junk in a log goes on for too long.
-    pub newer: bool,
+    /// It may be read, never written: a later version of the program wrote here, or junk in a log continues for too
+    /// long.
+    pub has_newer_format: bool,
     /// What was found while it was opened.
     pub findings: Vec<Finding>,
     /// Why the ledger's end could not be read; only of a drive that is restored from.
@@ -173,9 +174,19 @@ pub fn open_replica(
         }
         findings.extend(break_found(&loaded));
     }
-    let newer = only_readable || loaded.newer.is_some() || loaded.oversized_garbage;
+    let newer = only_readable || loaded.newer_format.is_some() || loaded.oversized_garbage;
     let (state, unreadable) = (replica, loaded.unreadable);
-    Ok(Replica { volume, id, state, dir, ledger_whole, newer, findings, unreadable, _lock: lock })
+    Ok(Replica {
+        volume,
+        id,
+        state,
+        dir,
+        ledger_whole,
+        has_newer_format: newer,
+        findings,
+        unreadable,
+        _lock: lock,
+    })
 }
 
 /// The finding about a ledger that was only read and is not sound to its end.
@@ -193,7 +204,7 @@ fn check_appendable(
     replica: &ReplicaState,
     path: impl Fn() -> String,
 ) -> Result<(), JobError> {
-    match loaded.newer {
+    match loaded.newer_format {
         Some(format) => Err(JobError::NewerFormat { path: path(), format }),
         None if loaded.oversized_garbage => {
             Err(JobError::OversizedGarbage { path: path(), file: bag::LEDGER })

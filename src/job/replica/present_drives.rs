@@ -58,10 +58,10 @@ impl PresentDrives {
         }
     }
 
-    /// Registers a drive that will be written; a copy of another drive gets an id of its own first. A copy is told from
-    /// its original by the serial number of its file system, as known here or stored with the id; and, if both have the
-    /// same, by their being present at the same time. On the file system where this card saw the original it is no
-    /// copy, whatever the file says: a byte of it may have rotted.
+    /// Registers a drive that will be written; a copy of another drive gets an id of its own first. A copy is
+    /// distinguished from its original by the serial number of its file system, as known here or stored with the id;
+    /// and, if both have the same, by their being present at the same time. On the file system where this card saw the
+    /// original it is no copy, whatever the file says: a byte of it may have rotted.
     pub fn resolve(
         &self,
         catalogue: &Catalogue,

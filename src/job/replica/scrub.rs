@@ -18,7 +18,7 @@ use std::time::Duration;
 pub struct ScrubRules {
     /// Every copy is read within this span; zero: never.
     pub every: Duration,
-    /// At most so many bytes a second.
+    /// At most this many bytes a second.
     pub max_rate: u64,
 }
 
@@ -36,7 +36,7 @@ impl ScrubRules {
         catalogue.scrub_due(replica, self.every / 8 * SCRUB_DUE_EIGHTHS, clock).map(Some)
     }
 
-    /// The least time that reading so many bytes may take.
+    /// The least time that reading this many bytes may take.
     pub fn time_for(&self, bytes: u64) -> Duration {
         Duration::from_secs_f64(bytes as f64 / self.max_rate.max(1) as f64)
     }
@@ -46,7 +46,7 @@ impl ScrubRules {
 pub struct Unfinished {
     /// The mount in which it began: in another one it is void.
     mount: String,
-    of: ScrubTarget,
+    target: ScrubTarget,
     part: PartialHash,
 }
 
@@ -97,15 +97,15 @@ impl Scrubber<'_> {
         let mut step = ScrubStep::default();
         let mount = session_of(&self.clock.event_time(), &*drive.volume);
         let mut begun = unfinished.take().filter(|rest| rest.mount == mount);
-        if let Some(Unfinished { of: ScrubTarget::Message(row), part, .. }) =
-            begun.take_if(|rest| matches!(rest.of, ScrubTarget::Message(_)))
+        if let Some(Unfinished { target: ScrubTarget::Message(row), part, .. }) =
+            begun.take_if(|rest| matches!(rest.target, ScrubTarget::Message(_)))
         {
             *unfinished = self.message(*row, part, &mount, &mut step)?;
         }
         let cycle = catalogue.cycle_under_way(replica, self.clock)?;
         if unfinished.is_none() && !catalogue.logs_read_in(replica, cycle)? {
-            let check = match begun.take_if(|rest| matches!(rest.of, ScrubTarget::Logs(_))) {
-                Some(Unfinished { of: ScrubTarget::Logs(check), .. }) => Some(check),
+            let check = match begun.take_if(|rest| matches!(rest.target, ScrubTarget::Logs(_))) {
+                Some(Unfinished { target: ScrubTarget::Logs(check), .. }) => Some(check),
                 _ => None,
             };
             *unfinished = self.logs(drive, check, cycle, &mount, &mut step)?;
@@ -115,7 +115,7 @@ impl Scrubber<'_> {
             }
         }
         let mut copies = catalogue.copies_to_scrub(replica, cycle, SCRUB_STEP_COPIES)?;
-        if let Some(ScrubTarget::Copy(name)) = begun.as_ref().map(|rest| &rest.of) {
+        if let Some(ScrubTarget::Copy(name)) = begun.as_ref().map(|rest| &rest.target) {
             copies.sort_by_key(|copy| copy.name != *name);
         }
         let whole_page = copies.len() == SCRUB_STEP_COPIES as usize;
@@ -125,7 +125,7 @@ impl Scrubber<'_> {
                 return self.end_step(drive, cycle, &verdicts, step);
             }
             let part = match begun
-                .take_if(|rest| matches!(rest.of, ScrubTarget::Copy(n) if n == copy.name))
+                .take_if(|rest| matches!(rest.target, ScrubTarget::Copy(n) if n == copy.name))
             {
                 Some(rest) => rest.part,
                 None => PartialHash::default(),
@@ -138,7 +138,7 @@ impl Scrubber<'_> {
                     step.bytes += part.read() - before;
                     let mount = mount.clone();
                     *unfinished =
-                        Some(Unfinished { mount, of: ScrubTarget::Copy(copy.name), part });
+                        Some(Unfinished { mount, target: ScrubTarget::Copy(copy.name), part });
                 }
                 Ok(found) => {
                     step.bytes += longest.saturating_sub(before);
@@ -193,7 +193,7 @@ impl Scrubber<'_> {
         check.save(&logs)?;
         let Some(found) = check.found() else {
             let (mount, part) = (mount.to_owned(), PartialHash::default());
-            return Ok(Some(Unfinished { mount, of: ScrubTarget::Logs(check), part }));
+            return Ok(Some(Unfinished { mount, target: ScrubTarget::Logs(check), part }));
         };
         for damage in found.iter().filter(|damage| !known.contains(damage)) {
             finding(damage).note(&mut step.findings);
@@ -327,7 +327,7 @@ impl Scrubber<'_> {
             Ok(HashStep::More(part)) => {
                 step.bytes += part.read() - before;
                 let of = ScrubTarget::Message(Box::new(row));
-                return Ok(Some(Unfinished { mount: mount.to_owned(), of, part }));
+                return Ok(Some(Unfinished { mount: mount.to_owned(), target: of, part }));
             }
             Ok(HashStep::Done(identity)) => {
                 step.bytes += expected.bytes.saturating_sub(before);

@@ -1,7 +1,7 @@
 //! Wipes one of our drives: deletes everything in our folder, overwrites the free space with zeros, and deletes the
 //! drive's id. Never touches anything outside our folder.
 //!
-//! The id goes last: a wipe that was interrupted can be told from a new stick, and continues.
+//! The id goes last: a wipe that was interrupted can be distinguished from a new stick, and continues.
 
 use crate::disk::{Access, DiskError, ErrorKind, Volume, VolumeFacts, VolumeSource};
 use crate::job::{JobError, Progress};

@@ -84,9 +84,9 @@ impl<'a> CopyReader<'a> {
         let mut hasher = Hasher::default();
         let mut pieces = Chunks::new(&mut *source, self.identity.bytes);
         while !pieces.is_at_end() {
-            let (begins, mut bytes) = (pieces.at() == 0, Vec::new());
+            let (begins, mut bytes) = (pieces.offset() == 0, Vec::new());
             match pieces.next(&mut bytes) {
-                Ok(_) if pieces.at() <= self.identity.bytes => {}
+                Ok(_) if pieces.offset() <= self.identity.bytes => {}
                 Ok(_) => return Some(CopyCheck::OtherLength),
                 Err(error) => return Some(CopyCheck::Unreadable(error.trouble)),
             }

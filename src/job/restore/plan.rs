@@ -84,7 +84,7 @@ struct Message {
     content: ContentRowId,
     identity: Identity,
     attrs: FileAttrs,
-    what: RestoreKind,
+    kind: RestoreKind,
     /// The versions to use, in this order, if no copy of it is right.
     instead: Vec<ContentVersion>,
 }
@@ -190,7 +190,7 @@ impl Restorer<'_, '_, '_> {
     ) -> Result<Message, JobError> {
         let identity = self.sources.catalogue.identity(version.content)?;
         let attrs = FileAttrs { mode: version.mode, modified: version.modified };
-        Ok(Message { path, content: version.content, identity, attrs, what, instead })
+        Ok(Message { path, content: version.content, identity, attrs, kind: what, instead })
     }
 
     /// Counts a message that is left out because a drive says that it left.
@@ -231,7 +231,7 @@ impl Restorer<'_, '_, '_> {
                 content: copy.content,
                 identity: copy.identity,
                 attrs: FileAttrs { mode: 0o600, modified: Timestamp::default() },
-                what: RestoreKind::Numbered,
+                kind: RestoreKind::Numbered,
                 instead: Vec::new(),
             })?;
         }
@@ -240,7 +240,7 @@ impl Restorer<'_, '_, '_> {
 
     /// Restores one message at its path, or next to it, unless it is there already.
     fn restore_message(&mut self, message: Message) -> Result<(), JobError> {
-        let (what, bytes) = (message.what, message.identity.bytes);
+        let (what, bytes) = (message.kind, message.identity.bytes);
         if !self.request(message)? {
             self.count_finished(what, bytes);
         }
@@ -317,7 +317,7 @@ impl Restorer<'_, '_, '_> {
     fn receive(&mut self) -> Result<(), JobError> {
         let Some(pending) = self.pending.pop_front() else { return Ok(()) };
         let Fetched { end, written } = self.pipeline.next()?;
-        self.count_finished(pending.message.what, pending.message.identity.bytes);
+        self.count_finished(pending.message.kind, pending.message.identity.bytes);
         match (written, end) {
             (Ok(staged), ReadEnd::Right { first }) => {
                 self.received(pending, staged, first);
@@ -342,7 +342,7 @@ impl Restorer<'_, '_, '_> {
     /// Counts a message of which no copy is right, and requests the next best version.
     fn lost(&mut self, pending: Pending, seen: bool) -> Result<(), JobError> {
         let Pending { message, path, .. } = pending;
-        if !matches!(message.what, RestoreKind::Suspect | RestoreKind::Older) {
+        if !matches!(message.kind, RestoreKind::Suspect | RestoreKind::Older) {
             let digest = message.identity.digest;
             let lost =
                 UnrestoredMessage { mailbox: self.mailbox_target.name.clone(), path, digest };
@@ -366,9 +366,9 @@ impl Restorer<'_, '_, '_> {
             bytes: message.identity.bytes,
             renamed,
             from_second_copy: !from_first,
-            instead_of_suspect: matches!(message.what, RestoreKind::InsteadOfSuspect),
-            older: matches!(message.what, RestoreKind::Older),
-            numbered: matches!(message.what, RestoreKind::Numbered),
+            instead_of_suspect: matches!(message.kind, RestoreKind::InsteadOfSuspect),
+            older: matches!(message.kind, RestoreKind::Older),
+            numbered: matches!(message.kind, RestoreKind::Numbered),
         };
         self.report.count(&tally);
         if let Some(staged) = staged {

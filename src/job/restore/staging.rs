@@ -203,7 +203,7 @@ fn name_folders(
         // Whatever keeps the folder from its name keeps each message from its own, and is reported then.
         folder.is_sound() && matches!(target.place_folder(folder, name), Ok(Placing::Done))
     });
-    named.map(|(_, folder)| folder.at().clone()).collect()
+    named.map(|(_, folder)| folder.path().clone()).collect()
 }
 
 /// Names one message. Returns whether that succeeded.

@@ -17,7 +17,7 @@ use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
-/// From so many files on, two threads read: below, a thread costs more than it saves.
+/// From this many files on, two threads read: below, a thread costs more than it saves.
 const READ_TOGETHER: usize = 64;
 /// Messages that each of the two threads may have read before they are collected.
 const READ_AHEAD_MESSAGES: usize = 32;

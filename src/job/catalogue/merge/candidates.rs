@@ -34,7 +34,7 @@ pub(in crate::job::catalogue) struct Candidate {
 pub(in crate::job::catalogue) struct LocationLines {
     pub lines: Vec<AssertionLine>,
     /// Contents of which there are more lines than are held.
-    crowded: HashSet<ContentRowId>,
+    with_unread_lines: HashSet<ContentRowId>,
     /// Those that are held, once there are many.
     held: HashSet<ContentRowId>,
 }
@@ -47,7 +47,7 @@ impl LocationLines {
                 self.held = self.lines.iter().map(|line| line.version.content).collect();
             }
             if !self.held.insert(line.version.content) {
-                self.crowded.insert(line.version.content);
+                self.with_unread_lines.insert(line.version.content);
                 return;
             }
         }
@@ -77,7 +77,7 @@ impl Candidate {
 pub(in crate::job::catalogue) fn candidates(
     catalogue: &Catalogue,
     lineage: &mut Lineage,
-    LocationLines { lines, crowded, .. }: &LocationLines,
+    LocationLines { lines, with_unread_lines: crowded, .. }: &LocationLines,
     plain: bool,
 ) -> Result<Vec<Candidate>, JobError> {
     let mut candidates: Vec<Candidate> = Vec::new();
