@@ -337,7 +337,7 @@ impl Note {
     }
 
     /// What is found at a place: a drive, a mailbox.
-    pub(super) fn found(at: impl fmt::Display, found: &Finding) -> Self {
+    pub(super) fn of_finding(at: impl fmt::Display, found: &Finding) -> Self {
         Self { text: format!("{at}: {}", finding(found)), is_notice: found.is_notice() }
     }
 

@@ -1,7 +1,7 @@
 //! Sentences on which drive one is, and why its copies count for nothing or are counted all the same.
 //! Never names a drive by its label alone where a command is to be typed: two may be called alike.
 
-use super::report::when;
+use super::report::shown_time;
 use crate::job::catalogue::DriveRow;
 use crate::model::{DriveId, DriveLoss, Finding, KnownDrive, escape};
 
@@ -17,7 +17,7 @@ pub(super) fn loss(why: DriveLoss, place: Option<&str>) -> String {
 pub(super) fn label_and_sight(drive: &DriveRow) -> String {
     let label = escape::shown(drive.label.as_bytes());
     match drive.last_seen {
-        Some(at) => format!("{label} (last seen {})", when(Some(at))),
+        Some(at) => format!("{label} (last seen {})", shown_time(Some(at))),
         None => label,
     }
 }
@@ -118,13 +118,13 @@ pub(super) fn finding(finding: &Finding) -> String {
         Finding::ForgottenDrive { at, since, why: DriveLoss::Refused, .. } => format!(
             "this drive is refused since {}. It takes no mail, and its copies count for nothing. To use it all the \
              same: counterfoil drives add {}",
-            when(Some(*since)),
+            shown_time(Some(*since)),
             escape::in_shell(at)
         ),
         Finding::ForgottenDrive { at, since, why, place } => format!(
             "this drive is forgotten since {}: {}. It takes no mail, and its copies count for nothing. To use it \
              again: counterfoil drives add {}",
-            when(Some(*since)),
+            shown_time(Some(*since)),
             loss(*why, place.as_deref()),
             escape::in_shell(at)
         ),

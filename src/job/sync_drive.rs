@@ -264,7 +264,7 @@ pub fn inspect_drives(
             Ok(admitted) if catalogue.distrust_reason(admitted.state.drive)?.is_some() => {
                 Some(Reason::DriveFailed)
             }
-            Ok(admitted) if admitted.has_newer_format || admitted.volume.facts().read_only => {
+            Ok(admitted) if admitted.frozen || admitted.volume.facts().read_only => {
                 Some(Reason::DriveFailed)
             }
             Ok(admitted) => match admitted.volume.room() {

@@ -44,7 +44,7 @@ impl SyncJob<'_> {
                     sync.findings.splice(0..0, before.findings);
                     sync.findings.push(Finding::Pruned { copies, bytes });
                     if let (Ok(sum), Ok(first)) = (&mut sync.outcome, before.outcome) {
-                        sum.after(&first);
+                        sum.add_earlier_run(&first);
                     }
                 }
                 Err(error) => {

@@ -94,7 +94,7 @@ fn lacking_on(
         }
         Ok(all)
     };
-    let (inspection, all) = Inspection::take_with(resolved, Depth::Counts, output, &more)?;
+    let (inspection, all) = Inspection::inspect_with(resolved, Depth::Counts, output, &more)?;
     let (_, id, drive) = one_of(&inspection.drives, name)?;
     let of = all.into_iter().find(|(of, _)| *of == id);
     let lacked = of.map(|(_, lacked)| lacked).unwrap_or_default();

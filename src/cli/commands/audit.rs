@@ -41,7 +41,7 @@ pub(in crate::cli) fn run(
         host::let_others_go_first();
     }
     let depth = if args.csv.is_some() { Depth::Listed } else { Depth::Whole };
-    let inspection = Inspection::take(&resolved, depth, output)?;
+    let inspection = Inspection::inspect(&resolved, depth, output)?;
     let view = view(&resolved, &inspection);
     if let Some(path) = &args.html {
         save(path, report::audit::page(&view).as_bytes(), output)?;

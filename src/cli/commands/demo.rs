@@ -184,7 +184,7 @@ impl Story<'_> {
     }
 
     fn audit(&self, resolved: &Resolved) -> Result<(), CliError> {
-        let inspection = Inspection::take(resolved, Depth::Counts, self.output)?;
+        let inspection = Inspection::inspect(resolved, Depth::Counts, self.output)?;
         self.say("counterfoil audit:");
         view(resolved, &inspection).summary.say(self.output);
         report::drives::table(self.output, &inspection.drives);
@@ -193,7 +193,7 @@ impl Story<'_> {
 
     /// What the audit says while no stick is there, and the same as a page.
     fn exposed(&self, resolved: &Resolved) -> Result<(), CliError> {
-        let inspection = Inspection::take(resolved, Depth::Whole, self.output)?;
+        let inspection = Inspection::inspect(resolved, Depth::Whole, self.output)?;
         let view = view(resolved, &inspection);
         self.say("counterfoil audit:");
         view.summary.say(self.output);

@@ -6,7 +6,7 @@ use super::state::state_to_read;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::report::drives::DriveView;
-use crate::cli::report::when;
+use crate::cli::report::shown_time;
 use crate::cli::resolved::Resolved;
 use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
@@ -36,7 +36,7 @@ pub(super) fn run(
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let inspection = Inspection::take(resolved, Depth::Counts, output)?;
+    let inspection = Inspection::inspect(resolved, Depth::Counts, output)?;
     let (row, id, drive) = one_of(&inspection.drives, name)?;
     let label = escape::shown(drive.row.label.as_bytes());
     if let Some(gone) = &drive.row.forgotten {
@@ -58,7 +58,9 @@ pub(super) fn run(
     match as_json {
         true => output.json(&LocationJson { id, label: &drive.row.label, away_since: since }),
         false => output.say(match since {
-            Some(since) => format!("{label} is elsewhere since {}, as you say.", when(Some(since))),
+            Some(since) => {
+                format!("{label} is elsewhere since {}, as you say.", shown_time(Some(since)))
+            }
             None => format!("{label} is not elsewhere."),
         }),
     }
@@ -101,7 +103,7 @@ fn which_one(id: DriveId, drive: &DriveView) -> String {
     format!(
         "  {id}  {}, last seen {} at {}",
         notices::drive_state(&drive.state),
-        when(drive.row.last_seen),
+        shown_time(drive.row.last_seen),
         escape::shown(&drive.row.path)
     )
 }

@@ -96,7 +96,7 @@ struct AddedJson<'a> {
 }
 
 fn list(resolved: &Resolved, as_json: bool, output: &Output) -> Result<Exit, CliError> {
-    let inspection = Inspection::take(resolved, Depth::Counts, output)?;
+    let inspection = Inspection::inspect(resolved, Depth::Counts, output)?;
     if as_json {
         output.json(&DrivesJson {
             next_stick_seconds: inspection.next_let_in.map(|left| left.as_secs()),

@@ -6,7 +6,7 @@ use super::drive_location::one_of;
 use super::inspect::{Depth, Inspection};
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
-use crate::cli::report::when;
+use crate::cli::report::shown_time;
 use crate::cli::resolved::Resolved;
 use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
@@ -42,7 +42,7 @@ pub(super) fn run(
         )));
     }
     notices::must_be_remembered(&resolved.state)?;
-    let inspection = Inspection::take(resolved, Depth::Counts, output)?;
+    let inspection = Inspection::inspect(resolved, Depth::Counts, output)?;
     let (row, id, drive) = one_of(&inspection.drives, name)?;
     let label = escape::shown(drive.row.label.as_bytes());
     let request = Request::Forget {
@@ -79,7 +79,7 @@ pub(super) fn run(
         output.say(format!(
             "{label} ({id}) is refused since {}: from now on nothing is written to it, and its copies count for \
              nothing. What is on it already stays there.",
-            when(since)
+            shown_time(since)
         ));
         output.say("What that means for the mail: counterfoil audit");
         output.say(format!(
@@ -89,7 +89,7 @@ pub(super) fn run(
     }
     output.say(format!(
         "{label} ({id}) is forgotten since {}: {}. Its copies count for nothing any more, and it takes no mail.",
-        when(since),
+        shown_time(since),
         which_drive::loss(why, place)
     ));
     output.say("What that means for the mail: counterfoil audit");

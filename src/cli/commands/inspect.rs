@@ -59,16 +59,16 @@ impl Inspection {
     /// First with the catalogue itself, opened read-only: enough where nothing has changed since it was
     /// last written. Else on a copy of it in memory; and where it is damaged, on one made from the
     /// mailbox and the drives alone.
-    pub(super) fn take(
+    pub(super) fn inspect(
         resolved: &Resolved,
         depth: Depth,
         output: &Output,
     ) -> Result<Self, CliError> {
-        Ok(Self::take_with(resolved, depth, output, &|_, _| Ok(()))?.0)
+        Ok(Self::inspect_with(resolved, depth, output, &|_, _| Ok(()))?.0)
     }
 
     /// The same, and what `more` reads while the drives are open.
-    pub(super) fn take_with<T>(
+    pub(super) fn inspect_with<T>(
         resolved: &Resolved,
         depth: Depth,
         output: &Output,
@@ -167,7 +167,7 @@ impl Inspection {
         let inspected = sync_drive::inspect_drives(catalogue, &resolved.station, &drives, &clock)?;
         for drive in &inspected {
             let findings = drive.drive.iter().flat_map(|d| &d.findings);
-            notes.extend(findings.map(|found| Note::found(&drive.label, found)));
+            notes.extend(findings.map(|found| Note::of_finding(&drive.label, found)));
             let unused = drive.drive.as_ref().err().filter(|error| {
                 matches!(
                     error.trouble(),
@@ -257,7 +257,7 @@ pub(super) fn scan_findings(taken: &[ConfirmedMailbox]) -> Vec<Note> {
             moved.map(|was_at| Note::plain(notices::moved(&mailbox.name, was_at, &mailbox.path)));
         let is_root = |f: &&Finding| matches!(f, Finding::FolderUnreadable { path: None, .. });
         let findings = mailbox.report.findings.iter().filter(move |f| !is_root(f));
-        let findings = findings.map(|f| Note::found(&mailbox.name, f));
+        let findings = findings.map(|f| Note::of_finding(&mailbox.name, f));
         moved.into_iter().chain(findings)
     });
     notes.collect()
@@ -308,7 +308,7 @@ fn shown(
                 }
                 (None, _) => "safe",
                 (Some(Reason::DriveFull), _) => "full",
-                (Some(_), Ok(d)) if d.has_newer_format || d.volume.facts().read_only => "read-only",
+                (Some(_), Ok(d)) if d.frozen || d.volume.facts().read_only => "read-only",
                 (Some(_), _) => "failed",
             },
         };

@@ -218,7 +218,7 @@ fn every_drive(
             }
             let mut again = one(drive)?;
             if let Ok(report) = &mut again.outcome {
-                report.after(first);
+                report.add_earlier_run(first);
             }
             again.findings.splice(0..0, std::mem::take(&mut sync.findings));
             *sync = again;

@@ -173,8 +173,7 @@ fn holds_nothing(restore_sources: &RestoreSources) -> Result<bool, CliError> {
     }
     for drive in &restore_sources.drives {
         // A new stick has an empty ledger; where copies were, a list of them or a copy is left.
-        let is_sound =
-            drive.ledger_whole || drive.state.ledger_bytes == 0 && !drive.has_newer_format;
+        let is_sound = drive.ledger_whole || drive.state.ledger_bytes == 0 && !drive.frozen;
         let is_sound = is_sound && drive.findings.is_empty();
         if !is_sound || restore_sources.catalogue.has_copies(drive.state.row)? {
             return Ok(false);

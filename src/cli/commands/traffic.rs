@@ -37,7 +37,7 @@ pub(in crate::cli) fn run(
     let sent = folders(&args.sent, &resolved.config.log.sent, "sent")?;
     let asked = Period { station: &resolved.station, received: &received, sent: &sent, span };
     let (inspection, traffic) =
-        Inspection::take_with(&resolved, Depth::Counts, output, &|catalogue, inspected| {
+        Inspection::inspect_with(&resolved, Depth::Counts, output, &|catalogue, inspected| {
             let drives: Vec<_> =
                 inspected.iter().filter_map(|seen| seen.drive.as_ref().ok()).collect();
             traffic(catalogue, &asked, &drives)

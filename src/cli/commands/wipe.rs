@@ -43,7 +43,7 @@ pub(super) fn run(
     output: &Output,
 ) -> Result<Exit, CliError> {
     let (inspection, last) =
-        Inspection::take_with(resolved, Depth::Counts, output, &|catalogue, _| {
+        Inspection::inspect_with(resolved, Depth::Counts, output, &|catalogue, _| {
             last_copies(catalogue, resolved, asked.name)
         })?;
     let (row, id, known) = one_of(&inspection.drives, asked.name)?;

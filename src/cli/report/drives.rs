@@ -1,7 +1,7 @@
 //! The drives: what each holds, in what state, when seen and proven.
 
 use super::contradictions::{self, ContradictionJson};
-use super::{clipped, count, size, when};
+use super::{clipped, count, shown_time, size};
 use crate::cli::notices;
 use crate::cli::output::{Output, Style};
 use crate::cli::which_drive::{self, Advice};
@@ -256,7 +256,7 @@ pub(in crate::cli) fn table(output: &Output, drives: &[DriveView]) {
             clipped(&drive.row.label, 16),
             drive.messages,
             size(drive.bytes),
-            when(drive.row.last_verified),
+            shown_time(drive.row.last_verified),
             output.styled(style, state)
         );
         output.line(line);
@@ -276,7 +276,7 @@ pub(in crate::cli) fn table(output: &Output, drives: &[DriveView]) {
 /// When a drive's copies were proven, those only read back when they were made apart from those read again.
 pub(in crate::cli) fn proof(proven: &ProofDates) -> String {
     let made = proven.copies - proven.read_again;
-    let oldest = when(Some(proven.oldest));
+    let oldest = shown_time(Some(proven.oldest));
     match (proven.read_again, made) {
         (0, made) => {
             format!("all {made} read back when they were made, none since; oldest {oldest}")
@@ -293,7 +293,7 @@ pub(in crate::cli) fn proof(proven: &ProofDates) -> String {
 /// What the operator said of where a drive is.
 pub(in crate::cli) fn away(drive: &DriveView) -> Option<String> {
     let since = drive.row.away?;
-    Some(format!("elsewhere since {}, as declared", when(Some(since))))
+    Some(format!("elsewhere since {}, as declared", shown_time(Some(since))))
 }
 
 /// What of a drive's copies rests on its ledger alone, and what of the ledger is damaged.
@@ -317,18 +317,18 @@ pub(in crate::cli) fn records(drive: &DriveView) -> Vec<String> {
 pub(in crate::cli) fn remarks(drive: &DriveView) -> Vec<Advice> {
     let row = &drive.row;
     if let Some(gone) = row.forgotten.as_ref().filter(|gone| gone.why == DriveLoss::Refused) {
-        let since = when(Some(gone.since));
+        let since = shown_time(Some(gone.since));
         let text = format!("refused since {since}; its copies count for nothing");
         return vec![Advice::text(text)];
     }
     if let Some(gone) = &row.forgotten {
-        let since = when(Some(gone.since));
+        let since = shown_time(Some(gone.since));
         let why = which_drive::loss(gone.why, gone.place.as_deref());
         let text = format!("forgotten since {since}: {why}; its copies count for nothing");
         return vec![Advice::text(text)];
     }
     if let (Some(Replaced { since, by, how }), Some((_, id))) = (&row.replaced, drive.ids) {
-        let since = when(Some(*since));
+        let since = shown_time(Some(*since));
         let (text, settle) = match how.is_sure() {
             true => (
                 format!("reformatted or replaced, seen {since}: its copies count for nothing."),
@@ -425,8 +425,8 @@ pub(in crate::cli) fn list(output: &Output, drives: &[DriveView]) {
             "  {}: id {}, known since {}, last seen {} at {}",
             drive.row.label,
             drive.id().map_or("none".to_owned(), |id| id.to_string()),
-            when(drive.row.known_since),
-            when(drive.row.last_seen),
+            shown_time(drive.row.known_since),
+            shown_time(drive.row.last_seen),
             crate::model::escape::shown(&drive.row.path)
         ));
         if let Some(carried) = drive.carried {

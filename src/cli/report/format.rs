@@ -113,7 +113,7 @@ pub(in crate::cli) fn share(part: f64) -> String {
 }
 
 /// A claimed time, to the minute, in UTC.
-pub(in crate::cli) fn when(moment: Option<Timestamp>) -> String {
+pub(in crate::cli) fn shown_time(moment: Option<Timestamp>) -> String {
     match moment {
         Some(moment) => {
             let text = moment.to_rfc3339();

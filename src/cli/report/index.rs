@@ -2,7 +2,7 @@
 //! Never says when it was made: the same messages give the same page, and nothing is written where nothing changed.
 
 use super::page::{Untrusted, page, table_box};
-use super::{count, size, when};
+use super::{count, shown_time, size};
 use crate::job::extras::{CopyNote, IndexEntry, IndexedMessage, Page, Pages};
 use crate::model::message::Headers;
 use crate::model::{Timestamp, bag};
@@ -15,7 +15,7 @@ impl Pages for Index {
     fn page(&self, list: &Page<'_>) -> String {
         let (about, body) = match list {
             Page::First { station, entries, latest } => {
-                (station.to_string(), first(entries, latest))
+                (station.to_string(), front_page(entries, latest))
             }
             Page::Numbered { station, page, pages, messages } => {
                 (format!("{station}, page {page}"), numbered(*page, *pages, messages))
@@ -25,7 +25,7 @@ impl Pages for Index {
     }
 }
 
-fn first(entries: &[IndexEntry], latest: &[IndexedMessage]) -> Markup {
+fn front_page(entries: &[IndexEntry], latest: &[IndexedMessage]) -> Markup {
     let messages = entries.iter().map(|entry| entry.messages).sum();
     html! {
         p {
@@ -136,8 +136,8 @@ fn row(message: &IndexedMessage) -> Markup {
 
 fn date(message: &IndexedMessage) -> String {
     match (Timestamp::from_rfc3339(&message.headers.date), message.seen) {
-        (Some(date), _) => when(Some(date)),
-        (None, Some(seconds)) => format!("{}*", when(Some(Timestamp { seconds, nanos: 0 }))),
+        (Some(date), _) => shown_time(Some(date)),
+        (None, Some(seconds)) => format!("{}*", shown_time(Some(Timestamp { seconds, nanos: 0 }))),
         (None, None) => "not known".to_owned(),
     }
 }

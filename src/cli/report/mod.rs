@@ -20,5 +20,5 @@ pub(super) mod verdict;
 pub(super) mod verify;
 
 pub(super) use format::{
-    clipped, count, drive_state, is_or_are, it_or_them, plural, size, wait, was_or_were, when,
+    clipped, count, drive_state, is_or_are, it_or_them, plural, shown_time, size, wait, was_or_were,
 };

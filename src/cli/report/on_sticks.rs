@@ -1,7 +1,7 @@
 //! Where the messages are that this card does not have: on which stick that is here or away, and why they are not back.
 
 use super::verdict::{Summary, VerdictLine};
-use super::{count, was_or_were, when};
+use super::{count, shown_time, was_or_were};
 use crate::cli::output::Style;
 use crate::job::catalogue::DriveRow;
 use crate::model::{Timestamp, escape};
@@ -32,7 +32,8 @@ impl Summary<'_> {
         let on: Vec<_> = held.on.iter().map(|label| escape::shown(label.as_bytes())).collect();
         let on = on.join(", ");
         let since = held.since.map(|seconds| Timestamp { seconds, nanos: 0 });
-        let since = since.map(|at| format!(" here since {}", when(Some(at)))).unwrap_or_default();
+        let since =
+            since.map(|at| format!(" here since {}", shown_time(Some(at)))).unwrap_or_default();
         let mut lines = Vec::new();
         if held.deleted > 0 {
             let (deleted, were) = (count(held.deleted, "message"), was_or_were(held.deleted));

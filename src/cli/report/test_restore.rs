@@ -1,7 +1,7 @@
 //! What a rehearsal showed: its verdict, and the sentences on it. Never called good unless a restore gives every
 //! mailbox as it is, no more and no less.
 
-use super::{count, size, when};
+use super::{count, shown_time, size};
 use crate::cli::notices;
 use crate::cli::output::{Output, Style};
 use crate::cli::shell::option;
@@ -128,7 +128,7 @@ pub(in crate::cli) fn text(rehearsal: &Rehearsal<'_>, output: &Output) {
             Style::Good,
             &format!(
                 "YES: a restore brings back every mailbox as it is now. Rehearsed {}.",
-                when(Some(at))
+                shown_time(Some(at))
             ),
         ),
         None => output.styled(Style::Bad, &format!("NO: {}.", reasons(rehearsal).join("; "))),

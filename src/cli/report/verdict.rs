@@ -2,7 +2,7 @@
 //! Never says anything greener than the verdict, and leaves out nothing that made it.
 
 use super::contradictions;
-use super::{count, is_or_are, it_or_them, size, when};
+use super::{count, is_or_are, it_or_them, shown_time, size};
 use crate::cli::notices::{self, StateNotKept};
 use crate::cli::output::{Output, Style};
 use crate::cli::resolved::Resolved;
@@ -117,7 +117,7 @@ impl<'a> Summary<'a> {
     fn lacking(&self) -> Vec<VerdictLine> {
         let lines = self.counts.lacking.iter().map(|(label, lacking)| {
             let newest = lacking.newest.map(|seconds| Timestamp { seconds, nanos: 0 });
-            let newest = newest.map(|at| format!(" (to {})", when(Some(at))));
+            let newest = newest.map(|at| format!(" (to {})", shown_time(Some(at))));
             bad(format!(
                 "MESSAGES MISSING: {} holds {}{} that this card lacks.",
                 escape::shown(label.as_bytes()),

@@ -138,7 +138,7 @@ impl Catalogue {
     /// Two drives are here at once, so that they are two, whatever else they have in common.
     pub fn distinguish(&self, one: DriveId, other: DriveId) -> Result<(), JobError> {
         if !self.are_distinct(one, other)? {
-            let (one, other) = in_order(one, other);
+            let (one, other) = sorted_pair(one, other);
             self.db.execute("INSERT OR IGNORE INTO drives_apart VALUES (?1, ?2)", [one, other])?;
         }
         Ok(())
@@ -146,13 +146,13 @@ impl Catalogue {
 
     /// Whether two drives were ever here at once.
     pub fn are_distinct(&self, one: DriveId, other: DriveId) -> Result<bool, JobError> {
-        let (one, other) = in_order(one, other);
+        let (one, other) = sorted_pair(one, other);
         let sql = "SELECT 1 FROM drives_apart WHERE one = ?1 AND other = ?2";
         self.has_row(sql, [one, other])
     }
 }
 
-fn in_order(one: DriveId, other: DriveId) -> (String, String) {
+fn sorted_pair(one: DriveId, other: DriveId) -> (String, String) {
     let (one, other) = (one.to_string(), other.to_string());
     if one <= other { (one, other) } else { (other, one) }
 }

@@ -64,7 +64,7 @@ pub struct PassReport {
 
 impl PassReport {
     /// Adds the counts of an earlier pass of the same run.
-    pub fn after(&mut self, first: &Self) {
+    pub fn add_earlier_run(&mut self, first: &Self) {
         self.copied += first.copied;
         self.bytes += first.bytes;
         self.noted += first.noted;

@@ -40,7 +40,7 @@ fn hashes_of(
     let mut lines = LineReader::new(bag.volume.read(&bag.file(LEDGER), 0, ReadFrom::Medium)?);
     let (mut reader, mut hashes) = (ChainReader::default(), BTreeMap::new());
     let mut numbers_left = numbers.iter().copied().peekable();
-    while numbers_left.peek().is_some() && reader.at() < replica.ledger_bytes {
+    while numbers_left.peek().is_some() && reader.offset() < replica.ledger_bytes {
         let verdict = match lines.next()? {
             Some(Piece::Line(raw, length)) => reader.line(raw, length),
             Some(Piece::TooLong(length)) => {

@@ -283,7 +283,7 @@ fn after_reading(
     // Another card wrote, or this one before it lost its state: every message is compared with the ledger again.
     replica.recorded_through = 0;
     replica.ledger_bytes =
-        if loaded.oversized_garbage { read.last_line_ends } else { read.reader.at() };
+        if loaded.oversized_garbage { read.last_line_ends } else { read.reader.offset() };
     // Whoever wrote these lines may have ended before syncing them.
     replica.unsynced_lines = true;
 }

@@ -50,7 +50,7 @@ impl LedgerReader {
         known: KnownLines,
         partly: bool,
     ) -> Self {
-        let (last_line_ends, gaps_known) = (reader.at(), reader.gaps());
+        let (last_line_ends, gaps_known) = (reader.offset(), reader.gaps());
         Self {
             reader,
             lines,
@@ -122,7 +122,7 @@ impl LedgerReader {
     ) -> Result<(), DiskError> {
         loop {
             let gaps = self.reader.gaps();
-            if self.reader.at() <= self.known_through {
+            if self.reader.offset() <= self.known_through {
                 self.gaps_known = gaps;
             }
             let piece = match self.lines.next() {
@@ -137,7 +137,7 @@ impl LedgerReader {
             match piece {
                 Piece::Line(raw, length) => match self.reader.line(raw, length) {
                     LineVerdict::Line(line, trust) => {
-                        self.last_line_ends = self.reader.at();
+                        self.last_line_ends = self.reader.offset();
                         self.known.add(&self.reader.chain().head);
                         lines.push(ReadLine { line, trust, gaps: self.reader.gaps() });
                         if lines.len() >= LEDGER_AHEAD_LINES && !take(std::mem::take(lines)) {
@@ -153,7 +153,7 @@ impl LedgerReader {
                 Piece::TooLong(length) => self.reader.junk(length),
             }
             self.ends_in_gap = self.reader.gaps() > gaps;
-            self.oversized_garbage = self.reader.at() - self.last_line_ends > LEDGER_JUNK_BYTES;
+            self.oversized_garbage = self.reader.offset() - self.last_line_ends > LEDGER_JUNK_BYTES;
             if self.oversized_garbage {
                 return Ok(());
             }

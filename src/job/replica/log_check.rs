@@ -67,13 +67,13 @@ impl LogCheck {
     }
 
     /// The damage, once both logs were read to their ends.
-    pub(super) fn found(&self) -> Option<&[LogDamage]> {
+    pub(super) fn damage_found(&self) -> Option<&[LogDamage]> {
         matches!(self.stage, Stage::Done).then_some(self.found.as_slice())
     }
 
     /// Stores the damage in the catalogue once both logs were read; it stays until the lines are written again.
     pub(super) fn save(&self, logs: &Logs<'_>) -> Result<(), JobError> {
-        let Some(found) = self.found() else { return Ok(()) };
+        let Some(found) = self.damage_found() else { return Ok(()) };
         if found.iter().any(|damage| damage.unreadable) {
             logs.bag.catalogue.mark_worn(logs.replica.drive, READ_ERROR)?;
         }
@@ -147,8 +147,8 @@ impl LedgerSoFar {
     ) -> Result<Option<Option<LogDamage>>, JobError> {
         let end = logs.replica.ledger_bytes;
         let offset = logs.bag.file(bag::LEDGER);
-        if self.reader.at() < end {
-            let opened = logs.bag.volume.read(&offset, self.reader.at(), ReadFrom::Medium);
+        if self.reader.offset() < end {
+            let opened = logs.bag.volume.read(&offset, self.reader.offset(), ReadFrom::Medium);
             let mut lines = match opened {
                 Ok(source) => LineReader::new(source),
                 Err(error) if error.trouble == ErrorKind::Gone => {
@@ -160,8 +160,8 @@ impl LedgerSoFar {
                     return self.judge(logs, true).map(Some);
                 }
             };
-            while self.reader.at() < end {
-                let before = self.reader.at();
+            while self.reader.offset() < end {
+                let before = self.reader.offset();
                 match lines.next() {
                     Ok(Some(piece)) => self.add(piece),
                     Ok(None) => break,
@@ -170,8 +170,8 @@ impl LedgerSoFar {
                         return self.judge(logs, true).map(Some);
                     }
                 }
-                let is_last = self.reader.at() >= end;
-                if budget.is_used_up(self.reader.at() - before) && !is_last {
+                let is_last = self.reader.offset() >= end;
+                if budget.is_used_up(self.reader.offset() - before) && !is_last {
                     return Ok(None);
                 }
             }
@@ -199,9 +199,9 @@ impl LedgerSoFar {
             return Ok(None);
         }
         let at = match self.reader.broken() {
-            _ if unreadable => self.reader.at(),
+            _ if unreadable => self.reader.offset(),
             Some(broken) => broken.offset,
-            None => self.first_break.unwrap_or(self.reader.at()),
+            None => self.first_break.unwrap_or(self.reader.offset()),
         };
         let lines = known.lines.saturating_sub(self.lines.lines).max(1);
         Ok(Some(LogDamage { log: Log::Ledger, offset: at, lines, unreadable }))

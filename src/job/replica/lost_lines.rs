@@ -116,7 +116,7 @@ impl<'a> LostLines<'a> {
                 // It was asserted again since, perhaps in the very line that is lost.
                 continue;
             }
-            let Some(to) = self.after(lost, *why, to.as_ref())? else { continue };
+            let Some(to) = self.successor(lost, *why, to.as_ref())? else { continue };
             let (to, successor) =
                 self.bag.catalogue.successor_for_line(to.as_ref(), lost.content)?;
             let (identity, position) = (self.bag.catalogue.identity(lost.content)?, lost.position);
@@ -130,7 +130,7 @@ impl<'a> LostLines<'a> {
 
     /// The location that has what came after a message, if anything did; the outer option is none if the ledger does
     /// not name it.
-    fn after(
+    fn successor(
         &self,
         lost: &LostLine,
         why: Departed,

@@ -36,7 +36,7 @@ pub struct Replica {
     pub ledger_whole: bool,
     /// It may be read, never written: a later version of the program wrote here, or junk in a log continues for too
     /// long.
-    pub has_newer_format: bool,
+    pub frozen: bool,
     /// What was found while it was opened.
     pub findings: Vec<Finding>,
     /// Why the ledger's end could not be read; only of a drive that is restored from.
@@ -174,19 +174,9 @@ pub fn open_replica(
         }
         findings.extend(break_found(&loaded));
     }
-    let newer = only_readable || loaded.newer_format.is_some() || loaded.oversized_garbage;
+    let frozen = only_readable || loaded.newer_format.is_some() || loaded.oversized_garbage;
     let (state, unreadable) = (replica, loaded.unreadable);
-    Ok(Replica {
-        volume,
-        id,
-        state,
-        dir,
-        ledger_whole,
-        has_newer_format: newer,
-        findings,
-        unreadable,
-        _lock: lock,
-    })
+    Ok(Replica { volume, id, state, dir, ledger_whole, frozen, findings, unreadable, _lock: lock })
 }
 
 /// The finding about a ledger that was only read and is not sound to its end.

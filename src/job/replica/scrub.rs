@@ -191,7 +191,7 @@ impl Scrubber<'_> {
         step.bytes += check.advance(&logs, most, &|| self.progress.stop())?;
         let known = catalogue.log_damage(replica.row)?;
         check.save(&logs)?;
-        let Some(found) = check.found() else {
+        let Some(found) = check.damage_found() else {
             let (mount, part) = (mount.to_owned(), PartialHash::default());
             return Ok(Some(Unfinished { mount, target: ScrubTarget::Logs(check), part }));
         };

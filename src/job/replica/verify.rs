@@ -51,11 +51,11 @@ pub fn verify_logs(
 ) -> Result<Vec<LogDamage>, JobError> {
     let mut check = LogCheck::new(&drive.state);
     let logs = Logs { bag: drive.bag(catalogue), replica: &drive.state };
-    while check.found().is_none() && !progress.stop() {
+    while check.damage_found().is_none() && !progress.stop() {
         check.advance(&logs, u64::MAX, &|| progress.stop())?;
     }
     check.save(&logs)?;
-    Ok(check.found().unwrap_or_default().to_vec())
+    Ok(check.damage_found().unwrap_or_default().to_vec())
 }
 
 /// Reads all copies of an open replica. With `record`, the results go into the drive's ledger.

@@ -95,7 +95,7 @@ pub fn traffic(
     if let Some(last) = open {
         kept.extend(last.end(catalogue, period, &mut log)?);
     }
-    let kept = in_order(kept, &mut log);
+    let kept = sort_entries(kept, &mut log);
     for (content, mut entry) in kept {
         if entry.headers.is_none() {
             entry.headers = headers_of(catalogue, period.station, drives, content)?;
@@ -211,7 +211,7 @@ fn direction_of(path: &RelName, period: &Period<'_>) -> Direction {
 
 /// The station's own order. A message that has no place in it stands before the first one that was seen later:
 /// by the clock, since there is nothing else, but only against times that something vouched for if there are any.
-fn in_order(
+fn sort_entries(
     kept: Vec<(ContentRowId, SortKey, LogEntry)>,
     log: &mut TrafficLog,
 ) -> Vec<(ContentRowId, LogEntry)> {
@@ -328,7 +328,7 @@ mod tests {
     fn ordered(kept: Vec<(ContentRowId, SortKey, LogEntry)>) -> (Vec<u64>, bool) {
         let mut log = TrafficLog::default();
         let contents =
-            in_order(kept, &mut log).into_iter().map(|(content, _)| content.order()).collect();
+            sort_entries(kept, &mut log).into_iter().map(|(content, _)| content.order()).collect();
         (contents, log.some_by_time)
     }
 

@@ -152,7 +152,7 @@ fn run_without_threads(jobs: Vec<Job<'_>>) -> VecDeque<Fetched> {
     let (mut writer, mut arrived) = (Writer::default(), VecDeque::new());
     for job in jobs {
         job.run(&mut |item| {
-            arrived.extend(writer.take(item));
+            arrived.extend(writer.receive_chunk(item));
             true
         });
     }
@@ -170,7 +170,8 @@ impl Job<'_> {
 fn read(jobs: &Receiver<Vec<Job<'_>>>, send: SyncSender<Vec<Chunk>>) {
     let mut batcher = Batcher { items: Vec::new(), bytes: 0, send };
     while let Ok(together) = jobs.recv() {
-        let mut goes_on = together.into_iter().map(|job| job.run(&mut |item| batcher.put(item)));
+        let mut goes_on =
+            together.into_iter().map(|job| job.run(&mut |item| batcher.send_chunk(item)));
         if !goes_on.all(|goes_on| goes_on) || !batcher.send_chunks() {
             return;
         }
@@ -186,7 +187,7 @@ struct Batcher {
 
 impl Batcher {
     /// Returns whether to continue.
-    fn put(&mut self, item: Chunk) -> bool {
+    fn send_chunk(&mut self, item: Chunk) -> bool {
         if let Chunk::Piece(CopyChunk::Bytes { bytes, .. }) = &item {
             self.bytes += bytes.len();
         }
@@ -247,7 +248,7 @@ fn write(items: &Receiver<Vec<Chunk>>, results: &Sender<Vec<Fetched>>, early_syn
                 together
             }
         };
-        arrived.extend(together.into_iter().filter_map(|item| writer.take(item)));
+        arrived.extend(together.into_iter().filter_map(|item| writer.receive_chunk(item)));
         if arrived.len() >= RESTORE_TOGETHER && results.send(std::mem::take(&mut arrived)).is_err()
         {
             return;
@@ -267,7 +268,7 @@ struct Writer {
 }
 
 impl Writer {
-    fn take(&mut self, item: Chunk) -> Option<Fetched> {
+    fn receive_chunk(&mut self, item: Chunk) -> Option<Fetched> {
         match item {
             Chunk::Next(slot) => self.file = File::begin(slot),
             Chunk::Piece(CopyChunk::Bytes { begins, bytes }) => self.file.write(begins, &bytes),

@@ -11,7 +11,7 @@ pub(super) fn lock_all(options: &RestoreOptions<'_>) -> Result<TargetLocks, JobE
     crate::disk::host::allow_open_files();
     let locks = TargetLocks::default();
     for mailbox_target in options.mailbox_targets.iter().filter(|_| !options.dry_run) {
-        match locks.take(&mailbox_target.path) {
+        match locks.lock_folder(&mailbox_target.path) {
             // Missing room for the folder itself is reported with what did not fit into it.
             Err(error) if error.trouble == ErrorKind::Full => {}
             taken => taken.map_err(busy(mailbox_target))?,

@@ -35,7 +35,7 @@ pub fn scan(
         while let Some(row) = rows.next_before(&key)? {
             comparison.missing(&row)?;
         }
-        let row = rows.take(&key)?;
+        let row = rows.next_if_key(&key)?;
         if row.as_ref().is_some_and(|row| is_unchanged(row, &facts, state)) {
             continue;
         }
@@ -310,7 +310,7 @@ impl<'a> FileRowPages<'a> {
     }
 
     /// The row of `key`, if it is the next.
-    fn take(&mut self, key: &[u8]) -> Result<Option<FileStatRow>, JobError> {
+    fn next_if_key(&mut self, key: &[u8]) -> Result<Option<FileStatRow>, JobError> {
         self.fill()?;
         Ok(self.page.pop_front_if(|row| row.key == key))
     }

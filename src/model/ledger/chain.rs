@@ -111,7 +111,7 @@ impl ChainReader {
     }
 
     /// Offset after the last piece, in bytes.
-    pub fn at(&self) -> u64 {
+    pub fn offset(&self) -> u64 {
         self.offset
     }
 

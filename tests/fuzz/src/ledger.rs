@@ -56,7 +56,7 @@ fn in_pieces(bytes: &[u8], piece: usize) -> Read {
         }
     }
     assert!(pieces.no_final_newline == bytes.last().is_some_and(|last| *last != b'\n'), "unended");
-    (read.chain, read.at, read.broken) = (reader.chain(), reader.at(), reader.broken());
+    (read.chain, read.at, read.broken) = (reader.chain(), reader.offset(), reader.broken());
     read
 }
 
@@ -140,7 +140,7 @@ fn written(taker: &mut Taker<'_>) {
             panic!("not read back: {text}");
         };
         assert_eq!((line.event, line.stamp), (event, stamp));
-        assert_eq!((reader.chain(), reader.at(), reader.broken()), (chain, at, None));
+        assert_eq!((reader.chain(), reader.offset(), reader.broken()), (chain, at, None));
     }
 }
 

@@ -2,7 +2,7 @@
 //! Never computes anything that decides.
 
 use super::super::drives::DriveView;
-use super::super::format::{airtime, amp_hours, share, when};
+use super::super::format::{airtime, amp_hours, share, shown_time};
 use super::super::verdict::Summary;
 use crate::job::report::audit::Audit;
 use crate::job::report::statistics::Statistics;
@@ -143,7 +143,7 @@ impl AuditView<'_> {
         match self.rehearsed {
             Some(at) => format!(
                 "A restore was last rehearsed, and brought everything back, on {}.",
-                when(Some(at))
+                shown_time(Some(at))
             ),
             None => "A restore was never rehearsed here: counterfoil restore --rehearse tries it and changes \
                      nothing."

@@ -1,7 +1,7 @@
 //! The audit's charts, as vector graphics within the page. Each says no more than the table that goes with it.
 //! Never says anything by colour: what is drawn is black on white or white on black.
 
-use super::super::when;
+use super::super::shown_time;
 use crate::job::report::statistics::{Exposure, SizeGroup};
 use crate::model::Timestamp;
 use maud::{Markup, html};
@@ -41,9 +41,9 @@ pub(super) fn steps(exposure: &Exposure, now: Timestamp) -> Markup {
             path d=(format!("M{LEFT} {ABOVE}V{base}H{WIDTH}")) fill="none" stroke="currentColor" {}
             text x=(LEFT - 6.0) y=(ABOVE + 8.0) text-anchor="end" { (exposure.most) }
             text x=(LEFT - 6.0) y=(base) text-anchor="end" { "0" }
-            text x=(LEFT) y=(HEIGHT - 8.0) { (when(Some(first.0))) }
+            text x=(LEFT) y=(HEIGHT - 8.0) { (shown_time(Some(first.0))) }
             text x=(WIDTH - 2.0) y=(HEIGHT - 8.0) text-anchor="end" {
-                (when(Some(Timestamp { seconds: end, nanos: 0 })))
+                (shown_time(Some(Timestamp { seconds: end, nanos: 0 })))
             }
         }
     }

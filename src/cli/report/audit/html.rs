@@ -4,7 +4,7 @@
 use super::super::format::{airtime, amp_hours, wait};
 use super::super::page::{self, StatusMark, Untrusted, facts, state, table_box};
 use super::super::verdict::label;
-use super::super::{count, drives, size, when};
+use super::super::{count, drives, shown_time, size};
 use super::text::{rules, waits};
 use super::{AuditView, about_suspect, about_vanished, chart, next_step};
 use crate::cli::notices;
@@ -22,7 +22,7 @@ const SHARES: usize = 15;
 
 /// The whole page.
 pub(in crate::cli) fn page(view: &AuditView<'_>) -> String {
-    let about = format!("{}, {}", view.station, when(Some(view.now.time)));
+    let about = format!("{}, {}", view.station, shown_time(Some(view.now.time)));
     let body = html! {
         (the_answer(view))
         (messages(view))
@@ -51,8 +51,8 @@ fn the_answer(view: &AuditView<'_>) -> Markup {
     let seconds = view.seconds_at_risk();
     let charge = view.charge_at_risk().map_or("unknown".to_owned(), amp_hours);
     let oldest = match view.oldest_proof() {
-        Some((at, Some(age))) => format!("{}, {} ago", when(Some(at)), wait(age)),
-        Some((at, None)) => when(Some(at)),
+        Some((at, Some(age))) => format!("{}, {} ago", shown_time(Some(at)), wait(age)),
+        Some((at, None)) => shown_time(Some(at)),
         None => "not all are proven".to_owned(),
     };
     let figures = [
@@ -128,7 +128,7 @@ fn row(message: &ListedMessage, note: &str) -> Markup {
     let subject = if headers.subject.is_empty() { "(no subject)" } else { &headers.subject };
     html! {
         tr {
-            td .k { (when(Some(message.first_seen))) }
+            td .k { (shown_time(Some(message.first_seen))) }
             td { (Untrusted(folder)) }
             td { (Untrusted(&headers.from)) }
             td { (Untrusted(&headers.to)) }
@@ -201,8 +201,8 @@ fn drive_row(view: &AuditView<'_>, drive: &drives::DriveView) -> Markup {
                     @if let Some(command) = command { br; code { (Untrusted(command)) } }
                 }
             }
-            td .k { (when(drive.row.last_seen)) }
-            td .k { (when(drive.row.last_verified)) }
+            td .k { (shown_time(drive.row.last_seen)) }
+            td .k { (shown_time(drive.row.last_verified)) }
             td { (proven.unwrap_or_else(|| "no copies of what is in the mailbox".to_owned())) }
         }
     }
@@ -224,7 +224,7 @@ fn exposure(view: &AuditView<'_>) -> Markup {
             thead { tr { th scope="col" .k { "From (UTC)" } th scope="col" .n { "Messages on the card only" } } }
             tbody {
                 @for (at, exposed) in &exposure.steps {
-                    tr { td .k { (when(Some(*at))) } td .n { (exposed) } }
+                    tr { td .k { (shown_time(Some(*at))) } td .n { (exposed) } }
                 }
             }
         }
