@@ -3,7 +3,7 @@
 use std::io::Write as _;
 use std::panic::PanicHookInfo;
 
-/// From here on a panic, of whatever thread, is told by [`fault`] instead of by its message.
+/// From here on a panic, of whatever thread, is reported by [`fault`] instead of by its message.
 pub(crate) fn say_only_where() {
     std::panic::set_hook(Box::new(|info| {
         // A hook that panics has the message printed after all: where nobody listens, nothing is said.

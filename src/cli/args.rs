@@ -55,21 +55,21 @@ pub enum Command {
     /// What is safe now, drive by drive
     Status(Scope),
     /// What is unmirrored, and why
-    Audit(Audit),
+    Audit(AuditArgs),
     /// The communications log of a period: what came in and what went out
-    Traffic(Traffic),
+    Traffic(TrafficArgs),
     /// Read every copy on the drives again and compare its hash
     Verify(Scope),
     /// Put the mailbox back from the drives
-    Restore(Restore),
+    Restore(RestoreArgs),
     /// Decide that messages which are missing, or which a stick alone has, are not wanted back
-    Acknowledge(Acknowledge),
+    Acknowledge(AcknowledgeArgs),
     /// The drives known, what each holds, when last seen, when last proven
-    Drives(Drives),
+    Drives(DrivesArgs),
     /// Look at the config
     Config(ConfigArgs),
     /// The whole job in a temporary folder, as a story
-    Demo(Demo),
+    Demo(DemoArgs),
 }
 
 /// What a command works on; anything given here takes the place of the config's.
@@ -97,7 +97,7 @@ pub struct Scope {
 
 impl Scope {
     /// These values, and another's where these say nothing.
-    pub(super) fn over(&self, other: &Self) -> Self {
+    pub(super) fn overriding(&self, other: &Self) -> Self {
         let either = |a: &Vec<PathBuf>, b: &Vec<PathBuf>| match a.is_empty() {
             true => b.clone(),
             false => a.clone(),
@@ -128,7 +128,7 @@ pub enum LogTime {
 
 /// Arguments of `traffic`.
 #[derive(Debug, ClapArgs)]
-pub struct Traffic {
+pub struct TrafficArgs {
     #[command(flatten)]
     pub(super) scope: Scope,
     /// From then on: a date, a date and time, RFC 3339 or a date-time group
@@ -171,7 +171,7 @@ pub struct Traffic {
 
 /// Arguments of `restore`.
 #[derive(Debug, ClapArgs)]
-pub struct Restore {
+pub struct RestoreArgs {
     #[command(flatten)]
     pub(super) scope: Scope,
     /// Put it here instead of into the mailboxes that the config or --mailbox names: one mailbox directly, several
@@ -209,7 +209,7 @@ pub struct Restore {
 /// Arguments of `acknowledge`.
 #[derive(Debug, ClapArgs)]
 #[group(required = true, multiple = true, args = ["paths", "missing", "only_on"])]
-pub struct Acknowledge {
+pub struct AcknowledgeArgs {
     #[command(flatten)]
     pub(super) scope: Scope,
     /// Messages that are missing or damaged: MAILBOX/PATH, or the file
@@ -225,7 +225,7 @@ pub struct Acknowledge {
 
 /// Arguments of `audit`.
 #[derive(Debug, ClapArgs)]
-pub struct Audit {
+pub struct AuditArgs {
     #[command(flatten)]
     pub(super) scope: Scope,
     /// Write a page for a browser or for paper to FILE
@@ -241,17 +241,17 @@ pub struct Audit {
 
 /// Arguments of `drives`.
 #[derive(Debug, ClapArgs)]
-pub struct Drives {
+pub struct DrivesArgs {
     #[command(flatten)]
     pub(super) scope: Scope,
     /// What to do with drives [default: list them]
     #[command(subcommand)]
-    pub action: Option<DriveAction>,
+    pub action: Option<DrivesCommand>,
 }
 
 /// What to do with drives.
 #[derive(Debug, Subcommand)]
-pub enum DriveAction {
+pub enum DrivesCommand {
     /// Make a drive: of a mounted stick, or of a folder; or take back one that was forgotten or refused
     Add {
         /// Where it is mounted, or the folder
@@ -341,7 +341,7 @@ pub enum Loss {
 
 impl Loss {
     /// What is meant by it.
-    pub(super) fn meant(self) -> DriveLoss {
+    pub(super) fn as_loss(self) -> DriveLoss {
         match self {
             Self::Lost => DriveLoss::Lost,
             Self::GivenAway => DriveLoss::GivenAway,
@@ -355,19 +355,19 @@ impl Loss {
 #[derive(Debug, ClapArgs)]
 pub struct ConfigArgs {
     #[command(subcommand)]
-    pub(super) action: ConfigAction,
+    pub(super) action: ConfigCommand,
 }
 
 /// What to do with the config.
 #[derive(Debug, Subcommand)]
-pub enum ConfigAction {
+pub enum ConfigCommand {
     /// Check the config and print the values in force
     Check(Scope),
 }
 
 /// Arguments of `demo`.
 #[derive(Debug, ClapArgs)]
-pub struct Demo {
+pub struct DemoArgs {
     /// Keep the folder and say where it is
     #[arg(long)]
     pub keep: bool,

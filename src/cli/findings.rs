@@ -98,16 +98,16 @@ fn copy_finding(finding: &Finding) -> String {
 /// The same of what was found of a ledger or a manifest.
 fn log_finding(finding: &Finding) -> String {
     match finding {
-        Finding::LedgerTorn { at, bytes } => format!(
-            "the ledger's end was torn by a power failure ({bytes} bytes from {at}); everything before it stands"
+        Finding::LedgerTorn { offset, bytes } => format!(
+            "the ledger's end was torn by a power failure ({bytes} bytes from {offset}); everything before it stands"
         ),
-        Finding::LedgerAltered { at, whole_lines } => format!(
-            "the ledger is damaged or was changed at byte {at}; the {whole_lines} lines after it are \
+        Finding::LedgerAltered { offset, whole_lines } => format!(
+            "the ledger is damaged or was changed at byte {offset}; the {whole_lines} lines after it are \
              checked against their copies one by one"
         ),
-        Finding::LedgerOversizedGarbage { at } => format!(
-            "the ledger goes on without lines from byte {at}, which no power failure can do: it is read up to there \
-             and not written to; use another drive"
+        Finding::LedgerOversizedGarbage { offset } => format!(
+            "the ledger goes on without lines from byte {offset}, which no power failure can do: it is read up to \
+             there and not written to; use another drive"
         ),
         Finding::LedgerShorter { known, found } => format!(
             "the ledger has {found} bytes and had {known}: an old state of this drive, or a repair \
@@ -117,19 +117,19 @@ fn log_finding(finding: &Finding) -> String {
             "the ledger has {found} bytes and does not go on from the {known} that were known: another state of \
              this drive, or a copy of it that went its own way. It was read anew, from its beginning"
         ),
-        Finding::LedgerLinesLost { at, lines } => format!(
-            "{} of the ledger cannot be read any more (from byte {at}): what they said is written again by \
+        Finding::LedgerLinesLost { offset, lines } => format!(
+            "{} of the ledger cannot be read any more (from byte {offset}): what they said is written again by \
              counterfoil mirror",
             super::report::count(*lines, "line")
         ),
-        Finding::ManifestLinesLost { at, lines } => format!(
-            "{} of manifest-sha256.txt {} not what was written (from byte {at}): the next counterfoil mirror \
+        Finding::ManifestLinesLost { offset, lines } => format!(
+            "{} of manifest-sha256.txt {} not what was written (from byte {offset}): the next counterfoil mirror \
              writes the list right again; no copy is concerned",
             super::report::count(*lines, "line"),
-            super::report::are(*lines)
+            super::report::is_or_are(*lines)
         ),
-        Finding::LogUnreadable { log, at } => format!(
-            "{log} cannot be read from byte {at} on: copies stay good, and a restore from this drive alone may \
+        Finding::LogUnreadable { log, offset } => format!(
+            "{log} cannot be read from byte {offset} on: copies stay good, and a restore from this drive alone may \
              lose their names. Use another drive as well, and replace this one"
         ),
         Finding::ManifestTorn { bytes } => {

@@ -2,7 +2,7 @@
 //! Never fills in what the operator did not say: that stays unknown.
 
 use super::span;
-use crate::model::airtime::{Link, Power};
+use crate::model::airtime::{Power, RadioLink};
 use serde::{Deserialize, Deserializer, Serialize};
 use std::time::Duration;
 
@@ -35,8 +35,8 @@ impl Default for LinkTable {
 }
 
 impl LinkTable {
-    pub(super) fn link(&self) -> Link {
-        Link {
+    pub(super) fn link(&self) -> RadioLink {
+        RadioLink {
             bits_per_second: self.bits_per_second,
             efficiency: self.efficiency,
             burst: Some(self.burst.as_secs_f64()).filter(|burst| *burst > 0.0),

@@ -6,11 +6,11 @@ use super::config::Accept;
 pub(super) use super::findings::finding;
 use super::output::Output;
 pub(super) use super::report::drive_state;
-use super::report::{are, count, them, were};
+use super::report::{count, is_or_are, it_or_them, was_or_were};
 use super::span;
 use crate::daemon::Notice;
-use crate::disk::{DiskError, Trouble, trouble};
-use crate::job::catalogue::{LeftMailbox, SetAside};
+use crate::disk::{DiskError, ErrorKind, trouble};
+use crate::job::catalogue::{MailboxNotInForce, SetAside};
 use crate::job::report::verdict::MailboxStatus;
 use crate::job::scan::mailboxes::{MailboxState, state_of};
 use crate::job::{DriveRef, JobError};
@@ -56,7 +56,7 @@ impl From<JobError> for CliError {
                 Self::usage(error.to_string())
             }
             error if error.state_trouble().is_some() => {
-                not_remembered(Unkept::by(None, &error), Some(&error))
+                not_remembered(StateNotKept::by(None, &error), Some(&error))
             }
             error => Self::failed(error.to_string()),
         }
@@ -82,7 +82,7 @@ fn mailbox_state(name: &MailboxName, path: &Path, state: &MailboxState, missing:
         MailboxState::Emptied => format!(
             "The folder of mailbox {name} is empty, and {} {} in it: {}. Is its card or partition mounted?",
             count(missing, "message"),
-            were(missing),
+            was_or_were(missing),
             escape::shown_path(path)
         ),
         MailboxState::Away => {
@@ -137,13 +137,13 @@ pub(super) fn moved(name: &MailboxName, was_at: &Path, is_at: &Path) -> String {
 }
 
 /// A mailbox that the config does not name any more.
-pub(super) fn not_in_config(left: &LeftMailbox) -> String {
-    let LeftMailbox { name, messages } = left;
+pub(super) fn not_in_config(left: &MailboxNotInForce) -> String {
+    let MailboxNotInForce { name, messages } = left;
     format!(
         "{} of mailbox {name} {} on the sticks and no longer in the config. A restore still gives {} back.",
         count(*messages, "message"),
-        are(*messages),
-        them(*messages)
+        is_or_are(*messages),
+        it_or_them(*messages)
     )
 }
 
@@ -170,7 +170,7 @@ pub(super) fn state_in_use(state: &std::path::Path) -> CliError {
 
 /// Why nothing is remembered on the card. Its texts are part of the JSON format.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Unkept {
+pub(super) enum StateNotKept {
     /// It is full.
     Full,
     /// It may only be read.
@@ -179,7 +179,7 @@ pub(super) enum Unkept {
     Failing,
 }
 
-impl Unkept {
+impl StateNotKept {
     const ALL: [Self; 3] = [Self::Full, Self::ReadOnly, Self::Failing];
 
     /// The text used in JSON.
@@ -197,10 +197,10 @@ impl Unkept {
     }
 
     /// What the trouble with a state folder is called.
-    pub(super) fn of(trouble: Trouble) -> Self {
+    pub(super) fn of(trouble: ErrorKind) -> Self {
         match trouble {
-            Trouble::Full => Self::Full,
-            Trouble::ReadOnly => Self::ReadOnly,
+            ErrorKind::Full => Self::Full,
+            ErrorKind::ReadOnly => Self::ReadOnly,
             _ => Self::Failing,
         }
     }
@@ -208,16 +208,20 @@ impl Unkept {
     /// By what the file system reports of itself, else by the error that was found.
     pub(super) fn by(reported: Option<&DiskError>, found: &JobError) -> Self {
         let reported = reported.map(|error| error.trouble);
-        Self::of(reported.or(found.state_trouble()).unwrap_or(Trouble::Failing))
+        Self::of(reported.or(found.state_trouble()).unwrap_or(ErrorKind::Failing))
     }
 }
 
 /// The state folder cannot be written.
-pub(super) fn unkept(why: Unkept, state: &Path) -> String {
+pub(super) fn unkept(why: StateNotKept, state: &Path) -> String {
     let (what, advice) = match why {
-        Unkept::Full => ("is full", "Make room on the card"),
-        Unkept::ReadOnly => ("may only be read", "Perhaps it is failing: have a new card ready"),
-        Unkept::Failing => ("cannot be written", "Perhaps it is failing: have a new card ready"),
+        StateNotKept::Full => ("is full", "Make room on the card"),
+        StateNotKept::ReadOnly => {
+            ("may only be read", "Perhaps it is failing: have a new card ready")
+        }
+        StateNotKept::Failing => {
+            ("cannot be written", "Perhaps it is failing: have a new card ready")
+        }
     };
     format!(
         "The card {what}: nothing is remembered in {}, and copying goes on. {advice}.",
@@ -250,18 +254,20 @@ pub(super) fn in_no_mailbox(typed: &Path) -> CliError {
 }
 
 /// What a command is to keep cannot be kept: it was not done.
-fn not_remembered(why: Unkept, error: Option<&JobError>) -> CliError {
+fn not_remembered(why: StateNotKept, error: Option<&JobError>) -> CliError {
     let cause = match error {
         Some(JobError::Catalogue(error)) => format!(" ({error})"),
         Some(error) => format!(" ({error})"),
         None => String::new(),
     };
     let (what, advice) = match why {
-        Unkept::Full => ("The card is full", "Make room on it, and type the same command again"),
-        Unkept::ReadOnly => {
+        StateNotKept::Full => {
+            ("The card is full", "Make room on it, and type the same command again")
+        }
+        StateNotKept::ReadOnly => {
             ("The card may only be read", "Perhaps it is failing: have a new card ready")
         }
-        Unkept::Failing => (
+        StateNotKept::Failing => (
             "The state folder cannot be written",
             "Type df to see whether the card is full. If it is not, it may be failing: have a new card ready",
         ),
@@ -272,7 +278,7 @@ fn not_remembered(why: Unkept, error: Option<&JobError>) -> CliError {
 /// A decision is not taken where it could not be kept.
 pub(super) fn must_be_remembered(state: &Path) -> Result<(), CliError> {
     match trouble(state) {
-        Some(error) => Err(not_remembered(Unkept::of(error.trouble), None)),
+        Some(error) => Err(not_remembered(StateNotKept::of(error.trouble), None)),
         None => Ok(()),
     }
 }
@@ -331,7 +337,7 @@ impl Note {
     }
 
     /// What is found at a place: a drive, a mailbox.
-    pub(super) fn found(at: impl fmt::Display, found: &Finding) -> Self {
+    pub(super) fn of_finding(at: impl fmt::Display, found: &Finding) -> Self {
         Self { text: format!("{at}: {}", finding(found)), is_notice: found.is_notice() }
     }
 

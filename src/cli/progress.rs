@@ -16,7 +16,7 @@ pub(super) struct Bar {
 }
 
 impl Bar {
-    /// For a whole of so many messages.
+    /// For a whole of this many messages.
     pub(super) fn new(output: &Output, what: &'static str, messages: u64) -> Self {
         let bar = ProgressBar::with_draw_target(Some(messages), ProgressDrawTarget::hidden());
         let style = ProgressStyle::with_template("{prefix} {wide_bar} {pos} of {len}, {eta} left");

@@ -5,15 +5,15 @@ use super::args::Scope;
 use super::config::{self, Accept, Config};
 use super::notices::{self, CliError};
 use super::shell::{option, options};
-use super::whose::Touches;
-use crate::daemon::Find;
-use crate::disk::mounts::{Finder, Found, System};
+use super::whose::TouchedPaths;
+use crate::daemon::FindDrives;
+use crate::disk::mounts::{Finder, MountedDrive, System};
 use crate::disk::{DirVolumeSource, host, ownership};
 use crate::job::catalogue::Catalogue;
-use crate::job::replica::Begin;
+use crate::job::replica::NewDrivePolicy;
 use crate::job::replica::scrub::ScrubRules;
 use crate::job::{DriveRef, MailboxRef, Station};
-use crate::model::airtime::{Link, Power};
+use crate::model::airtime::{Power, RadioLink};
 use crate::model::limits::DRIVES_MAX;
 use crate::model::{MailboxName, StationName, escape};
 use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
@@ -39,7 +39,7 @@ pub(super) struct Resolved {
     pub folders: Vec<PathBuf>,
     pub state: PathBuf,
     pub ignore: GlobSet,
-    pub link: Link,
+    pub link: RadioLink,
     pub power: Power,
     /// All keys as they are in force; the fields above are parsed from them.
     pub config: Config,
@@ -52,14 +52,14 @@ pub(super) struct Resolved {
 impl Resolved {
     /// Resolves what is in force. Needs no mailbox: a command that does checks that itself.
     pub(super) fn load(config_file: Option<&Path>, scope: &Scope) -> Result<Self, CliError> {
-        Self::load_for(config_file, scope, &Touches::default())
+        Self::load_for(config_file, scope, &TouchedPaths::default())
     }
 
     /// The same, for a command that touches these. Root that types it works as their owner from here on.
     pub(super) fn load_for(
         config_file: Option<&Path>,
         scope: &Scope,
-        touches: &Touches<'_>,
+        touches: &TouchedPaths<'_>,
     ) -> Result<Self, CliError> {
         let given = config_file.map(|path| option("--config", path.as_os_str()));
         let (config_file, config) = find_config(config_file)?;
@@ -73,7 +73,7 @@ impl Resolved {
         config_file: Option<PathBuf>,
         mut config: Config,
         scope: &Scope,
-        touches: Option<&Touches<'_>>,
+        touches: Option<&TouchedPaths<'_>>,
     ) -> Result<Self, CliError> {
         let configured = config.station.clone();
         let state = match scope.state.clone().or(config.state.take()) {
@@ -179,16 +179,17 @@ impl Resolved {
     }
 
     /// Finds the removable drives that are mounted and to be used.
-    pub(super) fn find(&self) -> Box<Find> {
+    pub(super) fn find(&self) -> Box<FindDrives> {
         let begin = match self.config.drives.accept {
-            Accept::Any => Begin::OnDevice,
-            Accept::Known => Begin::Known,
+            Accept::Any => NewDrivePolicy::OnDevice,
+            Accept::Known => NewDrivePolicy::Known,
             Accept::Named => return Box::new(Vec::new),
         };
         let finder = self.finder();
         let named: Vec<_> = self.folders.iter().map(|folder| host::resolved(folder)).collect();
         Box::new(move || {
-            let found = finder.find().into_iter().filter(|found| !named.contains(&found.key.at));
+            let found =
+                finder.find().into_iter().filter(|found| !named.contains(&found.key.mount_point));
             found.map(|found| (found.key.clone(), mounted_ref(found, begin))).collect()
         })
     }
@@ -200,7 +201,7 @@ impl Resolved {
 
     /// Whether a removable drive is mounted right there.
     pub(super) fn is_removable(&self, path: &Path) -> bool {
-        self.finder().find().iter().any(|found| found.key.at == path)
+        self.finder().find().iter().any(|found| found.key.mount_point == path)
     }
 
     /// The drive at a path: the removable drive that is mounted there, else the folder.
@@ -208,7 +209,7 @@ impl Resolved {
         let finder = Finder::new(System::host(), Vec::new());
         let resolved = host::resolved(path);
         match finder.find_at(&resolved) {
-            Some(found) => mounted_ref(found, Begin::OnDevice),
+            Some(found) => mounted_ref(found, NewDrivePolicy::OnDevice),
             None => folder_ref(path),
         }
     }
@@ -273,16 +274,16 @@ impl Config {
 
 /// A drive given by its folder.
 fn folder_ref(path: &Path) -> DriveRef {
-    drive_ref(Arc::new(DirVolumeSource::new(path)), path, Begin::InFolder)
+    drive_ref(Arc::new(DirVolumeSource::new(path)), path, NewDrivePolicy::InFolder)
 }
 
 /// A removable drive that is mounted.
-fn mounted_ref(found: Found, begin: Begin) -> DriveRef {
-    let path = found.key.at.clone();
-    drive_ref(Arc::new(DirVolumeSource::on(found)), &path, begin)
+fn mounted_ref(found: MountedDrive, begin: NewDrivePolicy) -> DriveRef {
+    let path = found.key.mount_point.clone();
+    drive_ref(Arc::new(DirVolumeSource::of_mounted(found)), &path, begin)
 }
 
-fn drive_ref(volume_source: Arc<DirVolumeSource>, path: &Path, begin: Begin) -> DriveRef {
+fn drive_ref(volume_source: Arc<DirVolumeSource>, path: &Path, begin: NewDrivePolicy) -> DriveRef {
     let name = path.file_name().unwrap_or(path.as_os_str());
     let label = escape::shown(name.as_bytes());
     DriveRef { volume_source, label, path: path.as_os_str().as_bytes().to_vec(), begin }

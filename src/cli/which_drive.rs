@@ -1,7 +1,7 @@
 //! Sentences on which drive one is, and why its copies count for nothing or are counted all the same.
 //! Never names a drive by its label alone where a command is to be typed: two may be called alike.
 
-use super::report::when;
+use super::report::shown_time;
 use crate::job::catalogue::DriveRow;
 use crate::model::{DriveId, DriveLoss, Finding, KnownDrive, escape};
 
@@ -17,7 +17,7 @@ pub(super) fn loss(why: DriveLoss, place: Option<&str>) -> String {
 pub(super) fn label_and_sight(drive: &DriveRow) -> String {
     let label = escape::shown(drive.label.as_bytes());
     match drive.last_seen {
-        Some(at) => format!("{label} (last seen {})", when(Some(at))),
+        Some(at) => format!("{label} (last seen {})", shown_time(Some(at))),
         None => label,
     }
 }
@@ -40,7 +40,7 @@ impl Advice {
 }
 
 /// All of it in one piece.
-pub(super) fn in_one(advice: &[Advice]) -> String {
+pub(super) fn joined(advice: &[Advice]) -> String {
     let one = |advice: &Advice| match &advice.command {
         Some(command) => format!("{} {command}", advice.text),
         None => advice.text.clone(),
@@ -49,7 +49,7 @@ pub(super) fn in_one(advice: &[Advice]) -> String {
 }
 
 /// What to do about a drive that another one has taken the place of.
-pub(super) fn settle_replaced(id: DriveId) -> Vec<Advice> {
+pub(super) fn advise_replaced(id: DriveId) -> Vec<Advice> {
     vec![
         Advice::text("If it still exists, plug in both at the same time.".to_owned()),
         Advice::command(
@@ -60,7 +60,7 @@ pub(super) fn settle_replaced(id: DriveId) -> Vec<Advice> {
 }
 
 /// What to do about a drive that may have been reformatted, or may be another stick; `it` is how the sentence calls it.
-pub(super) fn settle_reformatted(it: &str, id: DriveId) -> Vec<Advice> {
+pub(super) fn advise_reformatted(it: &str, id: DriveId) -> Vec<Advice> {
     vec![
         Advice::command(
             format!("If {it} was reformatted, type:"),
@@ -118,13 +118,13 @@ pub(super) fn finding(finding: &Finding) -> String {
         Finding::ForgottenDrive { at, since, why: DriveLoss::Refused, .. } => format!(
             "this drive is refused since {}. It takes no mail, and its copies count for nothing. To use it all the \
              same: counterfoil drives add {}",
-            when(Some(*since)),
+            shown_time(Some(*since)),
             escape::in_shell(at)
         ),
         Finding::ForgottenDrive { at, since, why, place } => format!(
             "this drive is forgotten since {}: {}. It takes no mail, and its copies count for nothing. To use it \
              again: counterfoil drives add {}",
-            when(Some(*since)),
+            shown_time(Some(*since)),
             loss(*why, place.as_deref()),
             escape::in_shell(at)
         ),
@@ -149,20 +149,20 @@ pub(super) fn finding(finding: &Finding) -> String {
             "{} ({}) was reformatted or replaced: the copies known on it are gone, and count for nothing. {}",
             other.label,
             other.id,
-            in_one(&settle_replaced(other.id))
+            joined(&advise_replaced(other.id))
         ),
         Finding::HasLedgerOf { other } => format!(
             "its ledger is that of {} ({}): it is that drive with another id, or a copy of it. What is known on that \
              one counts for nothing until it is seen. {}",
             other.label,
             other.id,
-            in_one(&settle_replaced(other.id))
+            joined(&advise_replaced(other.id))
         ),
         Finding::PerhapsReformatted { other } => format!(
             "a new drive was begun here, where {} ({}) was last. {}",
             other.label,
             other.id,
-            in_one(&settle_reformatted("it", other.id))
+            joined(&advise_reformatted("it", other.id))
         ),
         Finding::SeenAgain => {
             "it was taken for reformatted or replaced, and is here: its copies count again"

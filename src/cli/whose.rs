@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 
 /// What a command touches.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Kind {
+pub(super) enum PathUse {
     /// The config: it is read, so that root's own says nothing.
     Config,
     /// The state folder, of a command that only reads it.
@@ -27,7 +27,7 @@ pub(super) enum Kind {
     FolderOfFile,
 }
 
-impl Kind {
+impl PathUse {
     fn shown(self) -> &'static str {
         match self {
             Self::Config => "the config",
@@ -49,8 +49,8 @@ impl Kind {
 
 /// What a command touches: of what the config names, and in addition.
 #[derive(Debug)]
-pub(super) struct Touches<'p> {
-    pub state: Kind,
+pub(super) struct TouchedPaths<'p> {
+    pub state: PathUse,
     pub mailboxes: bool,
     /// What is restored into.
     pub into: Option<&'p Path>,
@@ -60,17 +60,17 @@ pub(super) struct Touches<'p> {
     pub keeps_root: bool,
 }
 
-impl Default for Touches<'_> {
+impl Default for TouchedPaths<'_> {
     fn default() -> Self {
-        let (state, mailboxes) = (Kind::State, true);
+        let (state, mailboxes) = (PathUse::State, true);
         Self { state, mailboxes, into: None, files: Vec::new(), keeps_root: false }
     }
 }
 
-impl<'p> Touches<'p> {
+impl<'p> TouchedPaths<'p> {
     /// Looks at the state alone.
     pub(super) fn state_only() -> Self {
-        Self { state: Kind::StateToRead, mailboxes: false, ..Self::default() }
+        Self { state: PathUse::StateToRead, mailboxes: false, ..Self::default() }
     }
 
     /// The default, and files for a person.
@@ -90,11 +90,11 @@ impl<'p> Touches<'p> {
             Some(folder) if folder != Path::new("") => folder.to_owned(),
             _ => PathBuf::from("."),
         };
-        let config = config.map(|path| (Kind::Config, path.to_owned()));
+        let config = config.map(|path| (PathUse::Config, path.to_owned()));
         let mailboxes = mailboxes.iter().filter(|_| self.mailboxes);
-        let mailboxes = mailboxes.map(|mailbox| (Kind::Mailbox, mailbox.path.clone()));
-        let into = self.into.map(|path| (Kind::Target, path.to_owned()));
-        let files = self.files.iter().map(|file| (Kind::FolderOfFile, folder(file)));
+        let mailboxes = mailboxes.map(|mailbox| (PathUse::Mailbox, mailbox.path.clone()));
+        let into = self.into.map(|path| (PathUse::Target, path.to_owned()));
+        let files = self.files.iter().map(|file| (PathUse::FolderOfFile, folder(file)));
         let state = [(self.state, state.to_owned())];
         let all = config.into_iter().chain(state).chain(mailboxes).chain(into).chain(files);
         work_as_owner(all.collect(), self.keeps_root)
@@ -102,13 +102,13 @@ impl<'p> Touches<'p> {
 }
 
 /// A path that is touched.
-struct Touched {
-    kind: Kind,
+struct TouchedPath {
+    kind: PathUse,
     path: PathBuf,
     holding: PathOwner,
 }
 
-impl Touched {
+impl TouchedPath {
     /// The other user than root that it belongs to, with a group; or the one who can replace it.
     fn foreign_owner(&self) -> Option<(u32, u32)> {
         let PathOwner { user, group, link, above, .. } = &self.holding;
@@ -123,7 +123,7 @@ impl Touched {
 
 /// Who is to do it.
 #[derive(Debug, PartialEq, Eq)]
-enum Doer {
+enum WorkAs {
     /// Root itself: nothing is anybody else's.
     Root,
     /// The one user, of this number and group, to whom it belongs.
@@ -132,18 +132,21 @@ enum Doer {
 
 /// Before anything of these paths is opened: becomes their owner, where root asks and they have one. `keeps_root` for a
 /// command that unmounts at its end.
-pub(super) fn work_as_owner(paths: Vec<(Kind, PathBuf)>, keeps_root: bool) -> Result<(), CliError> {
+pub(super) fn work_as_owner(
+    paths: Vec<(PathUse, PathBuf)>,
+    keeps_root: bool,
+) -> Result<(), CliError> {
     if !host::is_root() {
         return Ok(());
     }
     let mut all = Vec::new();
     for (kind, path) in paths {
         let holding = ownership::path_owner(&path)?;
-        all.push(Touched { kind, path, holding });
+        all.push(TouchedPath { kind, path, holding });
     }
     match doer(&all)? {
-        Doer::Root => all.iter().try_for_each(is_roots_alone),
-        Doer::User(id, group) => {
+        WorkAs::Root => all.iter().try_for_each(check_only_roots),
+        WorkAs::User(id, group) => {
             let user = ownership::user(id, group);
             ownership::become_user(&user, keeps_root)
                 .map_err(|error| CliError::usage(format!("{error}. {}", command(&user))))?;
@@ -153,11 +156,11 @@ pub(super) fn work_as_owner(paths: Vec<(Kind, PathBuf)>, keeps_root: bool) -> Re
     }
 }
 
-fn doer(all: &[Touched]) -> Result<Doer, CliError> {
+fn doer(all: &[TouchedPath]) -> Result<WorkAs, CliError> {
     let foreign = || all.iter().filter_map(|touched| Some((touched, touched.foreign_owner()?)));
-    let not_config = foreign().find(|(touched, _)| touched.kind != Kind::Config);
+    let not_config = foreign().find(|(touched, _)| touched.kind != PathUse::Config);
     let Some((first, (id, group))) = not_config.or_else(|| foreign().next()) else {
-        return Ok(Doer::Root);
+        return Ok(WorkAs::Root);
     };
     for touched in all {
         let is_theirs = touched.holding.user == id
@@ -167,12 +170,12 @@ fn doer(all: &[Touched]) -> Result<Doer, CliError> {
             return Err(of_several(first, touched, &ownership::user(id, group)));
         }
     }
-    Ok(Doer::User(id, group))
+    Ok(WorkAs::User(id, group))
 }
 
 /// Two paths of two users: it is not known as whom to work on both.
-fn of_several(one: &Touched, other: &Touched, user: &User) -> CliError {
-    let shown = |touched: &Touched| {
+fn of_several(one: &TouchedPath, other: &TouchedPath, user: &User) -> CliError {
+    let shown = |touched: &TouchedPath| {
         let owner = match (touched.holding.user, touched.holding.link) {
             (0, Some(link)) if link != 0 => link,
             (owner, _) => owner,
@@ -193,16 +196,16 @@ fn of_several(one: &Touched, other: &Touched, user: &User) -> CliError {
 }
 
 /// Root stays root only where nobody else can put something in the place of what it opens.
-fn is_roots_alone(touched: &Touched) -> Result<(), CliError> {
-    let Touched { kind, path, holding } = touched;
+fn check_only_roots(touched: &TouchedPath) -> Result<(), CliError> {
+    let TouchedPath { kind, path, holding } = touched;
     let shown = format!("{} {}", kind.shown(), escape::shown_path(path));
-    if holding.link.is_some() && *kind != Kind::Config {
+    if holding.link.is_some() && *kind != PathUse::Config {
         return Err(CliError::usage(format!(
             "{shown} is a link, and root follows none there. Nothing was done. Name the folder that it leads to"
         )));
     }
     let is_open = holding.is_open && holding.is_there;
-    let itself = is_open && !(*kind == Kind::FolderOfFile && holding.is_shared);
+    let itself = is_open && !(*kind == PathUse::FolderOfFile && holding.is_shared);
     match holding.unsafe_at.as_deref().or(itself.then_some(path)) {
         Some(at) => Err(CliError::usage(format!(
             "{shown}: other users may change {}, so root does not use it. Nothing was done. Take that right away from \

@@ -20,7 +20,7 @@ impl Churn {
     }
 
     /// Whether a new version must wait. One that need not may be copied now, and its path is held back from then on.
-    pub(super) fn holds(&self, mailbox: MailboxRowId, path: &RelName, now: Instant) -> bool {
+    pub(super) fn must_wait(&self, mailbox: MailboxRowId, path: &RelName, now: Instant) -> bool {
         let key = (mailbox, path.clone());
         let first_due = self.next(now);
         if self.held.is_set(&key) {
@@ -49,8 +49,9 @@ mod tests {
         let (begin, at) = (Instant::now(), Duration::from_millis);
         let churn = Churn::new(at(600));
         let path = RelName::new("draft").unwrap();
-        let held: Vec<_> =
-            [0, 10, 599, 600, 900].map(|now| churn.holds(1.into(), &path, begin + at(now))).into();
+        let held: Vec<_> = [0, 10, 599, 600, 900]
+            .map(|now| churn.must_wait(1.into(), &path, begin + at(now)))
+            .into();
         assert_eq!(held, [false, true, true, false, true]);
         assert_eq!(churn.next(begin + at(900)), Some(begin + at(1200)));
         assert_eq!(churn.next(begin + at(1200)), None);
@@ -62,7 +63,7 @@ mod tests {
         let churn = Churn::new(span);
         for n in 0..CHURN_PATHS_MAX + 10 {
             let now = begin + Duration::from_millis(n as u64);
-            assert!(!churn.holds(1.into(), &RelName::new(format!("{n}")).unwrap(), now));
+            assert!(!churn.must_wait(1.into(), &RelName::new(format!("{n}")).unwrap(), now));
         }
         assert_eq!(churn.held.len(), CHURN_PATHS_MAX);
     }

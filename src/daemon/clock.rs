@@ -45,7 +45,7 @@ impl Default for SystemClock {
 }
 
 impl Clock for SystemClock {
-    fn stamp(&self) -> EventTime {
+    fn event_time(&self) -> EventTime {
         let now = rustix::time::clock_gettime(rustix::time::ClockId::Realtime);
         let time = Timestamp {
             seconds: now.tv_sec,

@@ -16,7 +16,7 @@ const HOST_PATH_BYTES: usize = 4096;
 /// Where the answer to a request goes.
 pub(super) type ReplyTo = oneshot::Sender<Answer>;
 
-/// A request.
+/// One line of JSON that a command sends to the daemon.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Request {

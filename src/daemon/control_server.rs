@@ -2,7 +2,7 @@
 //! Bounded: it answers a few requests at a time, and waits for each a few seconds.
 
 use super::control::Answer;
-use super::events::Event;
+use super::events::LoopEvent;
 use crate::disk::{DiskError, host};
 use crate::model::limits::{REQUEST_BYTES, REQUESTS_MAX};
 use std::path::Path;
@@ -27,7 +27,7 @@ impl Drop for ControlServer {
 /// Starts the server.
 pub(super) fn listen(
     state: &Path,
-    events: mpsc::Sender<Event>,
+    events: mpsc::Sender<LoopEvent>,
 ) -> Result<ControlServer, DiskError> {
     let listener = host::listen(state)?;
     let listener = UnixListener::from_std(listener).map_err(|e| host::socket_error(state, &e))?;
@@ -48,7 +48,7 @@ pub(super) fn listen(
     Ok(ControlServer(task))
 }
 
-async fn serve(stream: UnixStream, events: &mpsc::Sender<Event>) -> std::io::Result<()> {
+async fn serve(stream: UnixStream, events: &mpsc::Sender<LoopEvent>) -> std::io::Result<()> {
     let (reader, mut writer) = stream.into_split();
     let mut line = Vec::new();
     let mut reader = tokio::io::BufReader::new(reader.take(REQUEST_BYTES));
@@ -56,7 +56,7 @@ async fn serve(stream: UnixStream, events: &mpsc::Sender<Event>) -> std::io::Res
     let answer = match serde_json::from_slice(&line) {
         Ok(request) => {
             let (reply_to, answer) = oneshot::channel();
-            match events.send(Event::Requested(request, reply_to)).await {
+            match events.send(LoopEvent::Requested(request, reply_to)).await {
                 Ok(()) => answer.await.ok(),
                 Err(_) => None,
             }

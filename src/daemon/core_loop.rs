@@ -3,13 +3,13 @@
 
 use super::control::{Answer, ReplyTo, Request};
 use super::drives::Drives;
-use super::events::{Event, EventSink, Notice, ScanOutcome};
+use super::events::{EventSink, LoopEvent, Notice, ScanOutcome};
 use super::mailboxes::WatchedMailbox;
 use super::overdue::OverdueMonitor;
 use super::reporter::Reporter;
 use super::scanner::{self, Scanner, ScannerJob};
 use super::service::Service;
-use super::settings::{Reload, Settings};
+use super::settings::{ReloadSettings, Settings};
 use super::sources::{FolderWatch, Hints};
 use super::timer_fd::TimerFd;
 use super::timers::{DriveTimer, RESCAN, Timer, Timers};
@@ -34,7 +34,7 @@ use tokio::time::Instant;
 const SCANNER_PATIENCE: Duration = Duration::from_secs(1800);
 
 /// How the loop ended.
-pub(super) enum Ended {
+pub(super) enum LoopEnd {
     /// It was to stop.
     Stopped,
     /// There is a new config.
@@ -71,7 +71,7 @@ pub(super) struct Daemon<'a> {
 impl<'a> Daemon<'a> {
     pub(super) fn start(
         settings: Settings,
-        events: &Sender<Event>,
+        events: &Sender<LoopEvent>,
         sink: &'a dyn EventSink,
         timers: &'a Timers<Timer>,
         service: Service,
@@ -150,9 +150,9 @@ impl<'a> Daemon<'a> {
     /// Runs until it is to end. If it ends in an error, the workers are stopped too.
     pub(super) async fn run(
         &mut self,
-        events: &mut Receiver<Event>,
-        reload: &mut Reload<'_>,
-    ) -> Result<Ended, JobError> {
+        events: &mut Receiver<LoopEvent>,
+        reload: &mut ReloadSettings<'_>,
+    ) -> Result<LoopEnd, JobError> {
         let ended = self.run_loop(events, reload).await;
         if ended.is_err() {
             self.wind_down(events).await;
@@ -162,9 +162,9 @@ impl<'a> Daemon<'a> {
 
     async fn run_loop(
         &mut self,
-        events: &mut Receiver<Event>,
-        reload: &mut Reload<'_>,
-    ) -> Result<Ended, JobError> {
+        events: &mut Receiver<LoopEvent>,
+        reload: &mut ReloadSettings<'_>,
+    ) -> Result<LoopEnd, JobError> {
         self.drives.refresh()?;
         loop {
             self.fire_timers()?;
@@ -178,18 +178,18 @@ impl<'a> Daemon<'a> {
                 }
             };
             match event {
-                None | Some(Event::Stop) => {
+                None | Some(LoopEvent::Stop) => {
                     self.service.stopping();
                     self.wind_down(events).await;
-                    return Ok(Ended::Stopped);
+                    return Ok(LoopEnd::Stopped);
                 }
-                Some(Event::Reload) => {
+                Some(LoopEvent::Reload) => {
                     self.service.reloading();
                     match reload() {
                         Ok(new) => {
                             self.sink.emit(&Notice::Reloaded);
                             self.wind_down(events).await;
-                            return Ok(Ended::Reloaded(Box::new(new)));
+                            return Ok(LoopEnd::Reloaded(Box::new(new)));
                         }
                         Err(why) => {
                             self.sink.emit(&Notice::ReloadRefused(&why));
@@ -205,41 +205,41 @@ impl<'a> Daemon<'a> {
         }
     }
 
-    fn handle(&mut self, event: Event) -> Result<(), JobError> {
+    fn handle(&mut self, event: LoopEvent) -> Result<(), JobError> {
         match event {
             // They end the loop.
-            Event::Stop | Event::Reload => {}
-            Event::Scanned(outcome) => self.scan_done(outcome)?,
-            Event::Overdue(overdue) => self.monitor.notify(&self.station, &overdue),
-            Event::Synced(number, sync, follow_up) => {
+            LoopEvent::Stop | LoopEvent::Reload => {}
+            LoopEvent::Scanned(outcome) => self.scan_done(outcome)?,
+            LoopEvent::Overdue(overdue) => self.monitor.notify(&self.station, &overdue),
+            LoopEvent::Synced(number, sync, follow_up) => {
                 let sync = without_state_error(*sync)?;
                 self.drives.sync_done(number, &sync, &follow_up);
                 self.reporter.changed(Instant::now());
             }
-            Event::Scrubbed(number, report) => {
+            LoopEvent::Scrubbed(number, report) => {
                 self.drives.scrub_done(number, &report);
                 match report.step {
                     Err(error) if error.state_trouble().is_some() => return Err(error),
                     _ => {}
                 }
             }
-            Event::Released(number, result) => self.drives.release_done(number, result),
-            Event::DrivesChanged => {
+            LoopEvent::Released(number, result) => self.drives.release_done(number, result),
+            LoopEvent::DrivesChanged => {
                 self.start_watches(|mailbox| !mailbox.has_same_root());
                 self.drives.refresh()?;
                 self.reporter.changed(Instant::now());
             }
-            Event::Requested(request, reply_to) => self.answer(request, reply_to)?,
-            Event::RootChanged(number) => {
+            LoopEvent::Requested(request, reply_to) => self.answer(request, reply_to)?,
+            LoopEvent::RootChanged(number) => {
                 self.mailboxes[number].start_watch(number, &self.hints, self.sink);
             }
-            Event::Doubt(number) => self.mailboxes[number].pending.scan_whole(),
-            Event::NewFolder(number) => {
+            LoopEvent::Doubt(number) => self.mailboxes[number].pending.scan_whole(),
+            LoopEvent::NewFolder(number) => {
                 self.mailboxes[number].pending.scan_whole();
                 self.timers.request(Timer::Rescan(number), Instant::now(), RESCAN);
             }
-            Event::Touched(number, path) => self.mailboxes[number].pending.touch(path),
-            Event::Gone(number, path) => self.mailboxes[number].pending.gone(path),
+            LoopEvent::Touched(number, path) => self.mailboxes[number].pending.touch(path),
+            LoopEvent::Gone(number, path) => self.mailboxes[number].pending.gone(path),
         }
         Ok(())
     }
@@ -336,7 +336,7 @@ impl<'a> Daemon<'a> {
         self.timers.set(Timer::Confirm, scan.confirm_at);
         let changed = scan.change_no != self.change_no;
         if changed || scan.unsettled {
-            self.monitor.scanned(now, (scan.change_no, scan.at));
+            self.monitor.scanned(now, (scan.change_no, scan.boot_ms));
         }
         self.change_no = scan.change_no;
         if changed || scan.is_back {
@@ -385,18 +385,18 @@ impl<'a> Daemon<'a> {
     }
 
     /// Stops the workers, and waits for a while until each has ended its batch.
-    async fn wind_down(&mut self, events: &mut Receiver<Event>) {
+    async fn wind_down(&mut self, events: &mut Receiver<LoopEvent>) {
         self.drives.stop();
         let patience = Instant::now() + STOP_PATIENCE;
-        while self.drives.at_work().next().is_some() || self.scan.is_some() {
+        while self.drives.busy_labels().next().is_some() || self.scan.is_some() {
             tokio::select! {
                 event = events.recv() => match event {
-                    Some(Event::Synced(number, sync, follow_up)) => {
+                    Some(LoopEvent::Synced(number, sync, follow_up)) => {
                         self.drives.sync_done(number, &sync, &follow_up);
                     }
-                    Some(Event::Scrubbed(number, report)) => self.drives.scrub_done(number, &report),
-                    Some(Event::Released(number, result)) => self.drives.release_done(number, result),
-                    Some(Event::Scanned(_)) => self.scan = None,
+                    Some(LoopEvent::Scrubbed(number, report)) => self.drives.scrub_done(number, &report),
+                    Some(LoopEvent::Released(number, result)) => self.drives.release_done(number, result),
+                    Some(LoopEvent::Scanned(_)) => self.scan = None,
                     Some(_) => {}
                     None => return,
                 },
@@ -404,7 +404,7 @@ impl<'a> Daemon<'a> {
                 _ = self.timer_fd.until(Some(patience)) => break,
             }
         }
-        for label in self.drives.at_work() {
+        for label in self.drives.busy_labels() {
             self.sink.emit(&Notice::LeftWorking(label));
         }
     }
@@ -422,8 +422,8 @@ fn without_state_error(sync: SyncOutcome) -> Result<SyncOutcome, JobError> {
 /// Watches the folders above the drives' folders and the mailboxes.
 fn folder_watches(drives: &[PathBuf], mailboxes: &[MailboxRef], hints: &Hints) -> Vec<FolderWatch> {
     let roots: Vec<PathBuf> = mailboxes.iter().map(|m| host::resolved(&m.path)).collect();
-    let drives = FolderWatch::new(drives, |_| Event::DrivesChanged, hints.clone());
-    let mailboxes = FolderWatch::new(&roots, Event::RootChanged, hints.clone());
+    let drives = FolderWatch::new(drives, |_| LoopEvent::DrivesChanged, hints.clone());
+    let mailboxes = FolderWatch::new(&roots, LoopEvent::RootChanged, hints.clone());
     // Where one cannot be watched, the timer finds what comes and goes.
     [drives, mailboxes].into_iter().flatten().collect()
 }

@@ -28,7 +28,7 @@ pub(super) struct Drive<'a> {
     pub mount: Option<MountKey>,
     pub state: DriveState,
     /// What its worker was sent to do and has not reported on.
-    work: Option<Work>,
+    work: Option<WorkInProgress>,
     /// Copies on it are lost that only another drive can give.
     pub has_unrecoverable: bool,
     full_soon: FullSoon,
@@ -51,7 +51,7 @@ pub(super) struct Drive<'a> {
 }
 
 /// What a worker is doing, and how far it is.
-struct Work {
+struct WorkInProgress {
     job: WorkerJob,
     /// The worker's own count when it was last seen to make progress, and when that was.
     progress: u64,
@@ -202,7 +202,7 @@ impl<'a> Drive<'a> {
     fn start(&mut self, job: WorkerJob) {
         self.signals.interrupt.store(job != WorkerJob::Scrub, Ordering::Relaxed);
         let (progress, since) = (self.signals.progress.load(Ordering::Relaxed), Instant::now());
-        self.work = Some(Work { job, progress, since, stalled: false });
+        self.work = Some(WorkInProgress { job, progress, since, stalled: false });
         self.timers.set(self.timer(DriveTimer::Stall), since + STALLED_AFTER);
         self.send(job);
     }
@@ -223,7 +223,7 @@ impl<'a> Drive<'a> {
 
     /// Whether nothing is done on it, nor is it in the second after a sync. A drive whose sync hangs counts as quiet.
     pub(super) fn is_quiet(&self) -> bool {
-        let hangs = |work: &Work| work.stalled && work.job != WorkerJob::Scrub;
+        let hangs = |work: &WorkInProgress| work.stalled && work.job != WorkerJob::Scrub;
         self.work.as_ref().is_none_or(hangs) && self.state != DriveState::Settling
     }
 
@@ -284,7 +284,7 @@ impl<'a> Drive<'a> {
                 tracing::debug!(%error, drive = self.label, "a scrub step ended in an error");
                 // The sync that follows finds the cause and reports it.
                 self.timers.set(timer, now);
-                self.timers.hold(timer, now + SCRUB_PAUSE_AFTER_ERROR);
+                self.timers.postpone(timer, now + SCRUB_PAUSE_AFTER_ERROR);
                 true
             }
         };

@@ -1,7 +1,7 @@
 //! The state table of a drive: its next state, and what is done then, for each event.
 //! Pure: it reads no time and does nothing itself.
 
-use crate::disk::{Trouble, VolumeFacts};
+use crate::disk::{ErrorKind, VolumeFacts};
 use crate::job::JobError;
 use crate::job::sync_drive::SyncOutcome;
 use crate::model::Reason;
@@ -101,11 +101,11 @@ impl DriveEvent {
     pub(super) fn of_error(error: &JobError) -> Self {
         match error.trouble() {
             _ if matches!(error, JobError::Forgotten { .. }) => Self::Forgotten,
-            Trouble::Gone => Self::Vanished,
-            Trouble::ReadOnly => Self::WriteProtected,
-            Trouble::Full => Self::OutOfRoom,
-            Trouble::NotAccepted => Self::Rejected,
-            Trouble::Untrusted => Self::Distrusted,
+            ErrorKind::Gone => Self::Vanished,
+            ErrorKind::ReadOnly => Self::WriteProtected,
+            ErrorKind::Full => Self::OutOfRoom,
+            ErrorKind::NotAccepted => Self::Rejected,
+            ErrorKind::Untrusted => Self::Distrusted,
             _ => Self::Failed,
         }
     }
@@ -128,7 +128,7 @@ pub(super) enum DriveAction {
     BackOff,
 }
 
-/// The table.
+/// The state table: the first row that fits counts.
 pub(super) fn next(state: DriveState, event: DriveEvent) -> (DriveState, DriveAction) {
     use DriveEvent as E;
     use DriveState as S;

@@ -4,9 +4,9 @@
 use super::control::{Answer, ReplyTo};
 use super::drive::Drive;
 use super::drive_state::DriveEvent;
-use super::events::{Event, EventSink, Notice, ScrubOutcome, SyncFollowUp};
+use super::events::{EventSink, LoopEvent, Notice, ScrubOutcome, SyncFollowUp};
 use super::service::Service;
-use super::settings::Find;
+use super::settings::FindDrives;
 use super::timers::{DriveTimer, Timer, Timers};
 use super::worker::{Worker, WorkerContext, WorkerSignals};
 use crate::disk::mounts::MountKey;
@@ -29,9 +29,9 @@ pub(super) struct Drives<'a> {
     /// By number; a number is never used again, so that a late report of a removed drive is not taken for another's.
     drives: BTreeMap<usize, Drive<'a>>,
     next: usize,
-    find: Box<Find>,
+    find: Box<FindDrives>,
     context: Arc<WorkerContext>,
-    events: Sender<Event>,
+    events: Sender<LoopEvent>,
     timers: &'a Timers<Timer>,
     sink: &'a dyn EventSink,
     service: Service,
@@ -41,9 +41,9 @@ pub(super) struct Drives<'a> {
 
 impl<'a> Drives<'a> {
     pub(super) fn new(
-        find: Box<Find>,
+        find: Box<FindDrives>,
         context: WorkerContext,
-        events: Sender<Event>,
+        events: Sender<LoopEvent>,
         timers: &'a Timers<Timer>,
         sink: &'a dyn EventSink,
         service: Service,
@@ -195,7 +195,7 @@ impl<'a> Drives<'a> {
         let Ok(id) = id.parse() else { return Ok(()) };
         let (catalogue, _) = Catalogue::open(&self.context.state)?;
         if let Some(drive) = catalogue.drive(id)? {
-            catalogue.restore_trust(drive.row, self.context.clock.stamp().time)?;
+            catalogue.restore_trust(drive.row, self.context.clock.event_time().time)?;
         }
         Ok(())
     }
@@ -225,7 +225,7 @@ impl<'a> Drives<'a> {
         let Some(drive) = catalogue.drive(id)? else {
             return Ok(Some(format!("no drive {id} is known here")));
         };
-        catalogue.forget_drive(drive.row, why, place, self.context.clock.stamp().time)?;
+        catalogue.forget_drive(drive.row, why, place, self.context.clock.event_time().time)?;
         self.drives.values_mut().filter(|drive| drive.has_id(id)).for_each(Drive::resync);
         self.send_status();
         Ok(None)
@@ -263,7 +263,7 @@ impl<'a> Drives<'a> {
     }
 
     /// The labels of the drives whose workers are at work.
-    pub(super) fn at_work(&self) -> impl Iterator<Item = &str> {
+    pub(super) fn busy_labels(&self) -> impl Iterator<Item = &str> {
         self.drives.values().filter(|drive| drive.is_at_work()).map(|drive| drive.label.as_str())
     }
 

@@ -13,7 +13,7 @@ use std::time::Duration;
 use tokio::time::Instant;
 
 /// An event for the loop. A `usize` is the number of a mailbox or drive.
-pub(super) enum Event {
+pub(super) enum LoopEvent {
     /// A file of a mailbox appeared, was closed after writing, or was given this name.
     Touched(usize, RelName),
     /// A file or folder of a mailbox was deleted, or lost this name.
@@ -53,7 +53,7 @@ pub(super) struct ScanOutcome {
     /// The number of the catalogue's last change: a higher one than before is work for the drives.
     pub change_no: u64,
     /// The monotonic time when it was done, in milliseconds.
-    pub at: i64,
+    pub boot_ms: i64,
     /// Some files are not known to be stable, as those that cannot be read.
     pub unsettled: bool,
     /// The mailbox could not be scanned the time before, and could now: drives were synced without it.
@@ -92,7 +92,7 @@ pub(super) struct ScrubOutcome {
 pub enum Notice<'a> {
     /// Messages were copied to a drive and read back.
     Mirrored {
-        /// The drive.
+        /// Its name for a person: the label, or the path.
         label: &'a str,
         /// How many.
         messages: u64,
@@ -101,14 +101,14 @@ pub enum Notice<'a> {
     },
     /// Messages could not be copied to a drive.
     NotCopied {
-        /// The drive.
+        /// Its name for a person: the label, or the path.
         label: &'a str,
         /// How many.
         messages: u64,
     },
     /// A drive is in another state, or in the same with another error.
     Drive {
-        /// The drive.
+        /// Its name for a person: the label, or the path.
         label: &'a str,
         /// The state.
         state: &'a DriveState,
@@ -117,7 +117,7 @@ pub enum Notice<'a> {
     },
     /// A removable drive was mounted.
     Mounted {
-        /// The drive.
+        /// Its name for a person: the label, or the path.
         label: &'a str,
         /// Where.
         at: &'a [u8],
@@ -126,7 +126,7 @@ pub enum Notice<'a> {
     Unmounted(&'a str),
     /// At the present rate a drive will soon be full.
     FullSoon {
-        /// The drive.
+        /// Its name for a person: the label, or the path.
         label: &'a str,
         /// In this many days.
         days: u64,

@@ -26,8 +26,8 @@ pub use drive_state::DriveState;
 pub use events::{EventSink, Notice};
 pub use overdue::NotifyCommand;
 pub use reporter::ReportRequest;
-pub use run::{Command, run};
-pub use settings::{Find, Reload, Settings};
+pub use run::{DaemonCommand, run};
+pub use settings::{FindDrives, ReloadSettings, Settings};
 pub use sources::{commands_from_signals, on_termination_signal};
 
 use crate::job::JobError;

@@ -20,14 +20,14 @@ pub struct NotifyCommand {
 }
 
 /// What was known at a time: the number of the last change, and that time in monotonic milliseconds.
-type Known = (u64, i64);
+type ChangeAtTime = (u64, i64);
 
 /// Which messages are checked: those whose change has a number above `after` and up to `until`; of those that are not
 /// known to be stable, the ones that a scan first saw in that span of time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct CheckpointSpan {
-    pub after: Known,
-    pub until: Known,
+    pub after: ChangeAtTime,
+    pub until: ChangeAtTime,
 }
 
 /// A time, and what was known then.
@@ -35,7 +35,7 @@ pub(super) struct CheckpointSpan {
 struct Checkpoint {
     made: Instant,
     due: Instant,
-    known: Known,
+    known: ChangeAtTime,
     /// Everything known then is checked once more.
     all: bool,
 }
@@ -45,14 +45,14 @@ pub(super) struct OverdueMonitor<'a> {
     notify: Option<NotifyCommand>,
     /// In the order in which they are due.
     checkpoints: VecDeque<Checkpoint>,
-    checked: Known,
+    checked: ChangeAtTime,
     /// What was known at the last scan.
-    known: Known,
+    known: ChangeAtTime,
     timers: &'a Timers<Timer>,
 }
 
 /// Before everything that is ever known.
-const NOTHING: Known = (0, i64::MIN);
+const NOTHING: ChangeAtTime = (0, i64::MIN);
 
 impl<'a> OverdueMonitor<'a> {
     pub(super) fn new(notify: Option<NotifyCommand>, timers: &'a Timers<Timer>) -> Self {
@@ -62,7 +62,7 @@ impl<'a> OverdueMonitor<'a> {
 
     /// A mailbox was scanned. Checkpoints close to each other become one, so that a message is reported at most a
     /// quarter of the time too late, and a busy mailbox does not wake the daemon once for every message.
-    pub(super) fn scanned(&mut self, now: Instant, known: Known) {
+    pub(super) fn scanned(&mut self, now: Instant, known: ChangeAtTime) {
         self.known = known;
         let Some(notify) = &self.notify else { return };
         let due = now + notify.after;

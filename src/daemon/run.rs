@@ -1,10 +1,10 @@
 //! Starts and ends the daemon, and starts it anew after each reload of the config.
 
 use super::control_server;
-use super::core_loop::{Daemon, Ended};
-use super::events::{Event, EventSink};
+use super::core_loop::{Daemon, LoopEnd};
+use super::events::{EventSink, LoopEvent};
 use super::service::Service;
-use super::settings::{Reload, Settings};
+use super::settings::{ReloadSettings, Settings};
 use super::sources::watch_mounts;
 use super::timers::Timers;
 use crate::job::JobError;
@@ -15,8 +15,8 @@ use tokio::sync::mpsc::{Receiver, Sender, channel};
 
 /// A command to a running daemon.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Command {
-    /// End.
+pub enum DaemonCommand {
+    /// End, as at SIGTERM.
     Stop,
     /// Read the config again.
     Reload,
@@ -25,18 +25,18 @@ pub enum Command {
 /// Runs until the command to stop. The caller holds the lock of the state folder, and may run it again after an error.
 pub async fn run(
     settings: Settings,
-    reload: &mut Reload<'_>,
+    reload: &mut ReloadSettings<'_>,
     sink: &dyn EventSink,
     clock: Arc<dyn Clock>,
-    commands: &mut Receiver<Command>,
+    commands: &mut Receiver<DaemonCommand>,
 ) -> Result<(), JobError> {
     let (sender, events) = channel(HINTS_MAX);
     let to = sender.clone();
     let forward = async move {
         while let Some(command) = commands.recv().await {
             let event = match command {
-                Command::Stop => Event::Stop,
-                Command::Reload => Event::Reload,
+                DaemonCommand::Stop => LoopEvent::Stop,
+                DaemonCommand::Reload => LoopEvent::Reload,
             };
             if to.send(event).await.is_err() {
                 break;
@@ -52,16 +52,16 @@ pub async fn run(
 
 async fn run_with_reloads(
     mut settings: Settings,
-    reload: &mut Reload<'_>,
+    reload: &mut ReloadSettings<'_>,
     sink: &dyn EventSink,
     clock: Arc<dyn Clock>,
-    sender: Sender<Event>,
-    mut events: Receiver<Event>,
+    sender: Sender<LoopEvent>,
+    mut events: Receiver<LoopEvent>,
 ) -> Result<(), JobError> {
     let service = Service::new();
     watch_mounts(sender.clone())?;
     let server = control_server::listen(&settings.state, sender.clone()).inspect_err(|error| {
-        // As on a card that turned read-only: copying goes on.
+        // As on a card that turned read-only: copying continues.
         tracing::warn!(%error, "no command can ask this daemon anything");
     });
     loop {
@@ -69,8 +69,8 @@ async fn run_with_reloads(
         let clock = Arc::clone(&clock);
         let mut daemon = Daemon::start(settings, &sender, sink, &timers, service, clock)?;
         match daemon.run(&mut events, reload).await? {
-            Ended::Stopped => break,
-            Ended::Reloaded(new) => settings = *new,
+            LoopEnd::Stopped => break,
+            LoopEnd::Reloaded(new) => settings = *new,
         }
         // What the old workers have still reported is of no use to the new loop.
         while events.try_recv().is_ok() {}

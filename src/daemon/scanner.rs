@@ -2,7 +2,7 @@
 //! Never touches a drive, so that a stick that hangs cannot delay the mailboxes.
 
 use super::churn::Churn;
-use super::events::{Event, ScanOutcome};
+use super::events::{LoopEvent, ScanOutcome};
 use super::overdue::CheckpointSpan;
 use crate::job::catalogue::{Catalogue, Overdue, millis};
 use crate::job::mirror::OpenMailbox;
@@ -43,7 +43,7 @@ pub(super) enum ScannerJob {
     Overdue(CheckpointSpan),
 }
 
-/// The scanner.
+/// Scans mailboxes, one job at a time, on a thread of its own.
 pub(super) struct Scanner {
     pub catalogue: Catalogue,
     pub mailboxes: Vec<MailboxRef>,
@@ -62,7 +62,7 @@ pub(super) struct Scanner {
 
 impl Scanner {
     /// Works until the sender of jobs is gone.
-    pub(super) fn run(self, jobs: &Receiver<ScannerJob>, events: &Sender<Event>) {
+    pub(super) fn run(self, jobs: &Receiver<ScannerJob>, events: &Sender<LoopEvent>) {
         let (churn, mut excluded) = (Churn::new(self.churn), ReportedExclusions::default());
         while let Ok(job) = jobs.recv() {
             let event = match job {
@@ -70,9 +70,9 @@ impl Scanner {
                     let mut report = self.report(&job, &churn);
                     report.outcome =
                         report.outcome.map(|found| excluded.without_known(job.mailbox, found));
-                    Event::Scanned(report)
+                    LoopEvent::Scanned(report)
                 }
-                ScannerJob::Overdue(span) => Event::Overdue(self.overdue(span)),
+                ScannerJob::Overdue(span) => LoopEvent::Overdue(self.overdue(span)),
             };
             if events.blocking_send(event).is_err() {
                 return;
@@ -104,7 +104,7 @@ impl Scanner {
             mailbox,
             outcome,
             change_no,
-            at,
+            boot_ms: at,
             unsettled,
             is_back,
             needs_whole_scan,
@@ -140,7 +140,7 @@ impl Scanner {
             ignore: &self.ignore,
             stable_for: self.settle,
             seen_gone: if others_away { &[] } else { &job.gone },
-            hold: &|path, _| churn.holds(open.row, path, Instant::now()),
+            hold: &|path, _| churn.must_wait(open.row, path, Instant::now()),
             clock: &*self.clock,
         };
         if job.whole {

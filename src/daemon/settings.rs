@@ -10,7 +10,7 @@ use globset::GlobSet;
 use std::path::PathBuf;
 use std::time::Duration;
 
-/// The settings of the daemon; made anew when the config is read again.
+/// The settings of the daemon; replaced when the config is read again.
 pub struct Settings {
     /// The station and its mailboxes.
     pub station: Station,
@@ -19,7 +19,7 @@ pub struct Settings {
     /// The drives in these folders.
     pub drives: Vec<DriveRef>,
     /// Finds the removable drives that are mounted.
-    pub find: Box<Find>,
+    pub find: Box<FindDrives>,
     /// The state folder.
     pub state: PathBuf,
     /// Paths that are never mirrored.
@@ -47,7 +47,7 @@ pub struct Settings {
 }
 
 /// Finds the removable drives that are mounted now. Must be quick, and must not access a medium.
-pub type Find = dyn Fn() -> Vec<(MountKey, DriveRef)> + Send;
+pub type FindDrives = dyn Fn() -> Vec<(MountKey, DriveRef)> + Send;
 
 /// Reads the config again; the error is for a person.
-pub type Reload<'a> = dyn FnMut() -> Result<Settings, String> + 'a;
+pub type ReloadSettings<'a> = dyn FnMut() -> Result<Settings, String> + 'a;

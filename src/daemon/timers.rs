@@ -67,17 +67,17 @@ pub(super) const RESCAN: Debounce =
 
 /// A queue of timers, each with a key. All who set timers share it, so it changes through a shared reference.
 #[derive(Debug)]
-pub(super) struct Timers<K>(RefCell<BTreeMap<K, Entry>>);
+pub(super) struct Timers<K>(RefCell<BTreeMap<K, TimerEntry>>);
 
 #[derive(Debug, Default)]
-struct Entry {
+struct TimerEntry {
     due: Option<Instant>,
     not_before: Option<Instant>,
     /// How long after it fired it is not due again.
     every: Duration,
 }
 
-impl Entry {
+impl TimerEntry {
     fn deadline(&self) -> Option<Instant> {
         self.due.map(|due| self.not_before.map_or(due, |earliest| due.max(earliest)))
     }
@@ -106,7 +106,7 @@ impl<K: Ord + Clone> Timers<K> {
     }
 
     /// Keeps a timer from firing before a time, whenever it is due.
-    pub(super) fn hold(&self, key: K, not_before: Instant) {
+    pub(super) fn postpone(&self, key: K, not_before: Instant) {
         self.0.borrow_mut().entry(key).or_default().not_before = Some(not_before);
     }
 
@@ -186,7 +186,7 @@ mod tests {
         let (timers, begin) = (Timers::default(), Instant::now());
         timers.set(Timer::Scan, begin);
         let later = begin + Duration::from_secs(9);
-        timers.hold(Timer::Scan, later);
+        timers.postpone(Timer::Scan, later);
         assert_eq!(timers.deadline(any), Some(later));
         timers.set(Timer::Scan, begin);
         assert_eq!(timers.pop(begin, any), None, "the hold outlasts a new due time");

@@ -1,13 +1,13 @@
 //! A drive's worker: a thread of its own that does the drive's work when the loop sends it, and keeps nothing of the
 //! drive open between two jobs. A drive that hangs, hangs its own thread only.
 
-use super::events::{Event, ScrubOutcome, SyncFollowUp};
-use crate::disk::{Access, Trouble, VolumeFacts};
+use super::events::{LoopEvent, ScrubOutcome, SyncFollowUp};
+use crate::disk::{Access, ErrorKind, VolumeFacts};
 use crate::job::catalogue::{Catalogue, DriveRowId};
-use crate::job::extras::{Extras, carry_on};
+use crate::job::extras::{Extras, write_extras_of_drive};
 use crate::job::mirror::OpenMailbox;
 use crate::job::replica::scrub::{ScrubRules, ScrubStep, Scrubber, Unfinished};
-use crate::job::replica::{Begin, PresentDrives};
+use crate::job::replica::{NewDrivePolicy, PresentDrives};
 use crate::job::scan::mailboxes::open_all;
 use crate::job::sync_drive::{self, SyncOutcome};
 use crate::job::sync_job::SyncJob;
@@ -115,7 +115,7 @@ impl Progress for UntilInterrupted<'_> {
 
 impl Worker {
     /// Works until the sender of jobs is gone.
-    pub(super) fn run(self, jobs: &Receiver<WorkerJob>, events: &Sender<Event>) {
+    pub(super) fn run(self, jobs: &Receiver<WorkerJob>, events: &Sender<LoopEvent>) {
         let mut unfinished = None;
         while let Ok(job) = jobs.recv() {
             self.signals.queued.fetch_sub(1, Ordering::Relaxed);
@@ -127,17 +127,17 @@ impl Worker {
                 WorkerJob::Sync => {
                     let sync = self.sync().unwrap_or_else(|error| self.failed(error));
                     let follow_up = self.follow_up(&sync);
-                    Event::Synced(self.number, Box::new(sync), follow_up)
+                    LoopEvent::Synced(self.number, Box::new(sync), follow_up)
                 }
                 WorkerJob::Scrub => {
-                    Event::Scrubbed(self.number, Box::new(self.scrub(&mut unfinished)))
+                    LoopEvent::Scrubbed(self.number, Box::new(self.scrub(&mut unfinished)))
                 }
-                WorkerJob::Release => Event::Released(self.number, self.release()),
+                WorkerJob::Release => LoopEvent::Released(self.number, self.release()),
                 WorkerJob::RecordSafe => match self.record_state("settling", "safe") {
                     Ok(()) => continue,
                     Err(error) => {
                         let failed = Box::new(self.failed(error));
-                        Event::Synced(self.number, failed, SyncFollowUp::default())
+                        LoopEvent::Synced(self.number, failed, SyncFollowUp::default())
                     }
                 },
             };
@@ -183,7 +183,7 @@ impl Worker {
     /// What the loop needs to know after a sync. A failure to read it is no trouble of the drive.
     fn follow_up(&self, sync: &SyncOutcome) -> SyncFollowUp {
         // A drive that can only be read is scrubbed too.
-        let is_read_only = |error: &JobError| error.trouble() == Trouble::ReadOnly;
+        let is_read_only = |error: &JobError| error.trouble() == ErrorKind::ReadOnly;
         let is_open = sync.outcome.as_ref().err().is_none_or(is_read_only);
         let Some((_, drive)) = sync.drive.filter(|_| is_open) else {
             return SyncFollowUp::default();
@@ -201,7 +201,7 @@ impl Worker {
         Ok(SyncFollowUp {
             scrub_due: context.scrub.due(&catalogue, replica.row, &*context.clock)?,
             has_unrecoverable: !catalogue.unrecoverable_copies(replica.row, 0, 1)?.is_empty(),
-            days_left: catalogue.days_left(drive, &context.clock.stamp())?,
+            days_left: catalogue.days_left(drive, &context.clock.event_time())?,
         })
     }
 
@@ -225,7 +225,7 @@ impl Worker {
     ) -> Result<(ScrubStep, Option<Duration>), JobError> {
         let context = &self.context;
         let (catalogue, _) = Catalogue::open(&context.state)?;
-        catalogue.keep_small()?;
+        catalogue.use_small_cache()?;
         // Messages of a mailbox that is not there are not compared.
         let mailboxes = open_all(&catalogue, &context.mailboxes)?;
         let (station, clock) = (&context.station, &*context.clock);
@@ -234,14 +234,14 @@ impl Worker {
             volume_source: Arc::clone(&self.drive.volume_source),
             label: self.drive.label.clone(),
             path: self.drive.path.clone(),
-            begin: Begin::Never,
+            begin: NewDrivePolicy::Never,
         };
         let open = |access| {
             sync_drive::open(&catalogue, station, &drive, access, &context.present_drives, clock)
         };
         let (mut replica, record) = match open(Access::Write) {
             Ok(replica) => (replica, true),
-            Err(error) if matches!(error.trouble(), Trouble::ReadOnly | Trouble::Denied) => {
+            Err(error) if matches!(error.trouble(), ErrorKind::ReadOnly | ErrorKind::Denied) => {
                 (open(Access::Read)?, false)
             }
             Err(error) => return Err(error),
@@ -262,7 +262,15 @@ impl Worker {
             let (station, clock) = (&context.station, &*context.clock);
             let (present_drives, extras) = (&context.present_drives, &context.extras);
             let until = UntilNextJob(self);
-            carry_on(&catalogue, station, &self.drive, present_drives, clock, extras, &until)
+            write_extras_of_drive(
+                &catalogue,
+                station,
+                &self.drive,
+                present_drives,
+                clock,
+                extras,
+                &until,
+            )
         });
         let drive = self.drive.label.as_str();
         match updated {

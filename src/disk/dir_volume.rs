@@ -1,8 +1,9 @@
 //! The real drive: a folder, usually the mount point of a removable file system.
 //! Never opens anything by path: every call uses the handle of the root, which is opened at the start.
 
-use super::error::{DiskError, Trouble};
-use super::mounts::{Found, System};
+use super::error::DiskError;
+use super::error::ErrorKind::{Failing, Gone, Refused};
+use super::mounts::{MountedDrive, System};
 use super::openat::{self, DRIVE};
 use super::volume::{
     Access, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts, VolumeSource,
@@ -28,7 +29,7 @@ const FAT_LONGEST: u64 = 4_294_967_295;
 pub struct DirVolumeSource {
     path: PathBuf,
     /// If a removable drive was found in the folder: the only mount that is opened.
-    only: Option<Found>,
+    only: Option<MountedDrive>,
 }
 
 impl DirVolumeSource {
@@ -38,8 +39,8 @@ impl DirVolumeSource {
     }
 
     /// For a removable drive: that mount of that device, and nothing else that may be mounted there later.
-    pub fn on(found: Found) -> Self {
-        Self { path: found.key.at.clone(), only: Some(found) }
+    pub fn of_mounted(found: MountedDrive) -> Self {
+        Self { path: found.key.mount_point.clone(), only: Some(found) }
     }
 
     fn check(&self, folder: &FolderId) -> Result<(), Errno> {
@@ -89,7 +90,7 @@ fn longest_file(fat: bool) -> u64 {
 struct FolderId {
     /// Its device as in [`VolumeFacts::device`].
     device: u64,
-    /// Its inode.
+    /// Tells the folder from another one at the same path.
     inode: u64,
     /// Number of its mount.
     mount: u64,
@@ -114,8 +115,8 @@ fn identify(
 }
 
 /// The error of a file whose length is greater than what the medium holds of it.
-fn hollow(at: &RelName, shown: &str) -> DiskError {
-    DiskError::with("read", format_args!("{at} on {shown}"), Errno::FBIG, Trouble::Refused)
+fn hollow_file_error(at: &RelName, shown: &str) -> DiskError {
+    DiskError::with("read", format_args!("{at} on {shown}"), Errno::FBIG, Refused)
 }
 
 fn medium_of(device: u64) -> Medium {
@@ -146,7 +147,7 @@ impl DirVolume {
         let found = volume_source
             .only
             .clone()
-            .or_else(|| Found::mounted_at(&volume_source.path, folder.mount));
+            .or_else(|| MountedDrive::mounted_at(&volume_source.path, folder.mount));
         let facts = VolumeFacts {
             shown,
             mount: folder.name,
@@ -155,7 +156,7 @@ impl DirVolume {
             readers: 2,
             device: folder.device,
             root: folder.inode,
-            serial: found.and_then(Found::serial_now),
+            serial: found.and_then(MountedDrive::serial_now),
             medium: medium_of(folder.device),
         };
         let capacity = vfs.f_blocks.saturating_mul(vfs.f_frsize);
@@ -204,8 +205,7 @@ impl Volume for DirVolume {
     }
 
     fn present(&self) -> Result<(), DiskError> {
-        let fail =
-            |errno| DiskError::with("look for drive", &self.facts.shown, errno, Trouble::Gone);
+        let fail = |errno| DiskError::with("look for drive", &self.facts.shown, errno, Gone);
         match self.volume_source.still_present(&self.facts) {
             true => Ok(()),
             false => Err(fail(Errno::NODEV)),
@@ -322,7 +322,7 @@ impl Volume for DirVolume {
             Some(more) => rustix::fs::fallocate(&fd, FallocateFlags::KEEP_SIZE, there, more),
         };
         match done.map_err(|errno| self.fail("reserve room for", at, errno)) {
-            Err(error) if matches!(error.trouble, Trouble::Gone | Trouble::Failing) => Err(error),
+            Err(error) if matches!(error.trouble, Gone | Failing) => Err(error),
             // If there is no room, the write itself reports it.
             _ => Ok(()),
         }
@@ -374,13 +374,13 @@ impl Volume for DirVolume {
         let (fd, stat) = openat::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
         if openat::facts(&stat).bytes > self.capacity.max(offset) {
             // Hardly anything of it is on the medium, and reading it would take for ever.
-            return Err(hollow(at, &self.facts.shown));
+            return Err(hollow_file_error(at, &self.facts.shown));
         }
         let (bytes, in_use) = (openat::facts(&stat).bytes, (stat.st_blocks as u64) * 512);
         let mut left = None;
         if bytes >= HOLLOW_FROM && (bytes / HOLLOW_TIMES > in_use || bytes > self.in_use()?) {
             if PayloadName::from_file(1, at.last()).is_some() {
-                return Err(hollow(at, &self.facts.shown));
+                return Err(hollow_file_error(at, &self.facts.shown));
             }
             // Of a log, as much is read as a power failure may leave.
             left = Some(in_use + LEDGER_JUNK_BYTES + HOLLOW_FROM);
@@ -432,7 +432,7 @@ impl Source for OpenFile {
         if let Some(left) = &mut self.left {
             *left = left.saturating_sub(got as u64);
             if *left == 0 {
-                return Err(hollow(&self.at, &self.shown));
+                return Err(hollow_file_error(&self.at, &self.shown));
             }
         }
         Ok(got)

@@ -15,13 +15,13 @@ pub struct DiskError {
     /// The operating system's error number.
     pub errno: Errno,
     /// What it means for the work.
-    pub trouble: Trouble,
+    pub trouble: ErrorKind,
 }
 
 impl DiskError {
     /// An error whose trouble follows from the operating system's error number.
     pub fn new(operation: &'static str, what: impl fmt::Display, errno: Errno) -> Self {
-        Self { operation, what: what.to_string(), errno, trouble: Trouble::of(errno) }
+        Self { operation, what: what.to_string(), errno, trouble: ErrorKind::of(errno) }
     }
 
     /// An error whose trouble the error number alone does not show.
@@ -29,7 +29,7 @@ impl DiskError {
         operation: &'static str,
         what: impl fmt::Display,
         errno: Errno,
-        trouble: Trouble,
+        trouble: ErrorKind,
     ) -> Self {
         Self { operation, what: what.to_string(), errno, trouble }
     }
@@ -37,7 +37,7 @@ impl DiskError {
 
 /// What an error means for the work.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Trouble {
+pub enum ErrorKind {
     /// The device or folder is not there any more, or never was.
     Gone,
     /// The medium reports read or write errors.
@@ -68,7 +68,7 @@ pub enum Trouble {
     Other,
 }
 
-impl Trouble {
+impl ErrorKind {
     fn of(errno: Errno) -> Self {
         match errno {
             Errno::NOENT | Errno::NODEV | Errno::NXIO | Errno::STALE | Errno::NOTCONN => Self::Gone,
@@ -87,26 +87,27 @@ impl Trouble {
 }
 
 /// What to do next, by the trouble and, where it matters, by the operation.
-struct Hint<'a>(Trouble, &'a str);
+struct Hint<'a>(ErrorKind, &'a str);
 
 impl fmt::Display for Hint<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self.0 {
-            Trouble::Gone if self.1 == "open drive" => "; is it plugged in and mounted?",
-            Trouble::Gone if self.1 == "open mailbox" => "; check its path",
-            Trouble::Gone | Trouble::Exists | Trouble::NotAccepted | Trouble::Untrusted | Trouble::Other => "",
-            Trouble::Stopped => "; it was broken off, and goes on the next time",
-            Trouble::Failing => "; read what is there with `counterfoil restore` and replace the drive",
-            Trouble::Full => "; make room there, or use another drive",
-            Trouble::ReadOnly => "; it can be restored from, but not written: check its switch or how it is mounted",
-            Trouble::Denied => "; give the user who runs counterfoil the right to it (mount option uid or gid)",
-            Trouble::NameTooLong => "; a file system that takes longer names is needed there",
-            Trouble::TooLarge => "; use a drive with a file system for files of this length",
-            Trouble::Refused => {
+            ErrorKind::Gone if self.1 == "open drive" => "; is it plugged in and mounted?",
+            ErrorKind::Gone if self.1 == "open mailbox" => "; check its path",
+            ErrorKind::Gone | ErrorKind::Exists | ErrorKind::Other => "",
+            ErrorKind::NotAccepted | ErrorKind::Untrusted => "",
+            ErrorKind::Stopped => "; it was broken off, and goes on the next time",
+            ErrorKind::Failing => "; read what is there with `counterfoil restore` and replace the drive",
+            ErrorKind::Full => "; make room there, or use another drive",
+            ErrorKind::ReadOnly => "; it can be restored from, but not written: check its switch or how it is mounted",
+            ErrorKind::Denied => "; give the user who runs counterfoil the right to it (mount option uid or gid)",
+            ErrorKind::NameTooLong => "; a file system that takes longer names is needed there",
+            ErrorKind::TooLarge => "; use a drive with a file system for files of this length",
+            ErrorKind::Refused => {
                 "; something else stands where our own folder or file should be (a link, a mount, a pipe, a \
                  device): look at it by hand, or use another drive"
             },
-            Trouble::Busy => "; another counterfoil is at work on it: wait, or stop that one",
+            ErrorKind::Busy => "; another counterfoil is at work on it: wait, or stop that one",
         })
     }
 }
@@ -118,9 +119,9 @@ mod tests {
     #[test]
     fn no_room_and_no_more_of_a_quota_are_one_trouble() {
         for errno in [Errno::NOSPC, Errno::DQUOT] {
-            assert_eq!(DiskError::new("write", "x", errno).trouble, Trouble::Full);
+            assert_eq!(DiskError::new("write", "x", errno).trouble, ErrorKind::Full);
         }
-        assert_eq!(DiskError::new("write", "x", Errno::FBIG).trouble, Trouble::TooLarge);
-        assert_eq!(DiskError::new("name", "x", Errno::NAMETOOLONG).trouble, Trouble::NameTooLong);
+        assert_eq!(DiskError::new("write", "x", Errno::FBIG).trouble, ErrorKind::TooLarge);
+        assert_eq!(DiskError::new("name", "x", Errno::NAMETOOLONG).trouble, ErrorKind::NameTooLong);
     }
 }

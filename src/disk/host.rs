@@ -1,7 +1,7 @@
 //! The host's own small files and facts: config text, state folder, locks, ids, reports.
 //! Never touches a drive or a mailbox.
 
-use super::error::{DiskError, Trouble};
+use super::error::{DiskError, ErrorKind};
 use crate::model::escape;
 use rustix::fd::{AsRawFd as _, OwnedFd};
 use rustix::fs::{FileType, FlockOperation, Mode, OFlags};
@@ -282,7 +282,7 @@ pub fn random_bits() -> Result<u64, DiskError> {
         return Ok(number);
     }
     getrandom::u64().map_err(|_| {
-        DiskError::with("read", "the kernel's random numbers", Errno::NOSYS, Trouble::Other)
+        DiskError::with("read", "the kernel's random numbers", Errno::NOSYS, ErrorKind::Other)
     })
 }
 
@@ -343,7 +343,7 @@ pub fn connect(state: &Path, patience: Duration) -> Result<Option<UnixStream>, D
     use std::io::ErrorKind::{ConnectionRefused, NotFound};
     let dir = match socket_path(state) {
         Ok((dir, _)) => dir,
-        Err(error) if error.trouble == Trouble::Gone => return Ok(None),
+        Err(error) if error.trouble == ErrorKind::Gone => return Ok(None),
         Err(error) => return Err(error),
     };
     let connect = || -> std::io::Result<UnixStream> {

@@ -27,7 +27,7 @@ mod walk;
 
 pub use demo_dir::{DemoDir, Files};
 pub use dir_volume::{DirVolumeSource, medium_below};
-pub use error::{DiskError, Trouble};
+pub use error::{DiskError, ErrorKind};
 pub use mailbox::{EntryStat, MailboxDir, MessageFile};
 pub use read_ahead::{ReadAhead, ReaderFault};
 pub use reserved::{Reserved, ReservedFolders, leads_to};
@@ -35,7 +35,7 @@ pub use same_device::{is_mounted, plain_folder, same_device, serial_below};
 pub use staging::{FileAttrs, Owner, Staged, StagingDir};
 pub use stand_in::{MemoryFolder, StandIn, trouble};
 pub use stoppable::{StopAsked, StoppableVolumeSource};
-pub use stream::{Pieces, PrefixHash, hash, read_expected, read_full};
+pub use stream::{Chunks, PrefixHash, hash, read_expected, read_full};
 pub use target::{Placing, STAGING, TargetDir, temporary_name};
 pub use target_lock::TargetLocks;
 pub use temporary::{TemporaryDir, make_dirs, remove_temporary_dirs};

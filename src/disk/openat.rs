@@ -1,7 +1,7 @@
 //! Opens files below an open folder: regular files only, through no link, and not above the folder.
 //! Every path is resolved by the kernel, which confines it to that folder (openat2(2)).
 
-use super::error::{DiskError, Trouble};
+use super::error::{DiskError, ErrorKind};
 use crate::model::RelName;
 use crate::model::message::FileFacts;
 use crate::model::time::Timestamp;
@@ -81,7 +81,7 @@ pub(super) fn open_file(
         let stat = rustix::fs::fstat(fd).map_err(fail)?;
         match FileType::from_raw_mode(stat.st_mode) {
             FileType::RegularFile => Ok(stat),
-            _ => Err(DiskError::with("open", at, Errno::INVAL, Trouble::Refused)),
+            _ => Err(DiskError::with("open", at, Errno::INVAL, ErrorKind::Refused)),
         }
     };
     regular(&open(root, at, OFlags::PATH, resolve).map_err(fail)?)?;

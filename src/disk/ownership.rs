@@ -1,7 +1,7 @@
 //! Who owns a path, who else may put something in its place, and becoming its owner. Uses the kernel and the host's
 //! lists of users and groups. Never opens the file or folder at the path.
 
-use super::error::{DiskError, Trouble};
+use super::error::{DiskError, ErrorKind};
 use super::host;
 use crate::model::escape;
 use rustix::fs::{AtFlags, CWD, FileType, Mode, Stat};
@@ -61,18 +61,18 @@ pub fn path_owner(path: &Path) -> Result<PathOwner, DiskError> {
     let fail = |errno| DiskError::new("look at", escape::shown_path(path), errno);
     let absolute = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
     let mut walk =
-        Walk { at: PathBuf::from("/"), unsafe_at: None, above: None, groups: Groups::read() };
+        PathWalk { path: PathBuf::from("/"), unsafe_at: None, above: None, groups: Groups::read() };
     let mut stat = walk.stat(Path::new("/")).map_err(fail)?;
     let mut rest: VecDeque<PathBuf> = parts(&absolute).collect();
     let (mut links, mut link, mut is_there) = (0, None, true);
     while let Some(part) = rest.pop_front() {
         if part == Path::new("..") {
-            walk.at.pop();
-            stat = walk.stat(&walk.at.clone()).map_err(fail)?;
+            walk.path.pop();
+            stat = walk.stat(&walk.path.clone()).map_err(fail)?;
             continue;
         }
         walk.note_folder(&stat);
-        let next = walk.at.join(&part);
+        let next = walk.path.join(&part);
         let found = match walk.stat(&next) {
             Ok(found) => found,
             // Not there, or on a card that fails: whoever may change the folder above decides what will be there.
@@ -82,7 +82,7 @@ pub fn path_owner(path: &Path) -> Result<PathOwner, DiskError> {
             }
         };
         if FileType::from_raw_mode(found.st_mode) != FileType::Symlink {
-            (walk.at, stat) = (next, found);
+            (walk.path, stat) = (next, found);
             continue;
         }
         links += 1;
@@ -95,7 +95,7 @@ pub fn path_owner(path: &Path) -> Result<PathOwner, DiskError> {
         let to = rustix::fs::readlinkat(CWD, &next, Vec::new()).map_err(fail)?;
         let to = PathBuf::from(std::ffi::OsStr::from_bytes(to.as_bytes()));
         if to.is_absolute() {
-            walk.at = PathBuf::from("/");
+            walk.path = PathBuf::from("/");
             stat = walk.stat(Path::new("/")).map_err(fail)?;
         }
         parts(&to).rev().for_each(|part| rest.push_front(part));
@@ -114,14 +114,14 @@ pub fn path_owner(path: &Path) -> Result<PathOwner, DiskError> {
 }
 
 /// How far a path was followed, and what was found on the way.
-struct Walk {
-    at: PathBuf,
+struct PathWalk {
+    path: PathBuf,
     unsafe_at: Option<PathBuf>,
     above: Option<(u32, u32)>,
     groups: Groups,
 }
 
-impl Walk {
+impl PathWalk {
     fn stat(&mut self, path: &Path) -> Result<Stat, Errno> {
         let stat = rustix::fs::statat(CWD, path, AtFlags::SYMLINK_NOFOLLOW)?;
         if stat.st_uid != 0 {
@@ -134,7 +134,7 @@ impl Walk {
     /// Takes note of a folder in which the next component is.
     fn note_folder(&mut self, stat: &Stat) {
         if self.unsafe_at.is_none() && !is_sticky(stat) && self.is_open(stat) {
-            self.unsafe_at = Some(self.at.clone());
+            self.unsafe_at = Some(self.path.clone());
         }
     }
 
@@ -143,7 +143,7 @@ impl Walk {
         let mode = Mode::from_raw_mode(stat.st_mode);
         // With an access control list the bits of the group are the most that anybody named in the list has.
         let has_list =
-            || rustix::fs::lgetxattr_query(&self.at, ACCESS_LIST).is_ok_and(|length| length > 0);
+            || rustix::fs::lgetxattr_query(&self.path, ACCESS_LIST).is_ok_and(|length| length > 0);
         mode.contains(Mode::WOTH)
             || mode.contains(Mode::WGRP) && (self.groups.has_others(stat.st_gid) || has_list())
     }
@@ -248,7 +248,7 @@ pub fn become_user(user: &User, keeps_root: bool) -> Result<(), DiskError> {
     let shown = user.name.clone().unwrap_or_else(|| user.id.to_string());
     let fail = |errno| DiskError::new("become user", &shown, errno);
     if host::threads() != Some(1) {
-        return Err(DiskError::with("become user", &shown, Errno::BUSY, Trouble::Other));
+        return Err(DiskError::with("become user", &shown, Errno::BUSY, ErrorKind::Other));
     }
     let (id, group) = (Uid::from_raw(user.id), Gid::from_raw(user.group));
     rustix::thread::set_thread_groups(&Groups::read().of(user.name.as_deref())).map_err(fail)?;

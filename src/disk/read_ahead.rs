@@ -65,7 +65,7 @@ impl ReadAhead {
                 threads.push(thread.spawn_scoped(scope, reader).map_err(ReaderFault::NotStarted)?);
                 results.push(received);
             }
-            let ended = in_turn(jobs, &results, take);
+            let ended = run_sequentially(jobs, &results, take);
             drop(results);
             let panicked = threads.into_iter().filter_map(|thread| thread.join().err()).count();
             match panicked {
@@ -95,7 +95,7 @@ impl ReadAhead {
 }
 
 /// Takes results from the readers in turn: with n of them, each reads every nth job.
-fn in_turn<J, R, E: From<ReaderFault>>(
+fn run_sequentially<J, R, E: From<ReaderFault>>(
     jobs: &[J],
     readers: &[Receiver<R>],
     mut take: impl FnMut(&J, R) -> Result<bool, E>,

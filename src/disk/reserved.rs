@@ -51,10 +51,10 @@ pub enum Reserved {
 /// The folders of a host that no mail is restored into.
 #[derive(Debug, Default)]
 pub struct ReservedFolders {
-    homes: Vec<Chain>,
-    settings: Vec<Chain>,
-    system: Vec<Chain>,
-    free: Vec<Chain>,
+    homes: Vec<Ancestors>,
+    settings: Vec<Ancestors>,
+    system: Vec<Ancestors>,
+    free: Vec<Ancestors>,
 }
 
 impl ReservedFolders {
@@ -72,22 +72,22 @@ impl ReservedFolders {
         });
         let system = SYSTEM.iter().map(PathBuf::from).chain(libraries);
         Self {
-            settings: settings.map(|path| Chain::at(&path)).collect(),
-            homes: homes.iter().map(|path| Chain::at(path)).collect(),
-            system: system.map(|path| Chain::at(&path)).collect(),
-            free: FREE.iter().map(|path| Chain::at(Path::new(path))).collect(),
+            settings: settings.map(|path| Ancestors::at(&path)).collect(),
+            homes: homes.iter().map(|path| Ancestors::at(path)).collect(),
+            system: system.map(|path| Ancestors::at(&path)).collect(),
+            free: FREE.iter().map(|path| Ancestors::at(Path::new(path))).collect(),
         }
     }
 
     /// Why no mail is restored into a folder; `None` if it may be. The path must be without links and dots.
     pub fn why(&self, folder: &Path) -> Option<Reserved> {
-        let target = Chain::of(folder);
-        let itself = target.itself()?;
-        let is_one_of = |at: &Folder, kept: &[Chain]| {
-            kept.iter().filter_map(Chain::itself).any(|folder| at.is(folder))
+        let target = Ancestors::of(folder);
+        let itself = target.folder()?;
+        let is_one_of = |at: &IdentifiedFolder, kept: &[Ancestors]| {
+            kept.iter().filter_map(Ancestors::folder).any(|folder| at.is(folder))
         };
-        let holds_one_of = |kept: &[Chain]| kept.iter().any(|chain| chain.has(itself));
-        let is_root = itself.is(&Folder::at(Path::new("/")));
+        let holds_one_of = |kept: &[Ancestors]| kept.iter().any(|chain| chain.has(itself));
+        let is_root = itself.is(&IdentifiedFolder::at(Path::new("/")));
         if is_one_of(itself, &self.homes) {
             return Some(Reserved::Home);
         }
@@ -111,13 +111,13 @@ impl ReservedFolders {
 
 /// A folder by its path and its identity: a second mount shows the same folder at another path.
 #[derive(Debug)]
-struct Folder {
+struct IdentifiedFolder {
     path: PathBuf,
     /// Device and inode, if it is there.
     node: Option<(u64, u64)>,
 }
 
-impl Folder {
+impl IdentifiedFolder {
     fn at(path: &Path) -> Self {
         let node = path.symlink_metadata().ok().map(|facts| (facts.dev(), facts.ino()));
         Self { path: path.to_owned(), node }
@@ -130,23 +130,23 @@ impl Folder {
 
 /// A folder and all folders above it, up to `/`.
 #[derive(Debug)]
-struct Chain(Vec<Folder>);
+struct Ancestors(Vec<IdentifiedFolder>);
 
-impl Chain {
+impl Ancestors {
     /// That of the folder where a path leads.
     fn at(path: &Path) -> Self {
         Self::of(&leads_to(path))
     }
 
     fn of(folder: &Path) -> Self {
-        Self(folder.ancestors().map(Folder::at).collect())
+        Self(folder.ancestors().map(IdentifiedFolder::at).collect())
     }
 
-    fn itself(&self) -> Option<&Folder> {
+    fn folder(&self) -> Option<&IdentifiedFolder> {
         self.0.first()
     }
 
-    fn has(&self, folder: &Folder) -> bool {
+    fn has(&self, folder: &IdentifiedFolder) -> bool {
         self.0.iter().any(|at| at.is(folder))
     }
 }
@@ -184,7 +184,7 @@ mod tests {
 
     /// A host below a folder.
     fn host(root: &Path) -> ReservedFolders {
-        let at = |paths: &[&str]| paths.iter().map(|p| Chain::at(&root.join(p))).collect();
+        let at = |paths: &[&str]| paths.iter().map(|p| Ancestors::at(&root.join(p))).collect();
         for folder in ["home/op/.ssh", "etc", "var/mail", "srv"] {
             std::fs::create_dir_all(root.join(folder)).unwrap();
         }

@@ -22,7 +22,7 @@ const FILE_MODE_LEAST: u32 = 0o400;
 #[derive(Debug)]
 pub struct StagingDir {
     fd: OwnedFd,
-    at: RelName,
+    path: RelName,
     /// A file that is no message could not be removed, so the folder may not become one of the mailbox.
     spoilt: AtomicBool,
 }
@@ -56,20 +56,20 @@ impl Owner {
         Self { to: inherited_owner(folder) }
     }
 
-    pub(super) fn give(self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
+    pub(super) fn apply_to_file(self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
         self.to.map_or(Ok(()), |owner| set_owner(fd, owner))
     }
 
     /// Gives a new folder its owner and permission bits.
-    pub(super) fn take_over(self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
+    pub(super) fn apply_to_new_folder(self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
         rustix::fs::fchmod(fd, Mode::from(FOLDER_MODE))?;
-        self.give(fd)
+        self.apply_to_file(fd)
     }
 }
 
 impl StagingDir {
-    pub(super) fn new(fd: OwnedFd, at: RelName) -> Self {
-        Self { fd, at, spoilt: AtomicBool::new(false) }
+    pub(super) fn new(fd: OwnedFd, path: RelName) -> Self {
+        Self { fd, path, spoilt: AtomicBool::new(false) }
     }
 
     pub(super) fn fd(&self) -> BorrowedFd<'_> {
@@ -77,8 +77,8 @@ impl StagingDir {
     }
 
     /// Its path below the folder restored into.
-    pub fn at(&self) -> &RelName {
-        &self.at
+    pub fn path(&self) -> &RelName {
+        &self.path
     }
 
     /// Whether it holds nothing but finished messages.
@@ -90,7 +90,7 @@ impl StagingDir {
     pub fn stage(&self, name: RelName) -> Result<Staged, DiskError> {
         let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL;
         let fd = openat::open(self.fd.as_fd(), &name, flags, HOST)
-            .map_err(|errno| DiskError::new("create", self.at.join(&name), errno))?;
+            .map_err(|errno| DiskError::new("create", self.path.join(&name), errno))?;
         Ok(Staged { fd, name, offset: 0 })
     }
 
@@ -98,13 +98,13 @@ impl StagingDir {
     pub fn finish(
         &self,
         staged: &Staged,
-        marks: FileAttrs,
+        attrs: FileAttrs,
         owner: Owner,
     ) -> Result<RelName, DiskError> {
-        let FileAttrs { mode, modified } = marks;
-        let at = self.at.join(&staged.name);
+        let FileAttrs { mode, modified } = attrs;
+        let at = self.path.join(&staged.name);
         let fail = |errno| DiskError::new("set owner and time of", &at, errno);
-        owner.give(staged.fd.as_fd()).map_err(fail)?;
+        owner.apply_to_file(staged.fd.as_fd()).map_err(fail)?;
         rustix::fs::fchmod(&staged.fd, Mode::from(mode & FILE_MODES | FILE_MODE_LEAST))
             .map_err(fail)?;
         let time = Timespec { tv_sec: modified.seconds, tv_nsec: modified.nanos.into() };

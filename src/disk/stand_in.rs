@@ -2,7 +2,7 @@
 //! read-only, or fails. Its name follows from the state folder's path; it is removed with the process that made it.
 //! Never follows a link there, and never takes another user's folder for its own.
 
-use super::error::{DiskError, Trouble};
+use super::error::{DiskError, ErrorKind};
 use super::host::{self, Lock};
 use crate::model::limits::STATE_ROOM_BYTES;
 use crate::model::{Digest, escape};
@@ -71,7 +71,7 @@ impl StandIn {
         for base in bases() {
             let path = base.join(name(state));
             match Self::make_at(&path, why) {
-                Err(error) if error.trouble != Trouble::Busy => failed = error,
+                Err(error) if error.trouble != ErrorKind::Busy => failed = error,
                 made => return made,
             }
         }
@@ -91,7 +91,7 @@ impl StandIn {
         let is_ours = facts.uid() == rustix::process::geteuid().as_raw();
         if !facts.is_dir() || !is_ours || facts.mode() & 0o077 != 0 {
             let shown = escape::shown_path(path);
-            return Err(DiskError::with("use", shown, Errno::PERM, Trouble::Refused));
+            return Err(DiskError::with("use", shown, Errno::PERM, ErrorKind::Refused));
         }
         let lock = host::lock(&path.join(LOCK))?;
         host::write_whole(&path.join(WHY), why.as_bytes())?;
@@ -131,7 +131,7 @@ impl StandIn {
         let is_its = |path: &PathBuf| {
             path.is_dir() && owner(path).is_some_and(|uid| uid == me || owner(state) == Some(uid))
         };
-        let mut found = everybodys_bases().into_iter().map(|base| base.join(name(state)));
+        let mut found = shared_bases().into_iter().map(|base| base.join(name(state)));
         let path = found.find(|path| is_its(path) && host::is_locked(&path.join(LOCK)))?;
         let why = host::read_text(&path.join(WHY)).ok().flatten().unwrap_or_default();
         Some((path, why))
@@ -166,7 +166,7 @@ fn bases() -> Vec<PathBuf> {
 }
 
 /// The same, and those of services and other users, as far as this user may read them.
-fn everybodys_bases() -> Vec<PathBuf> {
+fn shared_bases() -> Vec<PathBuf> {
     let below = |folder: &str| {
         let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
         entries.map(|entry| entry.path()).collect::<Vec<_>>()
@@ -183,5 +183,5 @@ fn is_in_memory(path: &Path) -> bool {
 }
 
 fn no_memory() -> DiskError {
-    DiskError::with("find", "a folder in memory", Errno::NOENT, Trouble::Other)
+    DiskError::with("find", "a folder in memory", Errno::NOENT, ErrorKind::Other)
 }

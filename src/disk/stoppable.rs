@@ -1,7 +1,7 @@
 //! A drive on which long reads can be stopped: of a ledger, a list, a copy of gigabytes, or very many small ones.
 //! Never stops a write, nor the reading back of what was just written.
 
-use super::error::{DiskError, Trouble};
+use super::error::{DiskError, ErrorKind};
 use super::volume::{
     Access, Entry, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts, VolumeSource,
 };
@@ -15,7 +15,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 /// Returns whether to stop.
 pub type StopAsked = Arc<dyn Fn() -> bool + Send + Sync>;
 
-/// Opening a file, or finding its length, counts as so many bytes read: it takes a stick about as long.
+/// Opening a file, or finding its length, counts as this many bytes read: it takes a stick about as long.
 const OPENED: u64 = 4 << 10;
 /// The same for listing a folder.
 const LISTED: u64 = 64 << 10;
@@ -62,11 +62,11 @@ struct ReadAllowance {
 }
 
 impl ReadAllowance {
-    fn spend(&self, bytes: u64, at: impl fmt::Display) -> Result<(), DiskError> {
+    fn charge(&self, bytes: u64, at: impl fmt::Display) -> Result<(), DiskError> {
         let left = self.left.load(Ordering::Relaxed).saturating_sub(bytes);
         self.left.store(left, Ordering::Relaxed);
         match left == 0 && (self.stop)() {
-            true => Err(DiskError::with("read", at, Errno::CANCELED, Trouble::Stopped)),
+            true => Err(DiskError::with("read", at, Errno::CANCELED, ErrorKind::Stopped)),
             false => Ok(()),
         }
     }
@@ -99,17 +99,17 @@ impl Volume for StoppableVolume {
     }
 
     fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
-        self.reading.spend(LISTED, at)?;
+        self.reading.charge(LISTED, at)?;
         self.inner.list(at, most)
     }
 
     fn lengths(&self, at: &RelName, most: usize) -> Result<Lengths, DiskError> {
-        self.reading.spend(LISTED, at)?;
+        self.reading.charge(LISTED, at)?;
         self.inner.lengths(at, most)
     }
 
     fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
-        self.reading.spend(OPENED, at)?;
+        self.reading.charge(OPENED, at)?;
         self.inner.length(at)
     }
 
@@ -155,7 +155,7 @@ impl Volume for StoppableVolume {
         offset: u64,
         from: ReadFrom,
     ) -> Result<Box<dyn Source>, DiskError> {
-        self.reading.spend(OPENED, at)?;
+        self.reading.charge(OPENED, at)?;
         let inner = self.inner.read(at, offset, from)?;
         Ok(Box::new(StoppableSource { inner, at: at.clone(), reading: self.reading.clone() }))
     }
@@ -170,7 +170,7 @@ struct StoppableSource {
 impl Source for StoppableSource {
     fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
         let got = self.inner.read(into)?;
-        self.reading.spend(got as u64, &self.at)?;
+        self.reading.charge(got as u64, &self.at)?;
         Ok(got)
     }
 }

@@ -7,24 +7,24 @@ use crate::model::limits::COPY_BUFFER_BYTES;
 use crate::model::{Hasher, Identity};
 
 /// The pieces of a file, in order, each `COPY_BUFFER_BYTES` long except the last.
-pub struct Pieces<'a> {
+pub struct Chunks<'a> {
     source: &'a mut dyn Source,
     /// Offset of the next piece from the beginning of the file.
-    at: u64,
+    offset: u64,
     /// Length that it should have at most, in bytes. One more byte is read, so that a longer file is noticed.
     longest: u64,
     ended: bool,
 }
 
-impl<'a> Pieces<'a> {
+impl<'a> Chunks<'a> {
     /// The pieces of a file of at most `longest` bytes; `u64::MAX` if the length is unknown.
     pub fn new(source: &'a mut dyn Source, longest: u64) -> Self {
         Self::resume(source, 0, longest)
     }
 
     /// The pieces of a file from the offset `at` on.
-    pub fn resume(source: &'a mut dyn Source, at: u64, longest: u64) -> Self {
-        Self { source, at, longest, ended: false }
+    pub fn resume(source: &'a mut dyn Source, offset: u64, longest: u64) -> Self {
+        Self { source, offset, longest, ended: false }
     }
 
     /// Replaces `piece` with the next one. Returns `false` and empties `piece` if there is none.
@@ -33,19 +33,19 @@ impl<'a> Pieces<'a> {
             piece.clear();
             return Ok(false);
         }
-        let left = self.longest.saturating_sub(self.at);
+        let left = self.longest.saturating_sub(self.offset);
         let room = left.saturating_add(1).min(COPY_BUFFER_BYTES as u64) as usize;
         piece.resize(room, 0);
         let got = read_expected(self.source, piece, left)?;
         piece.truncate(got);
-        self.at += got as u64;
-        self.ended = got < room || self.at > self.longest;
+        self.offset += got as u64;
+        self.ended = got < room || self.offset > self.longest;
         Ok(got > 0)
     }
 
     /// Offset after the last piece, in bytes from the beginning of the file.
-    pub fn at(&self) -> u64 {
-        self.at
+    pub fn offset(&self) -> u64 {
+        self.offset
     }
 
     /// Whether the last piece was read; known without another read if the file ends where it should.
@@ -56,7 +56,7 @@ impl<'a> Pieces<'a> {
 
 /// Length and hash of a file of at most `longest` bytes; of a longer one, those of its beginning.
 pub fn hash(source: &mut dyn Source, longest: u64) -> Result<Identity, DiskError> {
-    let (mut pieces, mut piece) = (Pieces::new(source, longest), Vec::new());
+    let (mut pieces, mut piece) = (Chunks::new(source, longest), Vec::new());
     let mut hasher = Hasher::default();
     while pieces.next(&mut piece)? {
         hasher.update(&piece);
@@ -160,13 +160,13 @@ mod tests {
             let content = bytes.repeat(repeated);
             let resumed = resumed.min(content.len()).min(longest.try_into().unwrap_or(usize::MAX));
             let mut source = Slow { bytes: &content[resumed..], at_once, asked: 0 };
-            let mut pieces = Pieces::resume(&mut source, resumed as u64, longest);
+            let mut pieces = Chunks::resume(&mut source, resumed as u64, longest);
             let (mut piece, mut all) = (Vec::new(), content[..resumed].to_vec());
             while pieces.next(&mut piece).unwrap() {
                 all.extend_from_slice(&piece);
             }
             prop_assert!(piece.is_empty() && pieces.is_at_end());
-            prop_assert_eq!(pieces.at(), all.len() as u64);
+            prop_assert_eq!(pieces.offset(), all.len() as u64);
             let expected = content.len().min(longest.saturating_add(1).try_into().unwrap_or(usize::MAX));
             prop_assert_eq!(&all[..], &content[..expected]);
             let mut prefix = PrefixHash::new(longest);

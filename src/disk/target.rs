@@ -164,7 +164,7 @@ impl TargetDir {
         super::MailboxDir::open_below(self.root.as_fd(), at)
     }
 
-    /// Fails if so many bytes do not fit. Such a file is not begun, so that it takes no room from others.
+    /// Fails if this many bytes do not fit. Such a file is not begun, so that it takes no room from others.
     pub fn has_room(&self, bytes: u64) -> Result<(), DiskError> {
         let fs = rustix::fs::fstatvfs(&self.root)
             .map_err(|errno| DiskError::new("measure room in", &self.shown, errno))?;
@@ -181,7 +181,7 @@ impl TargetDir {
         }
         let at = RelName::fixed(STAGING);
         let owner = self.owner_in(None)?;
-        let mut give = |fd: BorrowedFd<'_>| owner.give(fd);
+        let mut give = |fd: BorrowedFd<'_>| owner.apply_to_file(fd);
         openat::make_dirs(self.root.as_fd(), &at, FOLDER_MODE, HOST, &mut give)?;
         let made = self.waiting_at(at)?;
         *self.staging.borrow_mut() = Some(Arc::clone(&made));
@@ -190,7 +190,7 @@ impl TargetDir {
 
     /// A staged folder, whose files wait in it under their own names; `number` must be unique within a restore.
     pub fn new_folder(&self, number: u64, owner: Owner) -> Result<Arc<StagingDir>, DiskError> {
-        let at = self.staging_dir()?.at().join(&temporary_name(number));
+        let at = self.staging_dir()?.path().join(&temporary_name(number));
         self.make_dirs_for(&at, owner)?;
         self.waiting_at(at)
     }
@@ -216,7 +216,7 @@ impl TargetDir {
         let to = self.folder_of(at)?;
         let parent = staged.parent();
         let staging = self.staging.borrow();
-        let staging = staging.as_ref().filter(|staging| parent.as_ref() == Some(staging.at()));
+        let staging = staging.as_ref().filter(|staging| parent.as_ref() == Some(staging.path()));
         let elsewhere;
         let from = match staging {
             Some(staging) => staging.fd(),
@@ -249,7 +249,7 @@ impl TargetDir {
         let to = self.folder_of(at)?;
         *self.absent.borrow_mut() = None;
         let staging = self.staging_dir()?;
-        let (old, new) = (last(folder.at()), last(at));
+        let (old, new) = (last(folder.path()), last(at));
         match rustix::fs::renameat_with(staging.fd(), &old, &to, &new, RenameFlags::NOREPLACE) {
             Ok(()) => Ok(Placing::Done),
             Err(Errno::EXIST) => Ok(Placing::Occupied),
@@ -278,7 +278,7 @@ impl TargetDir {
 
     fn make_dirs_for(&self, at: &RelName, owner: Owner) -> Result<(), DiskError> {
         *self.absent.borrow_mut() = None;
-        let mut made = |fd: BorrowedFd<'_>| owner.take_over(fd);
+        let mut made = |fd: BorrowedFd<'_>| owner.apply_to_new_folder(fd);
         openat::make_dirs(self.root.as_fd(), at, FOLDER_MODE, HOST, &mut made)
     }
 

@@ -29,7 +29,7 @@ struct LockedFolder {
 
 impl TargetLocks {
     /// Locks a folder, and makes it if it is not there. `Busy` if another restore holds it.
-    pub fn take(&self, path: &Path) -> Result<(), DiskError> {
+    pub fn lock_folder(&self, path: &Path) -> Result<(), DiskError> {
         self.open(path).map(drop)
     }
 

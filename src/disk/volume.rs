@@ -118,7 +118,7 @@ pub trait Volume: Send + Sync {
     /// Writes into an existing file, at an offset up to its end, and makes it durable with everything written to the
     /// device before: on FAT only this flushes the device.
     fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError>;
-    /// Reserves room for a file to grow to so many bytes: on FAT the chain of its clusters then becomes durable with
+    /// Reserves room for a file to grow to this many bytes: on FAT the chain of its clusters then becomes durable with
     /// everything else, before a length that needs it. If the file is that long already, what was reserved before is
     /// freed. A hint: a volume that cannot do this does nothing.
     fn reserve(&self, _at: &RelName, _length: u64) -> Result<(), DiskError> {

@@ -18,7 +18,7 @@ pub enum WalkEntry {
     NotAFile(RelName),
     /// A folder (`None`: the mailbox itself) that could not be read to its end, and why.
     Unreadable(Option<RelName>, String),
-    /// A folder (`None`: the mailbox itself) with so many names that are too long, or whose paths are.
+    /// A folder (`None`: the mailbox itself) with this many names that are too long, or whose paths are.
     TooLong(Option<RelName>, u64),
 }
 
@@ -32,18 +32,18 @@ pub(super) struct Walk<E> {
     /// The folders open, from the mailbox itself down.
     levels: Vec<Level>,
     /// Why the mailbox itself could not be listed completely.
-    failed: Option<Unlisted>,
+    failed: Option<PartialListing>,
 }
 
 /// Why a folder was not listed completely.
-enum Unlisted {
+enum PartialListing {
     /// It could not be read to its end.
     Unread(String),
     /// So many of its names are too long.
     TooLong(u64),
 }
 
-impl Unlisted {
+impl PartialListing {
     fn walk_entry(self, at: Option<RelName>) -> WalkEntry {
         match self {
             Self::Unread(why) => WalkEntry::Unreadable(at, why),
@@ -55,21 +55,21 @@ impl Unlisted {
 struct Level {
     dir: OwnedFd,
     /// Its path; none for the mailbox itself.
-    at: Option<RelName>,
-    names: Names,
+    path: Option<RelName>,
+    names: FolderNames,
     next: usize,
 }
 
 /// The names of a folder in one buffer: a million names are not a million allocations.
 #[derive(Default)]
-struct Names {
+struct FolderNames {
     bytes: Vec<u8>,
     /// Offset, length and kind of each.
-    parts: Vec<(u32, u16, Kind)>,
+    parts: Vec<(u32, u16, MaybeFolder)>,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum Kind {
+enum MaybeFolder {
     Folder,
     /// Anything else, or not known: found out when its turn comes.
     Other,
@@ -82,26 +82,26 @@ impl<E: Fn(&RelName) -> bool> Walk<E> {
         let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
         walk.failed = match rustix::fs::openat(root, ".", flags, Mode::empty()) {
             Ok(dir) => walk.list(dir, None),
-            Err(errno) => Some(Unlisted::Unread(errno.to_string())),
+            Err(errno) => Some(PartialListing::Unread(errno.to_string())),
         };
         walk
     }
 
     /// Lists a folder and continues the walk in it. Returns why it could not be listed completely, if so.
-    fn list(&mut self, dir: OwnedFd, at: Option<RelName>) -> Option<Unlisted> {
-        let mut names = Names::default();
+    fn list(&mut self, dir: OwnedFd, path: Option<RelName>) -> Option<PartialListing> {
+        let mut names = FolderNames::default();
         let trouble = names.read(dir.as_fd());
-        let above = at.as_ref().map_or(0, |at| at.as_bytes().len() + 1);
+        let above = path.as_ref().map_or(0, |path| path.as_bytes().len() + 1);
         let too_long = names.leave_out(PATH_BYTES_MAX.saturating_sub(above));
-        self.levels.push(Level { dir, at, names, next: 0 });
+        self.levels.push(Level { dir, path, names, next: 0 });
         match trouble {
-            Some(why) => Some(Unlisted::Unread(why)),
-            None => (too_long > 0).then_some(Unlisted::TooLong(too_long)),
+            Some(why) => Some(PartialListing::Unread(why)),
+            None => (too_long > 0).then_some(PartialListing::TooLong(too_long)),
         }
     }
 
     /// The next entry of the innermost folder: its name, its path, its kind as listed.
-    fn step(&mut self) -> Option<(RelName, RelName, Kind)> {
+    fn step(&mut self) -> Option<(RelName, RelName, MaybeFolder)> {
         loop {
             let level = self.levels.last_mut()?;
             let Some((name, kind)) = level.names.get(level.next) else {
@@ -110,7 +110,7 @@ impl<E: Fn(&RelName) -> bool> Walk<E> {
             };
             level.next += 1;
             let path = |alone: RelName| {
-                let path = match &level.at {
+                let path = match &level.path {
                     None => alone.clone(),
                     Some(at) => RelName::new(at.join(&alone).as_bytes()).ok()?,
                 };
@@ -136,7 +136,7 @@ impl<E: Fn(&RelName) -> bool> Walk<E> {
             // Gone since the listing, or no folder any more: the next walk will show.
             Err(Errno::NOENT | Errno::NOTDIR) => None,
             Err(Errno::LOOP) => return Some(WalkEntry::NotAFile(path)),
-            Err(errno) => Some(Unlisted::Unread(errno.to_string())),
+            Err(errno) => Some(PartialListing::Unread(errno.to_string())),
         };
         trouble.map(|why| why.walk_entry(Some(path)))
     }
@@ -152,8 +152,8 @@ impl<E: Fn(&RelName) -> bool> Iterator for Walk<E> {
         loop {
             let (alone, path, kind) = self.step()?;
             let kind = match kind {
-                Kind::Folder => FileType::Directory,
-                Kind::Other => {
+                MaybeFolder::Folder => FileType::Directory,
+                MaybeFolder::Other => {
                     let dir = self.levels.last()?.dir.as_fd();
                     match rustix::fs::statat(dir, alone.as_path(), AtFlags::SYMLINK_NOFOLLOW) {
                         Ok(stat) => match FileType::from_raw_mode(stat.st_mode) {
@@ -180,7 +180,7 @@ impl<E: Fn(&RelName) -> bool> Iterator for Walk<E> {
     }
 }
 
-impl Names {
+impl FolderNames {
     /// Reads a folder's names and sorts them. Returns why it could not be read to its end, if so.
     fn read(&mut self, dir: BorrowedFd<'_>) -> Option<String> {
         let mut buffer = Vec::with_capacity(LISTED_AT_ONCE);
@@ -203,8 +203,8 @@ impl Names {
                 break;
             }
             let kind = match entry.file_type() {
-                FileType::Directory => Kind::Folder,
-                _ => Kind::Other,
+                FileType::Directory => MaybeFolder::Folder,
+                _ => MaybeFolder::Other,
             };
             self.parts.push((self.bytes.len() as u32, name.len() as u16, kind));
             self.bytes.extend_from_slice(name);
@@ -221,13 +221,13 @@ impl Names {
         (before - self.parts.len()) as u64
     }
 
-    fn get(&self, at: usize) -> Option<(&[u8], Kind)> {
+    fn get(&self, at: usize) -> Option<(&[u8], MaybeFolder)> {
         let found = self.parts.get(at)?;
         Some((part(&self.bytes, found), found.2))
     }
 }
 
-fn part<'a>(bytes: &'a [u8], &(from, length, _): &(u32, u16, Kind)) -> &'a [u8] {
+fn part<'a>(bytes: &'a [u8], &(from, length, _): &(u32, u16, MaybeFolder)) -> &'a [u8] {
     let from = from as usize;
     &bytes[from..from + usize::from(length)]
 }

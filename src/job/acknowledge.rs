@@ -34,7 +34,7 @@ pub fn acknowledge_missing(
     is_meant: impl Fn(&MissingRow) -> bool,
     clock: &dyn Clock,
 ) -> Result<Acknowledged, JobError> {
-    let at = clock.stamp().time.seconds;
+    let at = clock.event_time().time.seconds;
     let mut meant = Vec::new();
     catalogue.each_missing(|row| {
         if is_meant(&row) {
@@ -49,7 +49,7 @@ pub fn acknowledge_missing(
             catalogue.set_departed(of, Departed::Acknowledged, None, at)?;
             match row.damaged {
                 true => {
-                    catalogue.take_as_it_is(row.mailbox, &row.key)?;
+                    catalogue.accept_as_is(row.mailbox, &row.key)?;
                     done.damaged += 1;
                 }
                 false => done.missing += 1,
@@ -63,18 +63,18 @@ pub fn acknowledge_missing(
 /// A message that only a drive has, in terms that any state of the catalogue understands.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Lacked {
-    /// Its mailbox.
+    /// As the config names it, or a ledger.
     pub mailbox: MailboxName,
     /// Its path, as its sorting key.
     pub key: Vec<u8>,
-    /// What it is.
+    /// SHA-256 and length of the content.
     pub identity: Identity,
     /// No other card has asserted it.
     pub is_ours: bool,
 }
 
 /// The messages that a drive asserts and this card's mailboxes lack.
-pub fn lacked(
+pub fn lacking_messages(
     catalogue: &Catalogue,
     station: &StationName,
     drive: DriveId,
@@ -82,10 +82,10 @@ pub fn lacked(
     let Some(drive) = catalogue.drive(drive)? else { return Ok(Vec::new()) };
     let replica = catalogue.replica(drive.row, station)?;
     let mut all = Vec::new();
-    catalogue.lacked(replica.row, |asserted| {
+    catalogue.each_lacking(replica.row, |asserted| {
         let of = (asserted.mailbox, asserted.key.as_slice(), asserted.content);
         all.push(Lacked {
-            is_ours: catalogue.is_said_here_alone(station, of)?,
+            is_ours: catalogue.is_asserted_here_alone(station, of)?,
             mailbox: catalogue.mailbox_name(asserted.mailbox)?.0,
             key: asserted.key,
             identity: catalogue.identity(asserted.content)?,
@@ -103,7 +103,7 @@ pub fn acknowledge_lacking(
     lacked: &[Lacked],
     clock: &dyn Clock,
 ) -> Result<Acknowledged, JobError> {
-    let at = clock.stamp().time.seconds;
+    let at = clock.event_time().time.seconds;
     let mut done = Acknowledged::default();
     catalogue.write_transaction(|| {
         for Lacked { mailbox, key, identity, is_ours } in lacked {

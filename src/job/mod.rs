@@ -41,7 +41,7 @@ pub struct DriveRef {
     /// Its path in raw bytes, as the catalogue stores it.
     pub path: Vec<u8>,
     /// Whether it may be made a drive if it is none.
-    pub begin: replica::Begin,
+    pub begin: replica::NewDrivePolicy,
 }
 
 /// The station that the work is done for.

@@ -1,4 +1,4 @@
-//! Through which a job reports progress, and is asked to stop. Never waits for whoever listens.
+//! The interface through which a job reports progress and learns that it has to stop. Never waits for its listener.
 
 /// Receives progress, so that a person sees a bar and a watchdog is fed. Called often, from the
 /// thread that works: must be quick.

@@ -4,16 +4,17 @@
 use super::catalogue::{Catalogue, DriveRowId, KnownHow};
 use super::mirror::{OpenMailbox, Pass, PassReport};
 use super::replica::{
-    Acceptance, Begin, OpenOptions, PresentDrives, Replica, check_acceptance, check_refused,
-    check_serial, compare, note_lost_pages, open_replica, refuse_forgotten, session_of,
+    Acceptance, NewDrivePolicy, OpenOptions, PresentDrives, Replica, check_acceptance,
+    check_refused, check_serial, compare, note_lost_pages, open_replica, refuse_forgotten,
+    session_of,
 };
 use super::report::audit::{Audit, AuditOptions, audit};
 use super::report::verdict::Counts;
 use super::scan::mailboxes::ConfirmedMailbox;
 use super::{DriveRef, JobError, Progress};
-use crate::disk::{Access, DiskError, Trouble, Volume};
+use crate::disk::{Access, DiskError, ErrorKind, Volume};
 use crate::job::catalogue::MailboxRowId;
-use crate::model::airtime::Link;
+use crate::model::airtime::RadioLink;
 use crate::model::limits::RESERVE_BYTES;
 use crate::model::{Clock, DriveId, Finding, Reason, RelName, StationName, bag};
 
@@ -45,13 +46,13 @@ impl SyncOutcome {
 pub fn state_of(error: &JobError) -> &'static str {
     match error.trouble() {
         _ if matches!(error, JobError::Forgotten { .. }) => "forgotten",
-        Trouble::Gone => "away",
-        Trouble::Full => "full",
-        Trouble::ReadOnly => "read-only",
-        Trouble::Busy => "busy",
-        Trouble::Stopped => "copying",
-        Trouble::NotAccepted => "left-alone",
-        Trouble::Untrusted => "untrusted",
+        ErrorKind::Gone => "away",
+        ErrorKind::Full => "full",
+        ErrorKind::ReadOnly => "read-only",
+        ErrorKind::Busy => "busy",
+        ErrorKind::Stopped => "copying",
+        ErrorKind::NotAccepted => "left-alone",
+        ErrorKind::Untrusted => "untrusted",
         _ => "failed",
     }
 }
@@ -83,7 +84,7 @@ pub fn mirror_drive(
             sync.findings.push(Finding::NumbersUsedUp);
         }
         let pass = Pass { catalogue, mailboxes, clock, progress };
-        let mount = session_of(&clock.stamp(), &*admitted.volume);
+        let mount = session_of(&clock.event_time(), &*admitted.volume);
         let done = pass.run(&mut admitted).and_then(|mut report| {
             report.is_complete &= !is_some_away(&pass)?;
             if !report.stopped {
@@ -99,7 +100,7 @@ pub fn mirror_drive(
         done.map_err(|error| match admitted.volume.present() {
             Err(_) if error.may_be_a_pull() => {
                 let at = admitted.volume.facts().shown.clone();
-                JobError::PulledOut { at, while_doing: error.to_string() }
+                JobError::PulledOut { path: at, while_doing: error.to_string() }
             }
             _ => error,
         })
@@ -126,7 +127,7 @@ fn note_copied(
     admitted: &Replica,
     clock: &dyn Clock,
 ) -> Result<(), JobError> {
-    let may_begin = matches!(drive.begin, Begin::OnDevice | Begin::InFolder);
+    let may_begin = matches!(drive.begin, NewDrivePolicy::OnDevice | NewDrivePolicy::InFolder);
     let serial = admitted.volume.facts().serial.as_deref();
     let has_less = match catalogue.known_as(admitted.id)? {
         None => true,
@@ -137,7 +138,7 @@ fn note_copied(
         return Ok(());
     }
     let of = (admitted.id, drive.label.as_str());
-    catalogue.make_known(of, serial, KnownHow::Copied, clock.stamp().time)
+    catalogue.make_known(of, serial, KnownHow::Copied, clock.event_time().time)
 }
 
 /// Whether a mailbox in force could not be opened for this pass: its changes are not recorded on the drive, and its row
@@ -151,7 +152,7 @@ fn is_some_away(pass: &Pass<'_>) -> Result<bool, JobError> {
 fn record_health(catalogue: &Catalogue, drive: DriveRowId, outcome: &Result<PassReport, JobError>) {
     let kept = match outcome {
         Ok(PassReport { room: Some(room), .. }) => catalogue.record_free_space(drive, *room),
-        Err(error) if error.trouble() == Trouble::Failing => {
+        Err(error) if error.trouble() == ErrorKind::Failing => {
             catalogue.mark_worn(drive, "it answered with an error")
         }
         _ => Ok(()),
@@ -171,10 +172,10 @@ pub fn open(
     clock: &dyn Clock,
 ) -> Result<Replica, JobError> {
     let volume = drive.volume_source.open(access)?;
-    let mount = session_of(&clock.stamp(), &*volume);
+    let mount = session_of(&clock.event_time(), &*volume);
     let opened = || -> Result<Replica, JobError> {
         let mut copied = None;
-        let here = &|| present_drives.here(&drive.volume_source);
+        let here = &|| present_drives.ids_except(&drive.volume_source);
         if access == Access::Write {
             refuse_forgotten(catalogue, &*volume)?;
             check_writable(&*volume)?;
@@ -183,7 +184,7 @@ pub fn open(
         check_serial(catalogue, drive, &*volume)?;
         let acceptance = check_acceptance(catalogue, drive, &*volume, access, here, clock)?;
         match (access, acceptance) {
-            (Access::Write, Acceptance::As(Begin::Known)) => {
+            (Access::Write, Acceptance::As(NewDrivePolicy::Known)) => {
                 present_drives.register_known(drive, &*volume)?
             }
             (Access::Write, _) => {
@@ -194,7 +195,7 @@ pub fn open(
         let begin = acceptance.begin();
         let (label, at) = (drive.label.as_str(), drive.path.as_slice());
         let options =
-            OpenOptions { station, access, begin, label, at, taken_for: None, here, clock };
+            OpenOptions { station, access, begin, label, path: at, taken_for: None, here, clock };
         let mut admitted = open_replica(catalogue, volume, &options)?;
         present_drives.note(admitted.id, drive, admitted.volume.facts());
         admitted.findings.extend(copied);
@@ -208,12 +209,12 @@ pub fn open(
 
 /// Whether the owner and the mount allow writing to a drive.
 fn check_writable(volume: &dyn Volume) -> Result<(), JobError> {
-    let at = &volume.facts().shown;
+    let path = &volume.facts().shown;
     if is_skipped(volume) {
-        return Err(JobError::SkipFile { at: at.clone() });
+        return Err(JobError::SkipFile { path: path.clone() });
     }
     if volume.facts().read_only {
-        return Err(DiskError::new("write to", at, rustix::io::Errno::ROFS).into());
+        return Err(DiskError::new("write to", path, rustix::io::Errno::ROFS).into());
     }
     Ok(())
 }
@@ -223,7 +224,7 @@ pub fn is_skipped(volume: &dyn Volume) -> bool {
     match volume.length(&RelName::fixed(bag::SKIP_FILE)) {
         Ok(length) => length.is_some(),
         // A folder or a link of that name.
-        Err(error) => error.trouble == Trouble::Refused,
+        Err(error) => error.trouble == ErrorKind::Refused,
     }
 }
 
@@ -232,7 +233,7 @@ pub struct InspectedDrive {
     /// Its name for a person.
     pub label: String,
     /// Its path in raw bytes.
-    pub at: Vec<u8>,
+    pub path: Vec<u8>,
     /// The drive, open.
     pub drive: Result<Replica, JobError>,
     /// Why it takes no messages, if it takes none.
@@ -251,17 +252,19 @@ pub fn inspect_drives(
     let inspect = |drive: &DriveRef| {
         let opened = match open(catalogue, station, drive, Access::Read, &present_drives, clock) {
             Err(error @ JobError::Catalogue(_)) => return Err(error),
-            Err(JobError::NoDrive { at }) if matches!(drive.begin, Begin::Never | Begin::Known) => {
-                Err(JobError::NotAccepted { at })
+            Err(JobError::NoDrive { path: at })
+                if matches!(drive.begin, NewDrivePolicy::Never | NewDrivePolicy::Known) =>
+            {
+                Err(JobError::NotAccepted { path: at })
             }
             opened => opened,
         };
         let trouble = match &opened {
             Ok(admitted) if is_skipped(&*admitted.volume) => Some(Reason::NoDrive),
-            Ok(admitted) if catalogue.distrust(admitted.state.drive)?.is_some() => {
+            Ok(admitted) if catalogue.distrust_reason(admitted.state.drive)?.is_some() => {
                 Some(Reason::DriveFailed)
             }
-            Ok(admitted) if admitted.newer || admitted.volume.facts().read_only => {
+            Ok(admitted) if admitted.frozen || admitted.volume.facts().read_only => {
                 Some(Reason::DriveFailed)
             }
             Ok(admitted) => match admitted.volume.room() {
@@ -274,7 +277,7 @@ pub fn inspect_drives(
             Err(_) => Some(Reason::DriveFailed),
         };
         let (label, at) = (drive.label.clone(), drive.path.clone());
-        Ok(InspectedDrive { label, at, drive: opened, trouble })
+        Ok(InspectedDrive { label, path: at, drive: opened, trouble })
     };
     let inspected = drives.iter().map(inspect).collect::<Result<Vec<_>, _>>()?;
     // All ledgers are read now.
@@ -295,7 +298,7 @@ pub fn compare_drives(
 ) -> Result<(), JobError> {
     for (id, row) in syncs.iter().filter_map(|sync| sync.drive) {
         let replica = catalogue.replica(row, station)?;
-        if !catalogue.to_be_compared(&replica, id, false)?.is_empty() {
+        if !catalogue.witnesses_to_compare(&replica, id, false)?.is_empty() {
             return inspect_drives(catalogue, station, drives, clock).map(drop);
         }
     }
@@ -304,18 +307,18 @@ pub fn compare_drives(
 
 /// Whether a drive's copies do not count, for a reason other than distrust.
 pub fn is_left_out(catalogue: &Catalogue, drive: DriveRowId) -> Result<bool, JobError> {
-    Ok(!catalogue.counts(drive)? && catalogue.distrust(drive)?.is_none())
+    Ok(!catalogue.counts(drive)? && catalogue.distrust_reason(drive)?.is_none())
 }
 
 /// The input of an audit.
 #[derive(Debug, Clone, Copy)]
 pub struct AuditRequest<'a> {
-    /// The station.
+    /// Its bag on a drive is `counterfoil/STATION/`.
     pub station: &'a StationName,
     /// Copies that a message needs to be safe.
     pub wanted_copies: u32,
     /// The radio link on which a lost message would be requested again.
-    pub link: Link,
+    pub link: RadioLink,
     /// Messages of each kind that are listed one by one; more are only counted.
     pub list_at_most: usize,
     /// The mailboxes, as scanned.
@@ -351,7 +354,7 @@ pub fn audit_now(
                 present.push(None);
                 room = Some(u64::MAX);
             }
-            Err(error) if matches!(error.trouble(), Trouble::Gone | Trouble::NotAccepted) => {}
+            Err(error) if matches!(error.trouble(), ErrorKind::Gone | ErrorKind::NotAccepted) => {}
             Err(_) => present.push(drive.trouble),
         }
     }
@@ -367,7 +370,7 @@ pub fn audit_now(
         mailboxes,
     };
     catalogue.read_transaction(|| {
-        let counts = Counts::take(catalogue, station, wanted_copies, mailboxes)?;
+        let counts = Counts::count(catalogue, station, wanted_copies, mailboxes)?;
         audit(catalogue, &options, counts)
     })
 }

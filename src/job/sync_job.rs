@@ -4,7 +4,7 @@
 use super::catalogue::Catalogue;
 use super::mirror::OpenMailbox;
 use super::replica::prune::{Pruned, prune};
-use super::replica::{Begin, PresentDrives, note_lost_pages, session_of};
+use super::replica::{NewDrivePolicy, PresentDrives, note_lost_pages, session_of};
 use super::sync_drive::{SyncOutcome, mirror_drive, open};
 use super::{DriveRef, JobError, Progress};
 use crate::disk::Access;
@@ -17,7 +17,7 @@ use std::time::Duration;
 pub struct SyncJob<'a> {
     /// What this card knows of its mailboxes and drives.
     pub catalogue: &'a Catalogue,
-    /// The station.
+    /// Its bag on a drive is `counterfoil/STATION/`.
     pub station: &'a StationName,
     /// Its mailboxes.
     pub mailboxes: &'a [OpenMailbox],
@@ -44,7 +44,7 @@ impl SyncJob<'_> {
                     sync.findings.splice(0..0, before.findings);
                     sync.findings.push(Finding::Pruned { copies, bytes });
                     if let (Ok(sum), Ok(first)) = (&mut sync.outcome, before.outcome) {
-                        sum.after(&first);
+                        sum.add_earlier_run(&first);
                     }
                 }
                 Err(error) => {
@@ -79,10 +79,14 @@ impl SyncJob<'_> {
         let Some(after) = self.prune else { return Ok(Pruned::default()) };
         let (volume_source, label) = (Arc::clone(&drive.volume_source), drive.label.clone());
         // No drive is begun here.
-        let drive =
-            DriveRef { volume_source, label, path: drive.path.clone(), begin: Begin::Never };
+        let drive = DriveRef {
+            volume_source,
+            label,
+            path: drive.path.clone(),
+            begin: NewDrivePolicy::Never,
+        };
         let mut admitted = open(catalogue, station, &drive, Access::Write, present_drives, clock)?;
-        let mount = session_of(&clock.stamp(), &*admitted.volume);
+        let mount = session_of(&clock.event_time(), &*admitted.volume);
         prune(catalogue, &mut admitted, need, after, clock, progress)
             .inspect_err(|error| note_lost_pages(catalogue, error, &mount))
     }

@@ -5,7 +5,7 @@ use serde::Serialize;
 
 /// A radio data link as its operator knows it.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Link {
+pub struct RadioLink {
     /// Bits a second that the link carries; `None`, or a value not above zero, is unknown.
     pub bits_per_second: Option<f64>,
     /// The share of them that carries messages, above 0 and up to 1; the rest is the protocol's overhead.
@@ -20,14 +20,14 @@ pub struct Link {
     pub loss: f64,
 }
 
-impl Default for Link {
+impl Default for RadioLink {
     fn default() -> Self {
         Self { bits_per_second: None, efficiency: 1.0, burst: None, turnaround: 0.0, loss: 0.0 }
     }
 }
 
-impl Link {
-    /// Seconds on the air for so many bytes, as they are stored; `None` if the link is not known.
+impl RadioLink {
+    /// Seconds on the air for this many bytes, as they are stored; `None` if the link is not known.
     ///
     /// With R bits a second, efficiency e, bursts of t seconds, a turnaround of u seconds and a loss p:
     /// n = ceil(8B / (R e t)), T = (8B / (R e) + n u) / (1 - p).
@@ -69,7 +69,7 @@ pub struct Power {
 }
 
 impl Power {
-    /// Ampere-hours for so many seconds on the air: I = I_tx d + I_rx (1 - d), Q = I T.
+    /// Ampere-hours for this many seconds on the air: I = I_tx d + I_rx (1 - d), Q = I T.
     pub fn amp_hours(&self, seconds: f64) -> Option<f64> {
         let duty = self.duty.filter(|duty| (0.0..=1.0).contains(duty))?;
         let receive = at_least_zero(self.receive_amps)?;
@@ -80,7 +80,7 @@ impl Power {
         Some((transmit * duty + receive * (1.0 - duty)) * seconds / 3600.0)
     }
 
-    /// Days of sun that yield so many ampere-hours.
+    /// Days of sun that yield this many ampere-hours.
     pub fn days_of_sun(&self, amp_hours: f64) -> Option<f64> {
         let daily = at_least_zero(self.daily_amp_hours).filter(|daily| *daily > 0.0)?;
         Some(amp_hours / daily)
@@ -107,8 +107,8 @@ pub fn minutes(seconds: f64) -> u64 {
 mod tests {
     use super::*;
 
-    fn at(rate: f64) -> Link {
-        Link { bits_per_second: Some(rate), ..Link::default() }
+    fn at(rate: f64) -> RadioLink {
+        RadioLink { bits_per_second: Some(rate), ..RadioLink::default() }
     }
 
     fn close(found: Option<f64>, expected: f64) {
@@ -133,21 +133,21 @@ mod tests {
     /// (check values 57 and 58); T/(1 - p).
     #[test]
     fn what_the_protocol_takes() {
-        close(Link { efficiency: 0.75, ..at(300.0) }.seconds(10_240), 364.09);
-        let bursts = Link { burst: Some(127.5), turnaround: 15.0, ..at(300.0) };
+        close(RadioLink { efficiency: 0.75, ..at(300.0) }.seconds(10_240), 364.09);
+        let bursts = RadioLink { burst: Some(127.5), turnaround: 15.0, ..at(300.0) };
         close(bursts.seconds(10_240), 318.07);
-        close(Link { loss: 0.5, ..bursts }.seconds(10_240), 636.13);
+        close(RadioLink { loss: 0.5, ..bursts }.seconds(10_240), 636.13);
     }
 
     /// Check value 61.
     #[test]
     fn an_unknown_rate_is_unknown_and_never_nothing() {
         for rate in [None, Some(0.0), Some(-300.0), Some(f64::NAN), Some(f64::INFINITY)] {
-            let link = Link { bits_per_second: rate, ..Link::default() };
+            let link = RadioLink { bits_per_second: rate, ..RadioLink::default() };
             assert_eq!(link.seconds(10_240), None, "{rate:?}");
         }
-        assert_eq!(Link { efficiency: 0.0, ..at(300.0) }.seconds(1), None);
-        assert_eq!(Link { loss: 1.0, ..at(300.0) }.seconds(1), None);
+        assert_eq!(RadioLink { efficiency: 0.0, ..at(300.0) }.seconds(1), None);
+        assert_eq!(RadioLink { loss: 1.0, ..at(300.0) }.seconds(1), None);
         assert_eq!(at(300.0).seconds(0), Some(0.0), "no octets take no time");
     }
 

@@ -68,12 +68,12 @@ pub struct CarriedProgram {
 /// the letter by a test.
 pub fn readme_text(station: &StationName, programs: &[CarriedProgram]) -> String {
     let text = include_str!("readme.txt");
-    let told = match programs {
+    let programs = match programs {
         [] => "No program is on this drive.".to_owned(),
-        programs => programs.iter().fold(PROGRAMS_TEXT.to_owned(), |told, program| {
+        programs => programs.iter().fold(PROGRAMS_TEXT.to_owned(), |text, program| {
             let CarriedProgram { name, identity: Identity { digest, bytes } } = program;
             let computer = name.rsplit('-').next().unwrap_or_default();
-            told + &format!(
+            text + &format!(
                 "\nOn a computer that answers {computer} to \"uname -m\":\n  \
                  $ d=$(mktemp -d) && head -c {bytes} \"../program/{name}\" > \"$d/counterfoil\" && \
                  (cd \"$d\" && echo \"{digest}  counterfoil\" | sha256sum -c) && \
@@ -82,7 +82,7 @@ pub fn readme_text(station: &StationName, programs: &[CarriedProgram]) -> String
             )
         }),
     };
-    text.replace("PROGRAMS", &told).replace("STATION", station.as_str())
+    text.replace("PROGRAMS", &programs).replace("STATION", station.as_str())
 }
 
 /// How to check a program, before the lines that run one. Nothing on a stick proves anything against whoever changed

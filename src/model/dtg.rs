@@ -27,7 +27,7 @@ impl Zone {
     /// UTC.
     pub const UTC: Self = Self(0);
 
-    /// The zone so many seconds east of UTC; less than a day.
+    /// The zone this many seconds east of UTC; less than a day.
     pub fn east(seconds: i32) -> Self {
         Self(seconds.clamp(1 - 24 * HOUR, 24 * HOUR - 1))
     }
@@ -111,7 +111,7 @@ pub fn span(text: &str, zone: Zone) -> Option<Span> {
     let text = text.trim();
     match text.split_once(['T', 't', ' ']) {
         _ if !text.is_ascii() => None,
-        _ if text.as_bytes().get(4) != Some(&b'-') => group(text, zone),
+        _ if text.as_bytes().get(4) != Some(&b'-') => parse_group(text, zone),
         None => of_day(text.parse().ok()?, zone),
         Some((day, rest)) => of_time(day.parse().ok()?, rest, zone),
     }
@@ -156,7 +156,7 @@ fn of_offset(text: &str) -> Option<Zone> {
 }
 
 /// Reads a date-time group; its parts may be written together.
-fn group(text: &str, local: Zone) -> Option<Span> {
+fn parse_group(text: &str, local: Zone) -> Option<Span> {
     let text: String = text.chars().filter(|c| *c != ' ').collect();
     let (digits, rest) = (text.get(..6)?, text.get(6..)?.as_bytes());
     let (letter, month, year) = (*rest.first()?, rest.get(1..4)?, rest.get(4..)?);

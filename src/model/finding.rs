@@ -113,7 +113,7 @@ impl Suspicion {
 /// Another drive that a finding names.
 #[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
 pub struct KnownDrive {
-    /// Its id.
+    /// The random id in its `drive.json`.
     pub id: DriveId,
     /// The drive's name for a person.
     pub label: String,
@@ -132,19 +132,19 @@ pub enum Finding {
     },
     /// A message could not be read.
     MessageUnreadable {
-        /// The message.
+        /// The message's path, below the folder of its mailbox.
         path: RelName,
         /// The operating system's message.
         why: String,
     },
     /// A Maildir's folder of unfinished deliveries was skipped, and something is in it.
     Excluded {
-        /// The folder.
+        /// The folder's path, below that of the mailbox.
         path: RelName,
     },
     /// A message on the card has other bytes than before although nobody wrote to it.
     MessageAltered {
-        /// The message.
+        /// The message's path, below the folder of its mailbox.
         path: RelName,
     },
     /// The drive was copied from another, and has an id of its own now.
@@ -160,7 +160,7 @@ pub enum Finding {
         at: String,
         /// The time of that decision.
         since: Timestamp,
-        /// The reason.
+        /// What became of the drive, as the operator said.
         why: DriveLoss,
         /// Where it went, in the operator's words.
         place: Option<String>,
@@ -176,12 +176,12 @@ pub enum Finding {
     },
     /// The drive's id cannot be read; everything else on it says that it is this drive.
     IdRecognised {
-        /// The id.
+        /// The random id in its `drive.json`.
         id: DriveId,
     },
     /// The drive's id could not be read, the drive was recognised, and the id was written again.
     IdRestored {
-        /// The id.
+        /// The random id in its `drive.json`.
         id: DriveId,
     },
     /// The drive's id could not be read, and nothing identifies the drive: it has a new id. The drives that it may have
@@ -220,21 +220,21 @@ pub enum Finding {
     /// A power failure tore the end of the ledger; everything before it is sound.
     LedgerTorn {
         /// Offset at which sound lines end.
-        at: u64,
+        offset: u64,
         /// Bytes skipped.
         bytes: u64,
     },
     /// A line within the ledger is damaged or was altered; the lines after it were checked one by one.
     LedgerAltered {
         /// Offset at which sound lines end.
-        at: u64,
+        offset: u64,
         /// Whole lines after it.
         whole_lines: u64,
     },
     /// From some offset on the ledger is junk, for longer than any power failure can leave.
     LedgerOversizedGarbage {
         /// Offset at which sound lines end.
-        at: u64,
+        offset: u64,
     },
     /// The ledger is gone or shorter than it was: an old state of the drive, or the work of a repair tool.
     LedgerShorter {
@@ -246,14 +246,14 @@ pub enum Finding {
     /// Lines of the ledger that were readable before are not any more: they rotted, or somebody changed them.
     LedgerLinesLost {
         /// Offset from which lines are lost.
-        at: u64,
+        offset: u64,
         /// Number of lost lines, at least.
         lines: u64,
     },
     /// Lines of the manifest are wrong or gone.
     ManifestLinesLost {
         /// Offset of the first of them.
-        at: u64,
+        offset: u64,
         /// Number of such lines.
         lines: u64,
     },
@@ -262,7 +262,7 @@ pub enum Finding {
         /// The log's file.
         log: &'static str,
         /// Offset of that part.
-        at: u64,
+        offset: u64,
     },
     /// Superseded versions were pruned because there was no room.
     Pruned {
@@ -280,17 +280,17 @@ pub enum Finding {
     },
     /// A copy was found without a ledger line, as a power failure leaves it; it was adopted.
     Adopted {
-        /// The copy.
+        /// The copy's file, in a folder of `data/`.
         payload: PayloadName,
     },
     /// A copy was found without a ledger line and belongs to no known message; it was recorded as debris.
     Debris {
-        /// The copy.
+        /// The copy's file, in a folder of `data/`.
         payload: PayloadName,
     },
     /// A copy no longer has its hash, or cannot be read.
     Damaged {
-        /// The copy.
+        /// The copy's file, in a folder of `data/`.
         payload: PayloadName,
         /// The hash that it should have.
         expected: Digest,
@@ -299,7 +299,7 @@ pub enum Finding {
     },
     /// A copy no longer exists.
     Missing {
-        /// The copy.
+        /// The copy's file, in a folder of `data/`.
         payload: PayloadName,
     },
     /// Names in a folder of a mailbox make paths that are too long to be used.

@@ -1,4 +1,4 @@
-//! How values of the model stand in JSON for scripts: as the text that they have everywhere else.
+//! How values of the model are written in JSON for scripts: as the text that they have everywhere else.
 //! Not the ledger's form, which keeps every digit of a time: see `ledger/wire.rs`.
 
 use super::digest::Digest;

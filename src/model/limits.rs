@@ -59,7 +59,7 @@ pub const CATALOGUE_PER_LEDGER: u64 = 2;
 /// Bytes of the card that loading ledgers leaves free: the state of some ten thousand future messages. On a card that
 /// has less than twice as much, half of what it has.
 pub const STATE_FLOOR_BYTES: u64 = 8 << 20;
-/// A ledger whose lines take no more than so many bytes of the card is loaded as long as the state can be stored at
+/// A ledger whose lines take no more than this many bytes of the card is loaded as long as the state can be stored at
 /// all: a drive that is new or hardly used.
 pub const LEDGER_SMALL_BYTES: u64 = 64 << 10;
 /// The catalogue's journal is cut to this many bytes after its contents are in the catalogue.
@@ -68,7 +68,7 @@ pub const CATALOGUE_JOURNAL_BYTES: u64 = 4 << 20;
 pub const CATALOGUE_MEMORY_BYTES: u64 = 256 << 20;
 /// Rows of a drive that is not used after all, deleted in one transaction.
 pub const ROWS_DROPPED: u32 = 1_000;
-/// From so many unread bytes of a ledger on, a thread reads ahead of the one that applies the lines.
+/// From this many unread bytes of a ledger on, a thread reads ahead of the one that applies the lines.
 pub const LEDGER_AHEAD_BYTES: u64 = 64 << 10;
 /// Lines that it reads ahead: twice as many may be in memory, of some hundred bytes each.
 pub const LEDGER_AHEAD_LINES: usize = 128;
@@ -139,7 +139,7 @@ pub const DRIVES_MAX: usize = 16;
 /// A file of at least this length, in bytes, of which the medium stores next to nothing, is hollow: reading its zeros
 /// would take for ever. Shorter ones are read.
 pub const HOLLOW_FROM: u64 = 4 << 20;
-/// Next to nothing means one byte of so many, since a file system may compress.
+/// Next to nothing means one byte of this many, since a file system may compress.
 pub const HOLLOW_TIMES: u64 = 32;
 /// Entries read from one folder of a drive: far more than we write, far fewer than would do harm.
 pub const DRIVE_FOLDER_ENTRIES: usize = 20_000;
@@ -170,8 +170,8 @@ pub const RESTORE_AHEAD: usize = 4 * RESTORE_TOGETHER;
 pub const RESTORE_TOGETHER: usize = 32;
 /// Bytes that are passed on together, at most.
 pub const RESTORE_TOGETHER_BYTES: usize = 256 << 10;
-/// After so many files, or so many bytes, a restore starts syncing to the card, which is slower than reading a drive.
-/// Each such sync costs a commit of the file system's journal.
+/// After this many files, or this many bytes, a restore starts syncing to the card, which is slower than reading a
+/// drive. Each such sync costs a commit of the file system's journal.
 pub const RESTORE_EARLY_FILES: usize = 2_048;
 /// Bytes after which it does so.
 pub const RESTORE_EARLY_BYTES: u64 = 8 << 20;
@@ -277,7 +277,7 @@ pub const PROGRAM_PATIENCE: Duration = Duration::from_secs(300);
 /// Bytes read by one step of a scrub, at most: it takes a slow stick (1 MB/s, common practice, no source) four seconds,
 /// and whoever needs the drive meanwhile waits for one buffer only.
 pub const SCRUB_STEP_BYTES: u64 = 4 << 20;
-/// Copies read by one step, at most: so many small ones take a stick about as long.
+/// Copies read by one step, at most: this many small ones take a stick about as long.
 pub const SCRUB_STEP_COPIES: u32 = 1_000;
 /// A scrub cycle begins after this part of its interval, in eighths: the rest is for reading slowly, and for times at
 /// which a drive or the computer is away.
@@ -292,7 +292,7 @@ pub const DISTRUST_POINTS: i64 = 8;
 /// Points of a copy that has zeros or another copy's bytes, as from a device with less room than it claims, whose
 /// addresses wrap, or one that dropped a write. Two files on the same clusters make one such copy.
 pub const POINTS_OF_FOREIGN: i64 = 4;
-/// A drive whose ledger ends at the same earlier place so many times in a row has kept nothing of as many sessions.
+/// A drive whose ledger ends at the same earlier place this many times in a row has kept nothing of as many sessions.
 /// Once is a power failure, twice may be an old state put back.
 pub const SHRINKS_MAX: i64 = 3;
 
@@ -335,7 +335,7 @@ pub const EXTRAS_CHUNK_BYTES: usize = 4 << 20;
 pub const EXTRAS_TEXT_BYTES: u64 = 64 << 20;
 /// A config on a drive longer than this, in bytes, is not one of ours.
 pub const EXTRAS_CONFIG_BYTES: u64 = 256 << 10;
-/// A program on a drive is filled up if an earlier version was longer by at most so many bytes.
+/// A program on a drive is filled up if an earlier version was longer by at most this many bytes.
 pub const EXTRAS_PROGRAM_MORE: u64 = 64 << 20;
 /// The file of a program's hash on a drive is no longer than this, in bytes.
 pub const EXTRAS_SUM_BYTES: u64 = 4 << 10;

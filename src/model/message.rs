@@ -23,9 +23,9 @@ pub struct FileFacts {
 /// Headers as shown to a person; empty if absent or unreadable.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
 pub struct Headers {
-    /// Sender.
+    /// The `From` field, shortened.
     pub from: String,
-    /// Receivers.
+    /// The `To` field, shortened.
     pub to: String,
     /// Subject.
     pub subject: String,

@@ -11,7 +11,7 @@ pub struct Mount {
     /// The folder of the file system that is mounted, in raw bytes; `/` for all of it.
     pub root: Vec<u8>,
     /// The mount point, in raw bytes.
-    pub at: Vec<u8>,
+    pub mount_point: Vec<u8>,
     /// Type of the file system.
     pub fs_type: String,
     /// What is mounted, in raw bytes: for most, a device's path.
@@ -45,7 +45,7 @@ impl Mount {
         if no_path(&root) || no_path(&at) || no_path(&source) || !at.starts_with(b"/") {
             return None;
         }
-        Some(Self { id, device, root, at, fs_type, source })
+        Some(Self { id, device, root, mount_point: at, fs_type, source })
     }
 
     /// Whether a stick may have this file system.
@@ -97,7 +97,7 @@ mod tests {
         let mount = Mount::parse(line).unwrap();
         assert_eq!((mount.id, mount.device), (97, (8, 17)));
         assert_eq!(
-            (mount.at.as_slice(), mount.root.as_slice()),
+            (mount.mount_point.as_slice(), mount.root.as_slice()),
             (&b"/media/AMBER TWO"[..], &b"/"[..])
         );
         assert_eq!((mount.fs_type.as_str(), mount.source.as_slice()), ("vfat", &b"/dev/sdb1"[..]));
@@ -110,7 +110,7 @@ mod tests {
                       5 2 8:1 / /a rw shared:1\n7 2 8:1 /\\\\1 /\\777\\04 rw - ext4 none rw\n";
         let mounts = parse(table);
         assert_eq!(mounts.len(), 1);
-        assert_eq!(mounts[0].at, b"/\xff\\04");
+        assert_eq!(mounts[0].mount_point, b"/\xff\\04");
     }
 
     /// Source of the form: as above. Found by the fuzzer: no call could open such a path, and each would fail again.

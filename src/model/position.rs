@@ -11,7 +11,7 @@ use std::str::FromStr;
 /// so that two cards never write as the same (Bieniusa et al. 2012, "An optimized conflict-free replicated set").
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Position {
-    /// The writer.
+    /// Whose change it is.
     pub writer: WriterId,
     /// The number of the writer's last change; it grows within a writer, and from a parent to its child.
     pub n: u64,

@@ -84,7 +84,7 @@ pub struct WallTime {
 /// The source of time. The daemon and the commands pass the machine's; tests pass their own.
 pub trait Clock: Send + Sync {
     /// The time of an event that happens now.
-    fn stamp(&self) -> EventTime;
+    fn event_time(&self) -> EventTime;
     /// Time since some fixed point of this boot; it never jumps. For timers and for `settle`.
     fn since_boot(&self) -> Duration;
 }

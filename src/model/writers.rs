@@ -23,27 +23,27 @@ struct Node {
     /// The first writer of its row: a row is a chain of writers that each had only the one before as ancestor.
     row: u32,
     /// Number of writers before it in that row.
-    place: u32,
+    index_in_row: u32,
     /// The number up to which the next writer of the row covers it, plus one; 0 if it is the last.
     covered: u64,
     /// The number of its last change, if it is one of this card's writers.
     own_last: Option<u64>,
     /// The last of this card's changes that it knew of when it began, once computed.
-    knew: Option<u64>,
+    known_at_start: Option<u64>,
 }
 
 /// The position of a writer among the others.
-struct Place {
+struct NodePosition {
     level: u32,
     row: u32,
-    place: u32,
+    index_in_row: u32,
     covered: u64,
 }
 
 impl Node {
-    fn place(&self) -> Place {
-        let Self { level, row, place, covered, .. } = *self;
-        Place { level, row, place, covered }
+    fn position(&self) -> NodePosition {
+        let Self { level, row, index_in_row: place, covered, .. } = *self;
+        NodePosition { level, row, index_in_row: place, covered }
     }
 
     fn followed(&self) -> &[Link] {
@@ -66,17 +66,17 @@ pub struct Writers {
     /// Links were added since levels and rows were computed.
     is_stale: bool,
     /// The walk that visited each node last.
-    visited_in: Vec<u32>,
+    last_walk: Vec<u32>,
     walk: u32,
     steps: u64,
     /// The position last asked about, with the highest numbers that it covers.
-    before: Option<(Position, Vec<u64>)>,
-    /// Whether `knew` was computed for any node.
-    has_computed_knew: bool,
+    last_query: Option<(Position, Vec<u64>)>,
+    /// Whether `known_at_start` was computed for any node.
+    has_known_at_start: bool,
 }
 
 impl Writers {
-    fn at(&mut self, writer: WriterId) -> u32 {
+    fn index_of(&mut self, writer: WriterId) -> u32 {
         let next = self.nodes.len() as u32;
         let at = *self.index.entry(writer).or_insert(next);
         if at == next {
@@ -85,12 +85,12 @@ impl Writers {
                 disputed: false,
                 level: 0,
                 row: next,
-                place: 0,
+                index_in_row: 0,
                 covered: 0,
                 own_last: None,
-                knew: None,
+                known_at_start: None,
             });
-            self.visited_in.push(0);
+            self.last_walk.push(0);
         }
         at
     }
@@ -102,12 +102,12 @@ impl Writers {
     /// Adds what a ledger or the state says of a writer's ancestors.
     pub fn define(&mut self, writer: WriterId, links: &[Position]) {
         let was_met = self.index.contains_key(&writer);
-        let at = self.at(writer);
+        let at = self.index_of(writer);
         let links: Box<[Link]> =
-            links.iter().map(|link| Link { to: self.at(link.writer), n: link.n }).collect();
+            links.iter().map(|link| Link { to: self.index_of(link.writer), n: link.n }).collect();
         match &self.node(at).links {
             Some(known) if *known == links => return,
-            Some(_) => return self.dispute(writer),
+            Some(_) => return self.mark_disputed(writer),
             None => {}
         }
         self.nodes[at as usize].links = Some(links);
@@ -118,8 +118,8 @@ impl Writers {
     }
 
     /// Concludes nothing through a writer from here on.
-    pub fn dispute(&mut self, writer: WriterId) {
-        let at = self.at(writer);
+    pub fn mark_disputed(&mut self, writer: WriterId) {
+        let at = self.index_of(writer);
         if !std::mem::replace(&mut self.nodes[at as usize].disputed, true) {
             self.is_stale = true;
             self.forget_conclusions();
@@ -137,7 +137,7 @@ impl Writers {
 
     fn begin_walk(&mut self) -> u32 {
         if self.walk == u32::MAX {
-            self.visited_in.fill(0);
+            self.last_walk.fill(0);
             self.walk = 0;
         }
         self.walk += 1;
@@ -152,7 +152,7 @@ impl Writers {
         let count = self.nodes.len();
         let (mut open, mut heirs) = (vec![0_u32; count], vec![Vec::new(); count]);
         for (at, node) in (0_u32..).zip(&mut self.nodes) {
-            (node.level, node.row, node.place, node.covered) = (CIRCLING, at, 0, 0);
+            (node.level, node.row, node.index_in_row, node.covered) = (CIRCLING, at, 0, 0);
             for link in node.links.iter().flatten() {
                 open[at as usize] += 1;
                 heirs[link.to as usize].push(at);
@@ -182,9 +182,9 @@ impl Writers {
             return;
         }
         before.covered = n.saturating_add(1);
-        let (row, place) = (before.row, before.place + 1);
+        let (row, place) = (before.row, before.index_in_row + 1);
         let node = &mut self.nodes[at as usize];
-        (node.row, node.place) = (row, place);
+        (node.row, node.index_in_row) = (row, place);
     }
 
     /// Whether one position covers another: by itself, or through the ancestors of its writer.
@@ -200,7 +200,7 @@ impl Writers {
             return false;
         };
         self.compute_levels();
-        let (walk, sought) = (self.begin_walk(), self.node(to).place());
+        let (walk, sought) = (self.begin_walk(), self.node(to).position());
         let mut ahead = vec![from];
         while let Some(at) = ahead.pop() {
             self.steps += 1;
@@ -208,7 +208,7 @@ impl Writers {
                 return false;
             }
             let node = self.node(at);
-            if node.row == sought.row && node.place > sought.place {
+            if node.row == sought.row && node.index_in_row > sought.index_in_row {
                 // From here only the next writer of that row leads to it.
                 if sought.covered > other.n {
                     return true;
@@ -217,7 +217,7 @@ impl Writers {
             }
             // Only the first writer of a row has links out of it.
             let first = node.row;
-            if std::mem::replace(&mut self.visited_in[first as usize], walk) == walk {
+            if std::mem::replace(&mut self.last_walk[first as usize], walk) == walk {
                 continue;
             }
             for link in self.nodes[first as usize].followed() {
@@ -240,7 +240,7 @@ impl Writers {
         let walk = self.begin_walk();
         let mut ahead: Vec<u32> = from.into_iter().collect();
         while let Some(at) = ahead.pop() {
-            if std::mem::replace(&mut self.visited_in[at as usize], walk) == walk {
+            if std::mem::replace(&mut self.last_walk[at as usize], walk) == walk {
                 continue;
             }
             for link in self.nodes[at as usize].followed() {
@@ -259,8 +259,8 @@ impl Writers {
         if one.writer == other.writer {
             return one.n >= other.n;
         }
-        let (from, to) = (self.at(one.writer), self.at(other.writer));
-        let known = self.before.take().filter(|(at, _)| *at == other);
+        let (from, to) = (self.index_of(one.writer), self.index_of(other.writer));
+        let known = self.last_query.take().filter(|(at, _)| *at == other);
         let mut before = known.map_or_else(|| self.reached_from([to]), |(_, before)| before);
         // A writer of whom nothing is known leads nowhere.
         before.resize(self.nodes.len(), 0);
@@ -279,7 +279,7 @@ impl Writers {
                 continue;
             }
             if before[at.to as usize] > at.n
-                || std::mem::replace(&mut self.visited_in[at.to as usize], walk) == walk
+                || std::mem::replace(&mut self.last_walk[at.to as usize], walk) == walk
             {
                 continue;
             }
@@ -290,14 +290,15 @@ impl Writers {
             }
             ahead.extend(node.followed());
         }
-        self.before = Some((other, before));
+        self.last_query = Some((other, before));
         may
     }
 
     /// Those positions that neither `known` nor any other of them covers.
     pub fn latest(&mut self, known: Option<Position>, positions: &[Position]) -> Vec<Position> {
-        let at: Vec<u32> = positions.iter().map(|position| self.at(position.writer)).collect();
-        let start = known.map(|known| (self.at(known.writer), known.n));
+        let at: Vec<u32> =
+            positions.iter().map(|position| self.index_of(position.writer)).collect();
+        let start = known.map(|known| (self.index_of(known.writer), known.n));
         let mut covered = self.reached_from(start.map(|(at, _)| at));
         if let Some((at, n)) = start {
             covered[at as usize] = covered[at as usize].max(n.saturating_add(1));
@@ -326,13 +327,13 @@ impl Writers {
         match self.node(at).own_last {
             // Higher numbers are unknown here: they were lost with a later state of this card.
             Some(last) => position.n.min(last),
-            None => self.knew(at),
+            None => self.known_at_start(at),
         }
     }
 
     /// The last of this card's changes that a writer knew when it began, computed from its ancestors, once for each
     /// writer.
-    fn knew(&mut self, writer: u32) -> u64 {
+    fn known_at_start(&mut self, writer: u32) -> u64 {
         let mut ahead = vec![(writer, 0)];
         while let Some((at, next)) = ahead.pop() {
             self.steps += 1;
@@ -341,12 +342,12 @@ impl Writers {
             }
             let node = &mut self.nodes[at as usize];
             if next == 0 {
-                if node.knew.is_some() {
+                if node.known_at_start.is_some() {
                     continue;
                 }
                 // A circle adds nothing.
-                node.knew = Some(0);
-                self.has_computed_knew = true;
+                node.known_at_start = Some(0);
+                self.has_known_at_start = true;
             }
             if let Some(link) = self.node(at).followed().get(next) {
                 ahead.push((at, next + 1));
@@ -354,26 +355,26 @@ impl Writers {
                 continue;
             }
             let of = |link: &Link| {
-                let Node { own_last, knew, .. } = self.node(link.to);
+                let Node { own_last, known_at_start: knew, .. } = self.node(link.to);
                 own_last.map_or(0, |last| link.n.min(last)).max(knew.unwrap_or(0))
             };
             let highest = self.node(at).followed().iter().map(of).max();
-            self.nodes[at as usize].knew = highest.or(Some(0));
+            self.nodes[at as usize].known_at_start = highest.or(Some(0));
         }
-        self.node(writer).knew.unwrap_or(0)
+        self.node(writer).known_at_start.unwrap_or(0)
     }
 
     fn forget_conclusions(&mut self) {
-        self.before = None;
-        if std::mem::take(&mut self.has_computed_knew) {
+        self.last_query = None;
+        if std::mem::take(&mut self.has_known_at_start) {
             self.steps += self.nodes.len() as u64;
-            self.nodes.iter_mut().for_each(|node| node.knew = None);
+            self.nodes.iter_mut().for_each(|node| node.known_at_start = None);
         }
     }
 
     /// Marks a writer as one of this card's, with changes up to this number.
     pub fn set_own(&mut self, writer: WriterId, last: u64) {
-        let at = self.at(writer);
+        let at = self.index_of(writer);
         self.nodes[at as usize].own_last = Some(last);
         self.forget_conclusions();
     }

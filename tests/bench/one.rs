@@ -9,7 +9,7 @@ use counterfoil::daemon::clock::SystemClock;
 use counterfoil::disk::DirVolumeSource;
 use counterfoil::job::catalogue::Catalogue;
 use counterfoil::job::mirror::OpenMailbox;
-use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::replica::{NewDrivePolicy, PresentDrives};
 use counterfoil::job::scan::confirm::confirm;
 use counterfoil::job::scan::{ScanReport, ScanRules, check_paths};
 use counterfoil::job::{DriveRef, MailboxRef, Unwatched, sync_drive};
@@ -99,7 +99,7 @@ impl Standing {
             label: "drive".into(),
             path: drive.as_os_str().as_bytes().to_vec(),
             volume_source: Arc::new(DirVolumeSource::new(drive)),
-            begin: Begin::InFolder,
+            begin: NewDrivePolicy::InFolder,
         };
         let station: StationName = "pier-4".parse().unwrap();
         let mailboxes = std::slice::from_ref(&self.mailbox);

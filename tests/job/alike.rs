@@ -8,7 +8,7 @@ use crate::known::{
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::Access;
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::replica::{NewDrivePolicy, PresentDrives};
 use counterfoil::job::{DriveRef, JobError, sync_drive};
 use counterfoil::model::{Clock as _, DriveLoss};
 
@@ -22,7 +22,7 @@ fn copied_without_serial(drive: &MemoryDrive) -> MemoryDrive {
 }
 
 /// Opens a stick as an audit does.
-fn inspect(card: &Card, drive: &MemoryDrive, begin: Begin) -> Result<(), JobError> {
+fn inspect(card: &Card, drive: &MemoryDrive, begin: NewDrivePolicy) -> Result<(), JobError> {
     let drive = DriveRef { begin, ..drive_ref(drive, "LOOKED-AT") };
     let (present_drives, name) = (PresentDrives::default(), crate::card::station());
     sync_drive::open(&card.catalogue, &name, &drive, Access::Read, &present_drives, &card.clock)
@@ -34,17 +34,18 @@ fn inspect(card: &Card, drive: &MemoryDrive, begin: Begin) -> Result<(), JobErro
 fn a_stick_without_a_serial_number_is_not_accepted_by_its_id_alone() {
     let card = with_mail();
     let plain = MemoryDrive::default();
-    let id = come(&card, &plain, "PLAIN", Begin::OnDevice).drive.unwrap().0;
+    let id = come(&card, &plain, "PLAIN", NewDrivePolicy::OnDevice).drive.unwrap().0;
     assert_eq!(card.catalogue.known_as(id).unwrap().unwrap().serial, None);
     expect_refused(&card, &prepared(&id.to_string(), ""), "PLAIN");
     expect_refused(&card, &plain, "PLAIN");
-    let refused = come(&card, &plain, "PLAIN", Begin::Known).outcome.map(drop).unwrap_err();
+    let refused =
+        come(&card, &plain, "PLAIN", NewDrivePolicy::Known).outcome.map(drop).unwrap_err();
     assert!(matches!(refused, JobError::NoSerial { .. }), "{refused}");
     // A stick named by its folder is used; once its serial number can be read, that identifies it.
-    assert!(come(&card, &plain, "PLAIN", Begin::InFolder).outcome.is_ok());
+    assert!(come(&card, &plain, "PLAIN", NewDrivePolicy::InFolder).outcome.is_ok());
     plain.set_serial("s-plain");
     expect_refused(&card, &plain, "PLAIN");
-    assert!(come(&card, &plain, "PLAIN", Begin::InFolder).outcome.is_ok());
+    assert!(come(&card, &plain, "PLAIN", NewDrivePolicy::InFolder).outcome.is_ok());
     expect_used(&card, &plain, "PLAIN");
     expect_refused(&card, &prepared(&id.to_string(), "s-other"), "PLAIN");
 }
@@ -55,14 +56,14 @@ fn a_folder_that_was_added_lets_no_stick_in_that_has_its_id() {
     let card = with_mail();
     let folder = MemoryDrive::default();
     let id = add(&card, &folder, "copies");
-    assert!(come(&card, &folder, "copies", Begin::InFolder).outcome.is_ok());
+    assert!(come(&card, &folder, "copies", NewDrivePolicy::InFolder).outcome.is_ok());
     for serial in ["", "s-other"] {
         let stick = prepared(&id.to_string(), serial);
         expect_refused(&card, &stick, "EMBER");
-        drop(come(&card, &stick, "EMBER", Begin::OnDevice));
+        drop(come(&card, &stick, "EMBER", NewDrivePolicy::OnDevice));
         expect_refused(&card, &stick, "EMBER");
     }
-    assert!(come(&card, &folder, "copies", Begin::InFolder).outcome.is_ok());
+    assert!(come(&card, &folder, "copies", NewDrivePolicy::InFolder).outcome.is_ok());
 }
 
 /// While the true stick is away, this holds whatever the other one's file claims about the file system that it was made
@@ -72,20 +73,20 @@ fn a_stick_with_the_id_of_one_that_is_away_does_not_become_that_one() {
     for made_on in ["", "s-false", "s-red"] {
         let card = with_mail();
         let red = stick("s-red");
-        let (id, row) = come(&card, &red, "RED", Begin::OnDevice).drive.unwrap();
+        let (id, row) = come(&card, &red, "RED", NewDrivePolicy::OnDevice).drive.unwrap();
         let false_red = prepared(&id.to_string(), made_on);
         false_red.set_serial("s-false");
-        let inspected = inspect(&card, &false_red, Begin::OnDevice);
+        let inspected = inspect(&card, &false_red, NewDrivePolicy::OnDevice);
         assert!(matches!(inspected, Err(JobError::CopiedDrive { .. })), "{made_on}");
-        let round = come(&card, &false_red, "EMBER", Begin::OnDevice);
+        let round = come(&card, &false_red, "EMBER", NewDrivePolicy::OnDevice);
         assert!(is_new(&round), "{made_on}: {:?}", round.findings);
         let (own, own_row) = round.drive.unwrap();
         assert_ne!((own, own_row), (id, row), "{made_on}");
-        let now = card.clock.stamp().time;
+        let now = card.clock.event_time().time;
         card.catalogue.forget_drive(own_row, DriveLoss::Refused, None, now).unwrap();
         card.deliver("inbox/2", &mail("2"));
         card.scan(0);
-        let round = come(&card, &red, "RED", Begin::OnDevice);
+        let round = come(&card, &red, "RED", NewDrivePolicy::OnDevice);
         assert_eq!(round.drive.unwrap(), (id, row), "{made_on}");
         assert_eq!(round.outcome.unwrap().copied, 1, "{made_on}");
     }
@@ -95,10 +96,10 @@ fn a_stick_with_the_id_of_one_that_is_away_does_not_become_that_one() {
 /// used nor given a new id until then. A stick without a number gains nothing from the id of one that has a number.
 #[test]
 fn a_stick_whose_serial_number_cannot_be_read_waits_for_it() {
-    for begin in [Begin::OnDevice, Begin::Known] {
+    for begin in [NewDrivePolicy::OnDevice, NewDrivePolicy::Known] {
         let card = with_mail();
         let red = stick("s-red");
-        let id = come(&card, &red, "RED", Begin::OnDevice).drive.unwrap().0;
+        let id = come(&card, &red, "RED", NewDrivePolicy::OnDevice).drive.unwrap().0;
         let unread = copied_without_serial(&red);
         let before = everything(&unread);
         let round = come(&card, &unread, "RED", begin);
@@ -112,14 +113,14 @@ fn a_stick_whose_serial_number_cannot_be_read_waits_for_it() {
         assert_eq!(round.drive.unwrap().0, id, "{begin:?}");
         // Naming its folder says which stick it is.
         let named = copied_without_serial(&unread);
-        assert_eq!(come(&card, &named, "RED", Begin::InFolder).drive.unwrap().0, id);
+        assert_eq!(come(&card, &named, "RED", NewDrivePolicy::InFolder).drive.unwrap().0, id);
     }
 }
 
 /// Whatever id it claims when it comes back, even none: its file system is what is refused.
 #[test]
 fn a_refused_stick_that_comes_back_as_another_one_is_refused() {
-    for begin in [Begin::OnDevice, Begin::InFolder] {
+    for begin in [NewDrivePolicy::OnDevice, NewDrivePolicy::InFolder] {
         let state = crate::card::folder();
         let mut card = with_mail();
         card.catalogue = Catalogue::open(state.path()).unwrap().0;
@@ -132,7 +133,7 @@ fn a_refused_stick_that_comes_back_as_another_one_is_refused() {
         let own = br#"{"format":1,"id":"00000000000000ee","made":""}"#;
         twin.put("counterfoil/drive-2.json", own);
         add(&card, &twin, "TWIN");
-        let now = card.clock.stamp().time;
+        let now = card.clock.event_time().time;
         card.catalogue.forget_drive(row, DriveLoss::Refused, None, now).unwrap();
         card.deliver("inbox/2", &mail("2"));
         card.scan(0);

@@ -140,7 +140,7 @@ fn add(card: &Card, drive: &MemoryDrive, label: &str) {
     let volume = drive_ref(drive, label).volume_source.open(Access::Write).unwrap();
     let added =
         replica::add(&card.catalogue, &*volume, label, label.as_bytes(), &card.clock).unwrap();
-    card.catalogue.restore_trust(added.row, card.clock.stamp().time).unwrap();
+    card.catalogue.restore_trust(added.row, card.clock.event_time().time).unwrap();
 }
 
 /// All of the card's mail comes back from both sticks, and nothing is missing.
@@ -217,7 +217,7 @@ fn its_operator_ends_what_a_stick_is_accused_of() {
     mirror(&card, &[(&red, "RED")]);
     assert!(!counts(&card, "RED"));
     let row = card.catalogue.drive(id(&red).parse().unwrap()).unwrap().unwrap().row;
-    card.catalogue.forget_drive(row, DriveLoss::Lost, None, card.clock.stamp().time).unwrap();
+    card.catalogue.forget_drive(row, DriveLoss::Lost, None, card.clock.event_time().time).unwrap();
     assert_eq!(found(&card), []);
     add(&card, &red, "RED");
     mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);

@@ -110,7 +110,7 @@ fn a_drive_that_comes_back_as_another_device_is_itself() {
 /// Its owner marked it to be left alone, or it was never one of ours.
 #[test]
 fn a_marked_drive_and_a_strange_one_are_not_written_to() {
-    use counterfoil::job::replica::Begin;
+    use counterfoil::job::replica::NewDrivePolicy;
     let card = Card::new();
     card.deliver("inbox/1", &mail("1"));
     card.scan(0);
@@ -122,13 +122,13 @@ fn a_marked_drive_and_a_strange_one_are_not_written_to() {
 
     let strange = MemoryDrive::default();
     let mut drive = drive_ref(&strange, "strange");
-    drive.begin = Begin::Known;
+    drive.begin = NewDrivePolicy::Known;
     let round = card.copy_with_present(&drive, &PresentDrives::default());
     assert!(matches!(round.outcome, Err(JobError::NotAccepted { .. })));
     assert_eq!(strange.files().len(), 0);
     // Another drive may have been mounted earlier where a device is mounted now.
     card.mirror_as(&MemoryDrive::default(), "strange");
-    drive.begin = Begin::OnDevice;
+    drive.begin = NewDrivePolicy::OnDevice;
     assert_eq!(
         card.copy_with_present(&drive, &PresentDrives::default()).outcome.unwrap().copied,
         1

@@ -6,7 +6,8 @@ use crate::medium::{HOME, expect_same, expect_whole_bag, snapshot, whole};
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::{Access, bundled_programs::BundledProgram};
 use counterfoil::job::extras::{
-    Extras, ExtrasOutcome, IndexEntry, Page, Pages, carried_config, carry, carry_on,
+    Extras, ExtrasOutcome, IndexEntry, Page, Pages, carried_config, write_extras,
+    write_extras_of_drive,
 };
 use counterfoil::job::replica::PresentDrives;
 use counterfoil::job::{JobError, Progress, Unwatched};
@@ -36,7 +37,7 @@ impl Pages for Plain {
         };
         for message in messages {
             let (subject, folder) = (&message.headers.subject, &message.folder);
-            text += &format!("{} {subject:?} in {folder} {:?}\n", message.payload, message.marks);
+            text += &format!("{} {subject:?} in {folder} {:?}\n", message.payload, message.notes);
         }
         text + &"-".repeat(700) + "\n"
     }
@@ -70,10 +71,18 @@ fn try_write_extras(
     extras: &Extras,
 ) -> Result<ExtrasOutcome, JobError> {
     let (drive, present_drives) = (drive_ref(drive, "stick"), PresentDrives::default());
-    carry_on(&card.catalogue, &station(), &drive, &present_drives, &card.clock, extras, &Unwatched)
+    write_extras_of_drive(
+        &card.catalogue,
+        &station(),
+        &drive,
+        &present_drives,
+        &card.clock,
+        extras,
+        &Unwatched,
+    )
 }
 
-fn write_extras(card: &Card, drive: &MemoryDrive, extras: &Extras) -> ExtrasOutcome {
+fn extras_written(card: &Card, drive: &MemoryDrive, extras: &Extras) -> ExtrasOutcome {
     try_write_extras(card, drive, extras).unwrap()
 }
 
@@ -134,7 +143,7 @@ fn everything_is_in_the_list_whatever_became_of_it() {
     let fixture = Fixture::new("station = \"pier-4\"", b"program");
     first_day(&card, &drive);
     second_day(&card, &drive);
-    write_extras(&card, &drive, &fixture.extras);
+    extras_written(&card, &drive, &fixture.extras);
     let page = text(&drive, "index-1.html");
     assert!(page.starts_with("pier-4 page 1 of 1\n"), "{page}");
     let at = |text: &str| page.find(text).expect(&page);
@@ -159,14 +168,14 @@ fn nothing_is_written_where_nothing_changed() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     let fixture = Fixture::new("a = 1", &[7; 5000]);
     first_day(&card, &drive);
-    let first = write_extras(&card, &drive, &fixture.extras);
+    let first = extras_written(&card, &drive, &fixture.extras);
     // A page, the first page, the config and the program. The instructions were there and are rewritten to name the
     // program.
     assert_eq!((first.written, first.left_out), (5, 0));
     let row = card.catalogue.drive_at(b"stick").unwrap().unwrap().row;
-    assert_eq!(card.catalogue.carried(row).unwrap(), Some(first.bytes));
+    assert_eq!(card.catalogue.extras_bytes(row).unwrap(), Some(first.bytes));
     let before = snapshot(&drive);
-    let again = write_extras(&card, &drive, &fixture.extras);
+    let again = extras_written(&card, &drive, &fixture.extras);
     assert_eq!((again.written, again.bytes), (0, first.bytes));
     expect_same(&snapshot(&drive), &before, "again");
 }
@@ -178,7 +187,7 @@ fn headers_that_this_card_never_read_come_from_the_copies() {
     first_day(&card, &drive);
     card.lose_catalogue();
     card.catalogue.begin_run(&card.clock).unwrap();
-    write_extras(&card, &drive, &fixture.extras);
+    extras_written(&card, &drive, &fixture.extras);
     assert!(text(&drive, "index-1.html").contains("\"b\" in in/inbox []"));
 }
 
@@ -187,9 +196,9 @@ fn a_shorter_text_and_a_shorter_program_leave_no_rest_of_the_longer_ones() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     first_day(&card, &drive);
     let mut fixture = Fixture::new(&"long = 1\n".repeat(200), &[9; 9000]);
-    write_extras(&card, &drive, &fixture.extras);
+    extras_written(&card, &drive, &fixture.extras);
     fixture.grow("short = 1", b"short");
-    write_extras(&card, &drive, &fixture.extras);
+    extras_written(&card, &drive, &fixture.extras);
     assert_eq!(config_on(&card, &drive).as_deref(), Some("short = 1\n"));
     let program = drive.file(PROGRAM).unwrap();
     assert_eq!((program.len(), &program[..5]), (9000, &b"short"[..]));
@@ -202,13 +211,13 @@ fn a_program_or_a_page_that_rots_is_written_anew() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     let fixture = Fixture::new("a = 1", b"program");
     first_day(&card, &drive);
-    write_extras(&card, &drive, &fixture.extras);
+    extras_written(&card, &drive, &fixture.extras);
     let before = snapshot(&drive);
     drive.tamper(&format!("{HOME}index.html"), |page| page[600] ^= 1);
     drive.tamper(SUM, |sum| sum[3] ^= 1);
     drive.tamper(&format!("{HOME}config.toml"), |config| config.truncate(9));
     assert_eq!(config_on(&card, &drive), None, "a torn config is no config");
-    assert_eq!(write_extras(&card, &drive, &fixture.extras).written, 3);
+    assert_eq!(extras_written(&card, &drive, &fixture.extras).written, 3);
     expect_same(&snapshot(&drive), &before, "mended");
 }
 
@@ -218,18 +227,18 @@ fn a_program_that_was_changed_while_the_stick_was_away_is_written_anew() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     let fixture = Fixture::new("a = 1", &[5; 9000]);
     first_day(&card, &drive);
-    write_extras(&card, &drive, &fixture.extras);
+    extras_written(&card, &drive, &fixture.extras);
     let before = snapshot(&drive);
     for round in 0..2 {
         drive.tamper(PROGRAM, |program| program[4000] ^= 1);
         drive.replug(false);
-        let done = write_extras(&card, &drive, &fixture.extras);
+        let done = extras_written(&card, &drive, &fixture.extras);
         assert_eq!(done.written, 1, "{round}");
         expect_same(&carried_of(&snapshot(&drive)), &carried_of(&before), "the program is ours");
     }
     // It is read once for each mount: an idle stick is not read every hour.
     drive.tamper(PROGRAM, |program| program[4000] ^= 1);
-    assert_eq!(write_extras(&card, &drive, &fixture.extras).written, 0);
+    assert_eq!(extras_written(&card, &drive, &fixture.extras).written, 0);
     // An unreadable program is written again as well.
     drive.set_unreadable_from(PROGRAM, 100);
     drive.replug(false);
@@ -251,13 +260,13 @@ fn a_program_or_a_hash_that_is_far_too_long_is_neither_filled_up_nor_read() {
     first_day(&card, &drive);
     drive.put(PROGRAM, &vec![b'x'; EXTRAS_PROGRAM_MORE as usize + 8]);
     drive.put(SUM, b"a hash of somebody's own\n");
-    assert_eq!(write_extras(&card, &drive, &fixture.extras).left_out, 1);
+    assert_eq!(extras_written(&card, &drive, &fixture.extras).left_out, 1);
     assert_eq!(drive.file(PROGRAM).unwrap().len(), EXTRAS_PROGRAM_MORE as usize + 8);
     assert_eq!(drive.file(SUM).unwrap(), bag::filler(25));
-    assert_eq!(write_extras(&card, &drive, &fixture.extras).written, 0);
+    assert_eq!(extras_written(&card, &drive, &fixture.extras).written, 0);
     drive.put(PROGRAM, b"program");
     drive.put(SUM, &vec![b'x'; EXTRAS_SUM_BYTES as usize + 1]);
-    assert_eq!(write_extras(&card, &drive, &fixture.extras).left_out, 1);
+    assert_eq!(extras_written(&card, &drive, &fixture.extras).left_out, 1);
     assert_eq!(drive.file(SUM).unwrap().len(), EXTRAS_SUM_BYTES as usize + 1);
 }
 
@@ -267,7 +276,7 @@ fn without_room_it_is_left_out_and_the_messages_are_not() {
     let fixture = Fixture::new("a = 1", &vec![1; 1 << 20]);
     first_day(&card, &drive);
     drive.set_room(RESERVE_BYTES + 200_000);
-    let done = write_extras(&card, &drive, &fixture.extras);
+    let done = extras_written(&card, &drive, &fixture.extras);
     assert_eq!((done.written, done.left_out), (4, 1));
     assert!(drive.file(PROGRAM).is_none() && drive.file(SUM).is_none());
     drive.set_room(RESERVE_BYTES);
@@ -278,7 +287,7 @@ fn second_day_without_room(card: &Card, drive: &MemoryDrive, fixture: &Fixture) 
     let before = text(drive, "index.html");
     card.deliver("inbox/d", &mail("d"));
     card.mirror(drive);
-    let done = write_extras(card, drive, &fixture.extras);
+    let done = extras_written(card, drive, &fixture.extras);
     assert_eq!(done.written, 0, "{done:?}");
     assert_eq!(text(drive, "index.html"), before);
 }
@@ -302,8 +311,8 @@ fn it_ends_at_once_when_there_is_mail_and_goes_on_later() {
     for patience in 0..20 {
         let admitted = card.admit(&drive, Access::Write).unwrap();
         let progress = StopAfter(AtomicU64::new(patience));
-        let done =
-            carry(&card.catalogue, &station(), &admitted, &fixture.extras, &progress).unwrap();
+        let done = write_extras(&card.catalogue, &station(), &admitted, &fixture.extras, &progress)
+            .unwrap();
         expect_program_whole_or_without_hash(&drive, "stopped");
         if !done.stopped {
             assert!(patience > 3);
@@ -318,11 +327,11 @@ fn fail_power_everywhere(lose: bool) {
     let quiet = (Card::new(), MemoryDrive::default());
     let mut fixture = Fixture::new("first = 1", &[1; 6000]);
     first_day(&quiet.0, &quiet.1);
-    write_extras(&quiet.0, &quiet.1, &fixture.extras);
+    extras_written(&quiet.0, &quiet.1, &fixture.extras);
     second_day(&quiet.0, &quiet.1);
     fixture.grow("second = \"and longer\"", &[2; 7000]);
     let before = quiet.1.operations();
-    write_extras(&quiet.0, &quiet.1, &fixture.extras);
+    extras_written(&quiet.0, &quiet.1, &fixture.extras);
     let operations = quiet.1.operations() - before;
     assert!(operations > 40, "{operations}");
     let end = extras_only(&quiet.1);
@@ -331,7 +340,7 @@ fn fail_power_everywhere(lose: bool) {
         let (card, drive) = (Card::new(), MemoryDrive::default());
         fixture.grow("first = 1", &[1; 6000]);
         first_day(&card, &drive);
-        write_extras(&card, &drive, &fixture.extras);
+        extras_written(&card, &drive, &fixture.extras);
         second_day(&card, &drive);
         fixture.grow("second = \"and longer\"", &[2; 7000]);
         let (rest, messages) = (the_rest(&drive), whole(&[&drive], true));
@@ -346,9 +355,9 @@ fn fail_power_everywhere(lose: bool) {
         let config = config_on(&card, &drive);
         let known = [None, Some("first = 1\n"), Some("second = \"and longer\"\n")];
         assert!(known.contains(&config.as_deref()), "{story}: {config:?}");
-        write_extras(&card, &drive, &fixture.extras);
+        extras_written(&card, &drive, &fixture.extras);
         expect_same(&extras_only(&drive), &end, &story);
-        assert_eq!(write_extras(&card, &drive, &fixture.extras).written, 0, "{story}");
+        assert_eq!(extras_written(&card, &drive, &fixture.extras).written, 0, "{story}");
     }
 }
 
@@ -373,12 +382,12 @@ fn a_name_that_something_else_has_is_left_alone() {
     let fixture = Fixture::new("a = 1", b"program");
     first_day(&card, &drive);
     drive.put(&format!("{HOME}index-2.html"), b"not ours");
-    write_extras(&card, &drive, &fixture.extras);
+    extras_written(&card, &drive, &fixture.extras);
     // The name of the next page is reserved for a page, which says that it is empty.
     assert!(text(&drive, "index-2.html").starts_with("pier-4 page 2 of 1\n"));
     for name in ["index-4.html", "index-03.html", "index-x.html"] {
         drive.put(&format!("{HOME}{name}"), b"not ours");
-        write_extras(&card, &drive, &fixture.extras);
+        extras_written(&card, &drive, &fixture.extras);
         assert_eq!(text(&drive, name), "not ours");
     }
 }
@@ -391,7 +400,7 @@ fn a_file_that_is_too_long_for_one_of_ours_is_left_alone() {
     first_day(&card, &drive);
     let huge = vec![b'x'; EXTRAS_TEXT_BYTES as usize + 1];
     drive.put(&format!("{HOME}index-1.html"), &huge);
-    assert_eq!(write_extras(&card, &drive, &fixture.extras).left_out, 1);
+    assert_eq!(extras_written(&card, &drive, &fixture.extras).left_out, 1);
     assert_eq!(text(&drive, "index-1.html").as_bytes(), huge);
 }
 
@@ -402,19 +411,19 @@ fn a_long_text_is_written_piece_by_piece() {
     let long = format!("long = \"{}\"", "0123456789".repeat(EXTRAS_CHUNK_BYTES / 4));
     let mut fixture = Fixture::new("a = 1", b"program");
     first_day(&card, &drive);
-    write_extras(&card, &drive, &fixture.extras);
+    extras_written(&card, &drive, &fixture.extras);
     fixture.grow(&long, b"program");
     let on_drive = |name: &str| text(&drive, name).split_once('\n').unwrap().1.to_owned();
-    write_extras(&card, &drive, &fixture.extras);
+    extras_written(&card, &drive, &fixture.extras);
     assert_eq!(on_drive("config.toml").trim_end(), long);
     fixture.grow("a = 2", b"program");
-    write_extras(&card, &drive, &fixture.extras);
+    extras_written(&card, &drive, &fixture.extras);
     assert_eq!(on_drive("config.toml").trim_end(), "a = 2");
     drive.remove(&format!("{HOME}config.toml"));
     fixture.grow(&long, b"program");
-    write_extras(&card, &drive, &fixture.extras);
+    extras_written(&card, &drive, &fixture.extras);
     assert_eq!(on_drive("config.toml").trim_end(), long);
-    assert_eq!(write_extras(&card, &drive, &fixture.extras).written, 0);
+    assert_eq!(extras_written(&card, &drive, &fixture.extras).written, 0);
 }
 
 /// A stick that reports room and has none: the file begun is written again once there is room.
@@ -423,12 +432,12 @@ fn room_that_is_not_there_is_no_failed_sync() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     let mut fixture = Fixture::new("first = 1", b"program");
     first_day(&card, &drive);
-    write_extras(&card, &drive, &fixture.extras);
+    extras_written(&card, &drive, &fixture.extras);
     fixture.grow(&"longer = 1\n".repeat(100), &[3; 9000]);
     drive.set_full(true);
-    assert_eq!(write_extras(&card, &drive, &fixture.extras).left_out, 1);
+    assert_eq!(extras_written(&card, &drive, &fixture.extras).left_out, 1);
     drive.set_full(false);
-    write_extras(&card, &drive, &fixture.extras);
+    extras_written(&card, &drive, &fixture.extras);
     assert!(config_on(&card, &drive).unwrap().starts_with("longer"));
     second_day(&card, &drive);
     expect_whole_bag(&drive, "after a full stick");

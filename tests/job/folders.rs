@@ -4,7 +4,7 @@
 use crate::card::{Card, folder, mail, tree};
 use crate::medium::{copies_of, expect_same, restored_into, try_restored_into};
 use crate::support::memory::MemoryDrive;
-use counterfoil::disk::{STAGING, TargetLocks, Trouble, leads_to};
+use counterfoil::disk::{ErrorKind, STAGING, TargetLocks, leads_to};
 use counterfoil::job::{JobError, Progress, Unwatched};
 use counterfoil::model::limits::RESTORE_NEW_FOLDERS;
 use std::fs;
@@ -140,14 +140,14 @@ fn two_mailboxes_into_one_folder_do_not_wait_for_each_other() {
     let locks = TargetLocks::default();
     let by_a_link = folder();
     symlink(into.path(), by_a_link.path().join("link")).unwrap();
-    locks.take(into.path()).unwrap();
+    locks.lock_folder(into.path()).unwrap();
     let link = by_a_link.path().join("link");
-    locks.take(&link).unwrap_err();
-    locks.take(&leads_to(&link)).unwrap();
+    locks.lock_folder(&link).unwrap_err();
+    locks.lock_folder(&leads_to(&link)).unwrap();
     let others = TargetLocks::default();
-    assert_eq!(others.take(into.path()).unwrap_err().trouble, Trouble::Busy);
+    assert_eq!(others.lock_folder(into.path()).unwrap_err().trouble, ErrorKind::Busy);
     drop(locks);
-    others.take(into.path()).unwrap();
+    others.lock_folder(into.path()).unwrap();
     assert_eq!(fs::read_dir(into.path()).unwrap().count(), 0);
 }
 

@@ -6,7 +6,7 @@ use crate::medium::{HOME, expect_same, expect_whole_bag, restored, whole};
 use crate::seeds::oracles::admission::forged as chosen;
 use crate::support::memory::MemoryDrive;
 use counterfoil::job::JobError;
-use counterfoil::model::ledger::{Chain, Event, LineVerdict, Reader};
+use counterfoil::model::ledger::{Chain, ChainReader, Event, LineVerdict};
 use counterfoil::model::limits::{COUNT_MAX, LINES_MAX};
 use counterfoil::model::{Digest, EventTime, Identity, Timestamp};
 
@@ -27,7 +27,7 @@ fn forged(number: u64, n: u64) -> MemoryDrive {
 /// The number of unsound lines: every line is sound except the forger's.
 fn junk(drive: &MemoryDrive) -> usize {
     let ledger = drive.file(&format!("{HOME}ledger.jsonl")).unwrap();
-    let mut reader = Reader::default();
+    let mut reader = ChainReader::default();
     let lines = ledger.split_inclusive(|&b| b == b'\n');
     let read = lines.map(|raw| reader.line(raw.trim_ascii_end(), raw.len() as u64));
     let junk = read.filter(|verdict| !matches!(verdict, LineVerdict::Line(..))).count();
@@ -79,7 +79,7 @@ fn a_forged_length_does_not_keep_the_message_from_being_mirrored() {
     let drive = forged(1, 1);
     let at = format!("{HOME}ledger.jsonl");
     let first = drive.file(&at).unwrap();
-    let mut reader = Reader::default();
+    let mut reader = ChainReader::default();
     reader.line(first.trim_ascii_end(), first.len() as u64);
     let stamp = EventTime { time: Timestamp::default(), trusted: false, boot: "b".into() };
     let identity = Identity { bytes: 7, ..Identity::of(&mail("a")) };

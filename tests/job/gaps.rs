@@ -7,7 +7,7 @@ use crate::medium::{HOME, expect_same, whole};
 use crate::other_cards::card_and_copy;
 use crate::support::memory::MemoryDrive;
 use counterfoil::daemon::clock::SystemClock;
-use counterfoil::job::acknowledge::{acknowledge_lacking, lacked};
+use counterfoil::job::acknowledge::{acknowledge_lacking, lacking_messages};
 
 fn ledger() -> String {
     format!("{HOME}ledger.jsonl")
@@ -115,7 +115,7 @@ fn what_left_before_a_line_rotted_is_lacking_until_it_is_acknowledged() {
 }
 
 fn acknowledge(card: &Card, id: counterfoil::model::DriveId) {
-    let lacked = lacked(&card.catalogue, &station(), id).unwrap();
+    let lacked = lacking_messages(&card.catalogue, &station(), id).unwrap();
     acknowledge_lacking(&card.catalogue, &lacked, &SystemClock::new()).unwrap();
 }
 

@@ -6,7 +6,9 @@ use crate::medium::HOME;
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::Access;
 use counterfoil::job::Unwatched;
-use counterfoil::job::extras::{Extras, ExtrasOutcome, IndexedMessage, Page, Pages, carry_on};
+use counterfoil::job::extras::{
+    Extras, ExtrasOutcome, IndexedMessage, Page, Pages, write_extras_of_drive,
+};
 use counterfoil::job::replica::PresentDrives;
 use counterfoil::job::replica::prune::prune;
 use counterfoil::model::bag;
@@ -54,8 +56,16 @@ impl Pages for Lines {
 fn write_pages(card: &Card, drive: &MemoryDrive, most: usize) -> ExtrasOutcome {
     let cargo = Extras { pages: Some(Arc::new(Lines(most))), ..Extras::default() };
     let (drive, present_drives) = (drive_ref(drive, "stick"), PresentDrives::default());
-    carry_on(&card.catalogue, &station(), &drive, &present_drives, &card.clock, &cargo, &Unwatched)
-        .unwrap()
+    write_extras_of_drive(
+        &card.catalogue,
+        &station(),
+        &drive,
+        &present_drives,
+        &card.clock,
+        &cargo,
+        &Unwatched,
+    )
+    .unwrap()
 }
 
 /// Every page of the list, by name, without its padding.

@@ -4,7 +4,7 @@
 use crate::card::{Card, drive_ref, mail};
 use crate::support::memory::MemoryDrive;
 use counterfoil::job::catalogue::{Catalogue, KnownHow};
-use counterfoil::job::replica::{self, Begin, PresentDrives};
+use counterfoil::job::replica::{self, NewDrivePolicy, PresentDrives};
 use counterfoil::job::sync_drive::SyncOutcome;
 use counterfoil::job::{DriveRef, JobError};
 use counterfoil::model::{Clock as _, DriveId, DriveLoss, Finding};
@@ -24,7 +24,12 @@ pub(crate) fn stick(serial: &str) -> MemoryDrive {
     drive
 }
 
-pub(crate) fn come(card: &Card, drive: &MemoryDrive, label: &str, begin: Begin) -> SyncOutcome {
+pub(crate) fn come(
+    card: &Card,
+    drive: &MemoryDrive,
+    label: &str,
+    begin: NewDrivePolicy,
+) -> SyncOutcome {
     let drive = DriveRef { begin, ..drive_ref(drive, label) };
     card.copy_with_present(&drive, &PresentDrives::default())
 }
@@ -34,7 +39,7 @@ pub(crate) fn add(card: &Card, drive: &MemoryDrive, label: &str) -> DriveId {
     let volume = reference.volume_source.open(counterfoil::disk::Access::Write).unwrap();
     let at = label.as_bytes();
     let added = replica::add(&card.catalogue, &*volume, label, at, &card.clock).unwrap();
-    card.catalogue.restore_trust(added.row, card.clock.stamp().time).unwrap();
+    card.catalogue.restore_trust(added.row, card.clock.event_time().time).unwrap();
     added.id
 }
 
@@ -52,7 +57,7 @@ pub(crate) fn everything(drive: &MemoryDrive) -> Vec<(String, Option<Vec<u8>>)> 
 
 pub(crate) fn expect_refused(card: &Card, drive: &MemoryDrive, label: &str) {
     let before = everything(drive);
-    let round = come(card, drive, label, Begin::Known);
+    let round = come(card, drive, label, NewDrivePolicy::Known);
     use JobError::{NoSerial, NotAccepted, NotTheKnown};
     let refused =
         matches!(round.outcome, Err(NotAccepted { .. } | NotTheKnown { .. } | NoSerial { .. }));
@@ -62,7 +67,7 @@ pub(crate) fn expect_refused(card: &Card, drive: &MemoryDrive, label: &str) {
 }
 
 pub(crate) fn expect_used(card: &Card, drive: &MemoryDrive, label: &str) -> SyncOutcome {
-    let round = come(card, drive, label, Begin::Known);
+    let round = come(card, drive, label, NewDrivePolicy::Known);
     assert!(round.outcome.is_ok(), "{label}: {:?}", round.outcome.map(|report| report.copied));
     round
 }
@@ -95,7 +100,7 @@ fn the_id_of_a_known_stick_on_another_file_system_is_not_accepted() {
     for serial in ["s-other", ""] {
         let false_red = prepared(&id.to_string(), serial);
         let before = everything(&false_red);
-        let round = come(&card, &false_red, "RED", Begin::Known);
+        let round = come(&card, &false_red, "RED", NewDrivePolicy::Known);
         let refused = match serial {
             "" => matches!(round.outcome, Err(JobError::SerialUnread { .. })),
             _ => matches!(round.outcome, Err(JobError::NotTheKnown { .. })),
@@ -140,8 +145,10 @@ fn of_a_known_stick_and_its_twin_that_are_here_at_once_one_is_written_to() {
     expect_used(&card, &red, "RED");
     let twin = red.copied();
     let present_drives = PresentDrives::default();
-    let known =
-        |drive: &MemoryDrive, label| DriveRef { begin: Begin::Known, ..drive_ref(drive, label) };
+    let known = |drive: &MemoryDrive, label| DriveRef {
+        begin: NewDrivePolicy::Known,
+        ..drive_ref(drive, label)
+    };
     assert!(card.copy_with_present(&known(&red, "RED"), &present_drives).outcome.is_ok());
     let before = everything(&twin);
     let round = card.copy_with_present(&known(&twin, "RED-2"), &present_drives);
@@ -153,11 +160,11 @@ fn of_a_known_stick_and_its_twin_that_are_here_at_once_one_is_written_to() {
 fn what_got_a_copy_while_any_was_used_is_known_and_what_got_none_is_not() {
     let card = Card::new();
     let idle = stick("s-idle");
-    assert!(come(&card, &idle, "IDLE", Begin::OnDevice).outcome.is_ok());
+    assert!(come(&card, &idle, "IDLE", NewDrivePolicy::OnDevice).outcome.is_ok());
     card.deliver("inbox/1", &mail("1"));
     card.scan(0);
     let red = stick("s-red");
-    assert_eq!(come(&card, &red, "RED", Begin::OnDevice).outcome.unwrap().copied, 1);
+    assert_eq!(come(&card, &red, "RED", NewDrivePolicy::OnDevice).outcome.unwrap().copied, 1);
     expect_refused(&card, &idle, "IDLE");
     let round = expect_used(&card, &red, "RED");
     let known = card.catalogue.known_as(round.drive.unwrap().0).unwrap().unwrap();
@@ -165,7 +172,7 @@ fn what_got_a_copy_while_any_was_used_is_known_and_what_got_none_is_not() {
     // Another stick that came with its id meanwhile did not take its place: it got copies under an id of its own.
     let id = round.drive.unwrap().0;
     let false_red = prepared(&id.to_string(), "s-other");
-    let other = come(&card, &false_red, "RED", Begin::OnDevice);
+    let other = come(&card, &false_red, "RED", NewDrivePolicy::OnDevice);
     assert!(other.outcome.is_ok());
     assert_ne!(other.drive.unwrap().0, id);
     assert_eq!(expect_used(&card, &false_red, "RED").drive.unwrap().0, other.drive.unwrap().0);
@@ -265,7 +272,7 @@ fn leave_is_not_for_what_is_here_already_nor_for_what_claims_a_known_id() {
     expect_refused(&card, &newer, "NEWER");
     let marked = stick("s-marked");
     marked.put("counterfoil.skip", b"");
-    let round = come(&card, &marked, "MARKED", Begin::Known);
+    let round = come(&card, &marked, "MARKED", NewDrivePolicy::Known);
     assert!(matches!(round.outcome, Err(JobError::SkipFile { .. })));
     expect_used(&card, &red, "RED");
     expect_used(&card, &comes, "COMES");
@@ -277,12 +284,12 @@ fn leave_is_not_for_what_is_here_already_nor_for_what_claims_a_known_id() {
 fn a_new_stick_is_announced_once_and_for_a_day() {
     let card = with_mail();
     let ember = stick("s-ember");
-    let round = come(&card, &ember, "EMBER", Begin::OnDevice);
+    let round = come(&card, &ember, "EMBER", NewDrivePolicy::OnDevice);
     assert!(is_new(&round), "{:?}", round.findings);
     let id = round.drive.unwrap().0;
     let shown = || card.catalogue.is_announced(id, &card.clock).unwrap();
     for _ in 0..2 {
-        assert!(!is_new(&come(&card, &ember, "EMBER", Begin::OnDevice)));
+        assert!(!is_new(&come(&card, &ember, "EMBER", NewDrivePolicy::OnDevice)));
         assert!(shown());
     }
     // Pulled at once, and the power fails: it is still announced.
@@ -294,7 +301,7 @@ fn a_new_stick_is_announced_once_and_for_a_day() {
     assert!(!shown());
     card.catalogue.end_announcements(&card.clock).unwrap();
     card.clock.reboot();
-    assert!(!shown() && !is_new(&come(&card, &ember, "EMBER", Begin::OnDevice)));
+    assert!(!shown() && !is_new(&come(&card, &ember, "EMBER", NewDrivePolicy::OnDevice)));
 }
 
 #[test]
@@ -302,11 +309,11 @@ fn a_stick_with_the_id_of_a_known_one_is_announced_as_the_new_one_it_is() {
     let card = with_mail();
     let red = stick("s-red");
     let id = add(&card, &red, "RED");
-    assert!(!is_new(&come(&card, &red, "RED", Begin::OnDevice)), "it was added");
+    assert!(!is_new(&come(&card, &red, "RED", NewDrivePolicy::OnDevice)), "it was added");
     let false_red = prepared(&id.to_string(), "s-other");
-    assert!(is_new(&come(&card, &false_red, "RED", Begin::OnDevice)));
-    assert!(!is_new(&come(&card, &false_red, "RED", Begin::OnDevice)));
-    assert!(!is_new(&come(&card, &red, "RED", Begin::OnDevice)));
+    assert!(is_new(&come(&card, &false_red, "RED", NewDrivePolicy::OnDevice)));
+    assert!(!is_new(&come(&card, &false_red, "RED", NewDrivePolicy::OnDevice)));
+    assert!(!is_new(&come(&card, &red, "RED", NewDrivePolicy::OnDevice)));
     // The operator settles which stick it is by adding the true one; no other one is refused because of that.
     assert_eq!(add(&card, &red, "RED"), id);
     assert!(!card.catalogue.is_announced(id, &card.clock).unwrap());
@@ -316,16 +323,16 @@ fn a_stick_with_the_id_of_a_known_one_is_announced_as_the_new_one_it_is() {
 #[test]
 fn a_folder_that_is_named_is_not_announced() {
     let card = with_mail();
-    assert!(!is_new(&come(&card, &stick("s-red"), "RED", Begin::InFolder)));
+    assert!(!is_new(&come(&card, &stick("s-red"), "RED", NewDrivePolicy::InFolder)));
 }
 
 #[test]
 fn a_stick_that_is_refused_gets_nothing_until_it_is_added() {
-    for begin in [Begin::OnDevice, Begin::Known] {
+    for begin in [NewDrivePolicy::OnDevice, NewDrivePolicy::Known] {
         let card = with_mail();
         let ember = stick("s-ember");
-        let (id, row) = come(&card, &ember, "EMBER", Begin::OnDevice).drive.unwrap();
-        let now = card.clock.stamp().time;
+        let (id, row) = come(&card, &ember, "EMBER", NewDrivePolicy::OnDevice).drive.unwrap();
+        let now = card.clock.event_time().time;
         card.catalogue.forget_drive(row, DriveLoss::Refused, None, now).unwrap();
         assert!(!card.catalogue.counts(row).unwrap());
         card.deliver("inbox/2", &mail("2"));

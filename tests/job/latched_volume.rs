@@ -1,7 +1,7 @@
 //! A volume after a failed sync: it refuses every write itself, and every read still works.
 
 use crate::support::memory::MemoryDrive;
-use counterfoil::disk::{Access, ReadFrom, Trouble, Volume, VolumeSource as _, read_full};
+use counterfoil::disk::{Access, ErrorKind, ReadFrom, Volume, VolumeSource as _, read_full};
 use counterfoil::model::RelName;
 
 const OLD: &str = "old";
@@ -36,7 +36,7 @@ fn expect_latched(volume: &dyn Volume, drive: &MemoryDrive) {
     ];
     for refused in refused {
         let error = refused.unwrap_err();
-        assert_eq!(error.trouble, Trouble::Failing, "the trouble of the sync");
+        assert_eq!(error.trouble, ErrorKind::Failing, "the trouble of the sync");
         assert!(error.to_string().contains("since a sync failed: "), "{error}");
     }
     assert_eq!((drive.files(), drive.operations()), (files, operations));
@@ -91,7 +91,7 @@ fn a_file_begun_before_the_failed_sync_is_not_gone_on_with() {
 fn other_errors_do_not_latch_and_opening_anew_does_away_with_it() {
     let drive = drive();
     let volume = opened(&drive);
-    assert_eq!(volume.create(&name(OLD)).map(drop).unwrap_err().trouble, Trouble::Exists);
+    assert_eq!(volume.create(&name(OLD)).map(drop).unwrap_err().trouble, ErrorKind::Exists);
     volume.sync_all().unwrap();
     drive.fail_sync_after(0);
     volume.sync_all().unwrap_err();

@@ -7,7 +7,7 @@ use crate::support::clock::HandClock;
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::{Access, DiskError, Lengths, Volume, VolumeFacts, VolumeSource};
 use counterfoil::job::DriveRef;
-use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::replica::{NewDrivePolicy, PresentDrives};
 use counterfoil::job::sync_drive;
 use counterfoil::model::{Clock, Finding, RelName};
 use std::sync::Arc;
@@ -132,7 +132,8 @@ fn a_file_system_that_is_slow_to_tell_lengths_holds_up_no_mail() {
         clock.reboot();
         let before = clock.since_boot();
         let (volume_source, label) = (Arc::new(slow.clone()), "stick".to_owned());
-        let drive = DriveRef { volume_source, label, path: "stick".into(), begin: Begin::Never };
+        let drive =
+            DriveRef { volume_source, label, path: "stick".into(), begin: NewDrivePolicy::Never };
         let (catalogue, present_drives) = (&card.catalogue, PresentDrives::default());
         let admitted =
             sync_drive::open(catalogue, &station(), &drive, Access::Write, &present_drives, &clock)

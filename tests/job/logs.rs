@@ -69,7 +69,9 @@ fn a_rotten_line_of_a_place_is_found_once_and_written_again() {
     assert!(!before.contains_key("archive/two"), "nobody knows of the place by this drive");
 
     let found = logs_verified(&card, &drive);
-    let [LogDamage { log: Log::Ledger, lines: 1, unreadable: false, at }] = found.as_slice() else {
+    let [LogDamage { log: Log::Ledger, lines: 1, unreadable: false, offset: at }] =
+        found.as_slice()
+    else {
         panic!("{found:?}")
     };
     let text = drive.file(LEDGER).unwrap();

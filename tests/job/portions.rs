@@ -5,10 +5,10 @@ use crate::card::{Card, drive_ref, folder, station};
 use crate::support::flood::Flood;
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::{
-    Access, DirVolumeSource, DiskError, StoppableVolumeSource, Trouble, VolumeSource,
+    Access, DirVolumeSource, DiskError, ErrorKind, StoppableVolumeSource, VolumeSource,
 };
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::replica::{Begin, PresentDrives, add};
+use counterfoil::job::replica::{NewDrivePolicy, PresentDrives, add};
 use counterfoil::job::{DriveRef, JobError, sync_drive};
 use counterfoil::model::limits::LEDGER_LINES_PLAIN;
 use std::path::Path;
@@ -25,7 +25,7 @@ fn inspect(state: &Path, volume_source: Arc<dyn VolumeSource>) -> Result<u64, Jo
         volume_source,
         label: "flood".into(),
         path: b"flood".to_vec(),
-        begin: Begin::InFolder,
+        begin: NewDrivePolicy::InFolder,
     };
     let present_drives = PresentDrives::default();
     let inspected = sync_drive::open(
@@ -72,7 +72,7 @@ fn a_reading_that_was_stopped_counts_for_nothing_and_is_done_again() {
     for after in [0, 8, 15] {
         let state = folder();
         let ended = inspect(state.path(), stopping(stick.path(), after));
-        let stopped = |error: &DiskError| error.trouble == Trouble::Stopped;
+        let stopped = |error: &DiskError| error.trouble == ErrorKind::Stopped;
         assert!(matches!(&ended, Err(JobError::Disk(e)) if stopped(e)), "{after}: {ended:?}");
         let there = rows(state.path());
         if there.iter().any(|(table, rows)| table == "assertion" && *rows > 0) {

@@ -6,7 +6,7 @@ use crate::medium::{copies, copies_of, count, expect_same, expect_whole_bag, res
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::{Access, DirVolumeSource, VolumeSource};
 use counterfoil::job::replica::prune::{Pruned, prune};
-use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::replica::{NewDrivePolicy, PresentDrives};
 use counterfoil::job::sync_drive::{self, SyncOutcome};
 use counterfoil::job::sync_job::SyncJob;
 use counterfoil::job::{DriveRef, Unwatched};
@@ -215,12 +215,12 @@ fn a_version_given_up_is_nobodys_and_may_come_back() {
 /// A line alone, as a forger may write one, removes nothing that has a location.
 #[test]
 fn no_line_gives_up_what_has_a_place() {
-    use counterfoil::model::ledger::{Chain, Event, LineVerdict, Reader};
+    use counterfoil::model::ledger::{Chain, ChainReader, Event, LineVerdict};
     use counterfoil::model::{Clock as _, Identity};
     let (card, drive) = with_old_versions();
     let ledger = "counterfoil/pier-4/ledger.jsonl";
     let text = drive.file(ledger).unwrap();
-    let mut reader = Reader::default();
+    let mut reader = ChainReader::default();
     let mut event = None;
     for raw in text.split_inclusive(|&b| b == b'\n') {
         let line = reader.line(&raw[..raw.len() - 1], raw.len() as u64);
@@ -232,7 +232,7 @@ fn no_line_gives_up_what_has_a_place() {
         }
     }
     let mut chain: Chain = reader.chain();
-    let forged = chain.write(&card.clock.stamp(), event.unwrap());
+    let forged = chain.write(&card.clock.event_time(), event.unwrap());
     drive.put(ledger, &[text, forged.into_bytes()].concat());
     drive.replug(false);
     card.clock.reboot();
@@ -274,7 +274,7 @@ fn in_a_folder_only_files_of_ours_go() {
         volume_source: Arc::clone(&volume_source),
         label: "folder".into(),
         path: "folder".into(),
-        begin: Begin::Never,
+        begin: NewDrivePolicy::Never,
     };
     let open = || {
         let present_drives = PresentDrives::default();

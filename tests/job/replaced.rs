@@ -3,7 +3,7 @@
 use crate::card::{Card, drive_ref, mail, station};
 use crate::support::memory::MemoryDrive;
 use counterfoil::job::catalogue::{DriveRow, ReplacedHow};
-use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::replica::{NewDrivePolicy, PresentDrives};
 use counterfoil::job::sync_drive::SyncOutcome;
 use counterfoil::job::{DriveRef, JobError};
 use counterfoil::model::{Clock as _, DriveId, Finding};
@@ -12,7 +12,7 @@ const SERIAL: &str = "1A2B-3C4D";
 
 /// A stick mounted at a place, as automount or a desktop does it.
 fn mounted(drive: &MemoryDrive, label: &str) -> DriveRef {
-    DriveRef { begin: Begin::OnDevice, ..drive_ref(drive, label) }
+    DriveRef { begin: NewDrivePolicy::OnDevice, ..drive_ref(drive, label) }
 }
 
 fn stick(serial: &str) -> MemoryDrive {
@@ -107,7 +107,7 @@ fn a_wiped_stick_that_may_not_be_begun_counts_no_more_either() {
     assert_eq!(with_copies(&card, 1), 3);
     red.wipe();
     red.replug(false);
-    let drive = DriveRef { begin: Begin::Never, ..drive_ref(&red, "RED") };
+    let drive = DriveRef { begin: NewDrivePolicy::Never, ..drive_ref(&red, "RED") };
     let round = card.copy_with_present(&drive, &PresentDrives::default());
     assert!(matches!(round.outcome, Err(JobError::NotAccepted { .. })));
     assert_eq!((with_copies(&card, 1), row(&card, was).facts.replaced.unwrap().by), (0, None));
@@ -174,7 +174,7 @@ fn a_new_stick_at_the_place_of_another_asks_and_lets_both_count() {
         let (_, round) = copied(card, red, "STICK");
         assert!(!round.findings.contains(&Finding::SeenAgain), "it was never doubted aloud");
     };
-    let now = |card: &Card| card.clock.stamp().time;
+    let now = |card: &Card| card.clock.event_time().time;
     let away = |card: &Card, id, _: &MemoryDrive| {
         card.catalogue.declare_away(row(card, id).row, Some(now(card))).unwrap();
     };
@@ -205,7 +205,7 @@ fn nobody_is_asked_where_the_answer_is_known() {
     assert!(!asks(&copied(&card, &blue, "STICK").1));
     // One that is kept elsewhere.
     let (third, _) = copied(&card, &stick("0000-0003"), "PLACE");
-    let now = card.clock.stamp().time;
+    let now = card.clock.event_time().time;
     card.catalogue.declare_away(row(&card, third).row, Some(now)).unwrap();
     assert!(!asks(&copied(&card, &stick("0000-0004"), "PLACE").1));
     // One that is present under another path.

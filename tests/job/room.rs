@@ -4,7 +4,7 @@
 use crate::card::{Card, done, mail};
 use crate::medium::{copies, expect_same, expect_whole_bag, snapshot, whole};
 use crate::support::memory::{MemoryDrive, MemoryVolumeSource};
-use counterfoil::disk::{Access, DiskError, Trouble, Volume, VolumeFacts, VolumeSource};
+use counterfoil::disk::{Access, DiskError, ErrorKind, Volume, VolumeFacts, VolumeSource};
 use counterfoil::job::JobError;
 use counterfoil::model::Reason;
 use counterfoil::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES, SEGMENT_MESSAGES};
@@ -134,7 +134,7 @@ fn a_write_protected_drive_is_left_alone_and_can_be_read() {
     let before = snapshot(&drive);
     let round = card.mirror(&drive);
     assert_eq!(round.state(), "read-only");
-    assert_eq!(round.outcome.unwrap_err().trouble(), Trouble::ReadOnly);
+    assert_eq!(round.outcome.unwrap_err().trouble(), ErrorKind::ReadOnly);
     expect_same(&snapshot(&drive), &before, "write-protected");
     assert_eq!(whole(&[&drive], false).into_keys().collect::<Vec<_>>(), ["inbox/1"]);
     drive.set_read_only(false);
@@ -153,7 +153,7 @@ fn a_drive_that_turns_read_only_in_a_batch_is_an_error_of_that_pass_only() {
     let before = snapshot(&drive);
     let mailboxes = [card.mailbox()];
     let error = card.pass(&mailboxes).run(&mut admitted).unwrap_err();
-    assert_eq!(error.trouble(), Trouble::ReadOnly);
+    assert_eq!(error.trouble(), ErrorKind::ReadOnly);
     drop(admitted);
     expect_same(&snapshot(&drive), &before, "turned read-only");
     drive.set_read_only(false);

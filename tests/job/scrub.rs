@@ -355,7 +355,7 @@ fn a_drive_that_returns_the_bytes_of_other_files_is_not_trusted() {
     assert_eq!(restored(&[&drive], false).files.len(), 1);
 
     // Its operator trusts it again: everything is copied anew, and counts.
-    card.catalogue.restore_trust(row(&card).row, card.clock.stamp().time).unwrap();
+    card.catalogue.restore_trust(row(&card).row, card.clock.event_time().time).unwrap();
     assert_eq!(card.catalogue.totals(&station, 1).unwrap().mirrored, 0);
     assert_eq!(card.mirrored(&drive).copied, 4);
     assert_eq!(card.catalogue.totals(&station, 1).unwrap().mirrored, 4);
@@ -410,12 +410,12 @@ fn how_long_the_room_lasts_is_told_only_where_it_can_be_known() {
         card.deliver(&format!("inbox/{day}"), &vec![b'x'; 1 << 20]);
         card.deliver(&format!("inbox/{day}b"), format!("{day}").as_bytes());
         card.mirrored(&drive);
-        let left = card.catalogue.days_left(row(&card).row, &card.clock.stamp()).unwrap();
+        let left = card.catalogue.days_left(row(&card).row, &card.clock.event_time()).unwrap();
         match day {
             0..=3 => assert_eq!(left, None, "day {day}"),
             _ => assert!(left.is_some(), "day {day}"),
         }
     }
     card.clock.trust(false);
-    assert_eq!(card.catalogue.days_left(row(&card).row, &card.clock.stamp()).unwrap(), None);
+    assert_eq!(card.catalogue.days_left(row(&card).row, &card.clock.event_time()).unwrap(), None);
 }

@@ -69,7 +69,7 @@ fn what_covers_what_is_the_same_as_by_a_plain_walk() {
             writers.define(WriterId::from_bits(writer), &links);
             plain.links.insert(WriterId::from_bits(writer), links);
             if random.below(10) == 0 {
-                writers.dispute(WriterId::from_bits(writer));
+                writers.mark_disputed(WriterId::from_bits(writer));
                 plain.disputed.push(WriterId::from_bits(writer));
             }
             if writer == own {
@@ -197,7 +197,7 @@ fn what_is_not_known_of_a_writer_may_be_anything() {
     assert!(!writers.may_cover(at(2, 7), at(3, 8)), "that one had read it");
     assert!(writers.may_cover(at(2, 9), at(3, 8)), "but no more than that");
     assert!(writers.may_cover(at(4, 9), at(1, 2)) && !writers.may_cover(at(4, 9), at(1, 3)));
-    writers.dispute(WriterId::from_bits(4));
+    writers.mark_disputed(WriterId::from_bits(4));
     assert!(writers.may_cover(at(4, 9), at(1, 3)));
 }
 

@@ -1,7 +1,7 @@
 //! The fixture: a host whose tables and tree of devices are files in a temporary folder.
 //! Makes no assertions.
 
-use counterfoil::disk::mounts::{Finder, Found, System};
+use counterfoil::disk::mounts::{Finder, MountedDrive, System};
 use std::cell::RefCell;
 use std::fs;
 use std::os::unix::fs::symlink;
@@ -134,15 +134,15 @@ impl Host {
         self.table.borrow_mut().push((id, at.replace("\\040", " ").into()));
     }
 
-    pub fn found(&self) -> Vec<Found> {
+    pub fn found(&self) -> Vec<MountedDrive> {
         self.found_beside(&[])
     }
 
-    pub fn found_at(&self, at: &str) -> Option<Found> {
+    pub fn found_at(&self, at: &str) -> Option<MountedDrive> {
         Finder::new(self.system(), Vec::new()).find_at(Path::new(at))
     }
 
-    pub fn found_beside(&self, keep_off: &[&str]) -> Vec<Found> {
+    pub fn found_beside(&self, keep_off: &[&str]) -> Vec<MountedDrive> {
         Finder::new(self.system(), keep_off.iter().map(PathBuf::from).collect()).find()
     }
 
@@ -172,7 +172,7 @@ impl Host {
         );
     }
 
-    pub fn places(&self, found: &[Found]) -> Vec<String> {
-        found.iter().map(|found| found.key.at.to_str().unwrap().to_owned()).collect()
+    pub fn places(&self, found: &[MountedDrive]) -> Vec<String> {
+        found.iter().map(|found| found.key.mount_point.to_str().unwrap().to_owned()).collect()
     }
 }

@@ -21,7 +21,7 @@ impl Pages for Numbers {
             Page::Numbered { page, pages, messages, .. } => (format!("{page} {pages}\n"), messages),
         };
         for message in messages {
-            text += &format!("{} {} {:?}\n", message.payload, message.folder, message.marks);
+            text += &format!("{} {} {:?}\n", message.payload, message.folder, message.notes);
         }
         text + &"-".repeat(600)
     }

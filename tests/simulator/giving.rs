@@ -7,7 +7,7 @@ use crate::oracle::{Broken, Checked, FALSE, HOME, OVER, PANIC, broken, is_chain}
 use crate::stick::AMPLE;
 use crate::will::Will;
 use crate::world::{Ended, Slot, World, powered};
-use counterfoil::job::replica::Begin;
+use counterfoil::job::replica::NewDrivePolicy;
 use counterfoil::job::restore::{
     MailboxTarget, RestoreOptions, RestoreReport, open_sources, restore,
 };
@@ -115,7 +115,12 @@ impl World {
             stick.plug();
             let label = format!("stick-{slot}");
             let at = label.clone().into_bytes();
-            DriveRef { volume_source: stick.volume_source(), label, path: at, begin: Begin::Never }
+            DriveRef {
+                volume_source: stick.volume_source(),
+                label,
+                path: at,
+                begin: NewDrivePolicy::Never,
+            }
         };
         let drives: Vec<_> = slots.iter().map(gather_from).collect();
         let work = || -> Result<Given, JobError> {

@@ -86,7 +86,7 @@ impl World {
     fn begin_afresh(&self, drive: &DriveRef) -> Checked {
         let known = self.card.catalogue.drive_at(&drive.path).unwrap();
         let Some(row) = known else { return broken(HEALED, "an unknown drive is distrusted") };
-        self.card.catalogue.restore_trust(row.row, self.clock.stamp().time).unwrap();
+        self.card.catalogue.restore_trust(row.row, self.clock.event_time().time).unwrap();
         Ok(())
     }
 

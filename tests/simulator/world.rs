@@ -17,9 +17,9 @@ use counterfoil::disk::VolumeSource;
 use counterfoil::job::catalogue::{
     AssertedRow, Catalogue, CopyStatus as HeldCopy, FileRow, FileState,
 };
-use counterfoil::job::extras::carry_on;
+use counterfoil::job::extras::write_extras_of_drive;
 use counterfoil::job::mirror::PassReport;
-use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::replica::{NewDrivePolicy, PresentDrives};
 use counterfoil::job::sync_drive::{self, SyncOutcome};
 use counterfoil::job::{DriveRef, JobError, Unwatched};
 use counterfoil::model::{DriveId, Finding};
@@ -209,8 +209,8 @@ impl World {
         let label = format!("stick-{slot}");
         let Slot { stick, volume_source, .. } = &mut self.slots[slot];
         let (mount, begin) = match &*stick.state() {
-            state if state.mount_point.is_some() => (0, Begin::InFolder),
-            state => (state.mount, Begin::OnDevice),
+            state if state.mount_point.is_some() => (0, NewDrivePolicy::InFolder),
+            state => (state.mount, NewDrivePolicy::OnDevice),
         };
         let volume_source = match volume_source.take().filter(|(of, _)| *of == mount) {
             Some((_, volume_source)) => volume_source,
@@ -310,7 +310,15 @@ impl World {
         if self.carries && round.outcome.as_ref().is_ok_and(all) {
             // Its outcome is checked only through the messages, like everything else.
             let extras = extras_of(catalogue.change_no().unwrap_or(0));
-            drop(carry_on(catalogue, &name, drive, present_drives, clock, &extras, &Unwatched));
+            drop(write_extras_of_drive(
+                catalogue,
+                &name,
+                drive,
+                present_drives,
+                clock,
+                &extras,
+                &Unwatched,
+            ));
         }
         round
     }
@@ -430,7 +438,7 @@ impl World {
             let Some(drive) = catalogue.drive(id)? else { return Ok(claims) };
             let replica = catalogue.replica(drive.row, &station())?;
             let mailbox = self.card.mailbox()?.row;
-            let trusted = catalogue.distrust(drive.row)?.is_none();
+            let trusted = catalogue.distrust_reason(drive.row)?.is_none();
             for path in self.oracle.paths() {
                 let key = rel(path).key();
                 let file = catalogue.file(mailbox, &key)?.filter(|f| f.state == FileState::Present);

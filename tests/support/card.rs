@@ -8,7 +8,7 @@ use super::memory::MemoryDrive;
 use counterfoil::disk::{Access, MailboxDir, VolumeSource};
 use counterfoil::job::catalogue::{Catalogue, CopyStatus, FileState};
 use counterfoil::job::mirror::{OpenMailbox, Pass, PassReport};
-use counterfoil::job::replica::{Begin, PresentDrives, Replica};
+use counterfoil::job::replica::{NewDrivePolicy, PresentDrives, Replica};
 use counterfoil::job::scan::{ScanReport, ScanRules, check_paths, scan};
 use counterfoil::job::sync_drive::{self, SyncOutcome};
 use counterfoil::job::{DriveRef, JobError, MailboxRef, Unwatched};
@@ -43,7 +43,12 @@ pub(crate) fn drive_ref(drive: &MemoryDrive, label: &str) -> DriveRef {
 }
 
 fn through(volume_source: Arc<dyn VolumeSource>, label: &str) -> DriveRef {
-    DriveRef { volume_source, label: label.into(), path: label.into(), begin: Begin::InFolder }
+    DriveRef {
+        volume_source,
+        label: label.into(),
+        path: label.into(),
+        begin: NewDrivePolicy::InFolder,
+    }
 }
 
 pub(crate) struct Card {
@@ -136,8 +141,10 @@ impl Card {
         };
         let (open, key) = (self.mailbox(), rel(path).key());
         let row = self.catalogue.file(open.row, &key).unwrap().unwrap();
-        let looked = (row.first_statted, self.clock.stamp().claim());
-        self.catalogue.look((open.row, &key), &facts, FileState::Fresh, looked, false).unwrap();
+        let looked = (row.first_statted, self.clock.event_time().claim());
+        self.catalogue
+            .record_look((open.row, &key), &facts, FileState::Fresh, looked, false)
+            .unwrap();
         let row = self.catalogue.file(open.row, &key).unwrap().unwrap();
         self.catalogue.set_state(&row, FileState::Present, looked.0).unwrap();
     }

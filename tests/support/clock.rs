@@ -58,7 +58,7 @@ impl HandClock {
 }
 
 impl Clock for HandClock {
-    fn stamp(&self) -> EventTime {
+    fn event_time(&self) -> EventTime {
         let passed = if self.ticks { self.read() / 1_000 } else { 0 };
         let seconds = self.wall.load(Ordering::Relaxed) + passed as i64;
         let time = Timestamp { seconds, nanos: 0 };

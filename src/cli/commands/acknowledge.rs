@@ -2,15 +2,15 @@
 
 use super::drive_location::one_of;
 use super::inspect::{Depth, Inspection};
-use crate::cli::args::Acknowledge;
+use crate::cli::args::AcknowledgeArgs;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
-use crate::cli::report::{are, count, them, were};
+use crate::cli::report::{count, is_or_are, it_or_them, was_or_were};
 use crate::cli::resolved::Resolved;
 use crate::cli::{Exit, named};
 use crate::daemon::clock::SystemClock;
 use crate::job::acknowledge::{
-    Acknowledged, Lacked, acknowledge_lacking, acknowledge_missing, lacked,
+    Acknowledged, Lacked, acknowledge_lacking, acknowledge_missing, lacking_messages,
 };
 use crate::job::catalogue::{Catalogue, MailboxRowId, MissingRow};
 use crate::job::sync_drive::InspectedDrive;
@@ -19,7 +19,7 @@ use std::path::Path;
 
 pub(in crate::cli) fn run(
     config: Option<&Path>,
-    args: &Acknowledge,
+    args: &AcknowledgeArgs,
     output: &Output,
 ) -> Result<Exit, CliError> {
     let resolved = &Resolved::with_mailbox(config, &args.scope)?;
@@ -50,7 +50,7 @@ pub(in crate::cli) fn run(
         done.damaged += one.damaged;
     }
     if let Some(name) = &args.only_on {
-        let (lacked, label) = lacked_on(resolved, name, output)?;
+        let (lacked, label) = lacking_on(resolved, name, output)?;
         let one = acknowledge_lacking(&catalogue, &lacked, &clock)?;
         (done.lacking, done.here_only) = (one.lacking, one.here_only);
         only_on = Some(label);
@@ -82,7 +82,7 @@ fn locations(
 }
 
 /// What a stick alone has, as the verdict counts it, and the label of the stick.
-fn lacked_on(
+fn lacking_on(
     resolved: &Resolved,
     name: &str,
     output: &Output,
@@ -90,11 +90,11 @@ fn lacked_on(
     let more = |catalogue: &Catalogue, _: &[InspectedDrive]| {
         let mut all = Vec::new();
         for drive in catalogue.drives()? {
-            all.push((drive.id, lacked(catalogue, &resolved.station, drive.id)?));
+            all.push((drive.id, lacking_messages(catalogue, &resolved.station, drive.id)?));
         }
         Ok(all)
     };
-    let (inspection, all) = Inspection::take_with(resolved, Depth::Counts, output, &more)?;
+    let (inspection, all) = Inspection::inspect_with(resolved, Depth::Counts, output, &more)?;
     let (_, id, drive) = one_of(&inspection.drives, name)?;
     let of = all.into_iter().find(|(of, _)| *of == id);
     let lacked = of.map(|(_, lacked)| lacked).unwrap_or_default();
@@ -119,7 +119,7 @@ fn print(done: Acknowledged, only_on: Option<&str>, output: &Output) {
         return;
     }
     let lines = [
-        (done.missing, format!("that {} missing: not wanted back", were(done.missing))),
+        (done.missing, format!("that {} missing: not wanted back", was_or_were(done.missing))),
         (done.damaged, "damaged by the card: taken as found now".to_owned()),
         (done.lacking, format!("that only {} has: not wanted here", only_on.unwrap_or("a stick"))),
     ];
@@ -136,8 +136,8 @@ fn print(done: Acknowledged, only_on: Option<&str>, output: &Output) {
             "{} {} on the list of another card too: this is noted on this card only, and a restore onto any other card \
              still brings {} back.",
             count(done.here_only, "message"),
-            are(done.here_only),
-            them(done.here_only)
+            is_or_are(done.here_only),
+            it_or_them(done.here_only)
         ));
     }
     output.say("To get them back all the same, type: counterfoil restore --with-removed");

@@ -2,14 +2,14 @@
 //! daemon.
 
 use super::inspect::{Depth, Inspection};
-use crate::cli::args::Audit;
+use crate::cli::args::AuditArgs;
 use crate::cli::notices::CliError;
 use crate::cli::output::{self, Output};
 use crate::cli::report;
 use crate::cli::report::audit::AuditView;
 use crate::cli::report::verdict::Summary;
 use crate::cli::resolved::Resolved;
-use crate::cli::whose::Touches;
+use crate::cli::whose::TouchedPaths;
 use crate::cli::{Exit, file};
 use crate::disk::{host, medium_below};
 use crate::model::{Medium, escape};
@@ -17,12 +17,12 @@ use std::path::Path;
 
 pub(in crate::cli) fn run(
     config: Option<&Path>,
-    args: &Audit,
+    args: &AuditArgs,
     output: &Output,
 ) -> Result<Exit, CliError> {
     let saved = args.save.as_ref().map(|dir| dir.join("audit.html"));
     let files = [args.html.as_deref(), args.csv.as_deref(), saved.as_deref()];
-    let resolved = Resolved::load_for(config, &args.scope, &Touches::with_files(files))?;
+    let resolved = Resolved::load_for(config, &args.scope, &TouchedPaths::with_files(files))?;
     let writes = args.html.is_some() || args.csv.is_some() || args.save.is_some();
     // Somebody else's stick, on a computer without a mailbox or with that of another station: what is on it can be
     // reported all the same, and is not compared with a mailbox that is not its own.
@@ -41,7 +41,7 @@ pub(in crate::cli) fn run(
         host::let_others_go_first();
     }
     let depth = if args.csv.is_some() { Depth::Listed } else { Depth::Whole };
-    let inspection = Inspection::take(&resolved, depth, output)?;
+    let inspection = Inspection::inspect(&resolved, depth, output)?;
     let view = view(&resolved, &inspection);
     if let Some(path) = &args.html {
         save(path, report::audit::page(&view).as_bytes(), output)?;

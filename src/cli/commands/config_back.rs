@@ -5,7 +5,7 @@ use super::config_check::{in_force_but_for_commands, notify_in_force};
 use super::sources::{Sources, is_yes, may_ask};
 use super::targets::{is_reserved, is_usual};
 use super::typed_again::typed_again;
-use crate::cli::args::{Restore, Scope};
+use crate::cli::args::{RestoreArgs, Scope};
 use crate::cli::config::{self, Config};
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
@@ -30,7 +30,7 @@ pub(super) fn for_a_stick(resolved: &Resolved) -> String {
 }
 
 /// The config that the drives carry for the station, and the drive: of several that of the longest ledger.
-pub(super) fn carried(restore_sources: &RestoreSources) -> Option<(String, String)> {
+pub(super) fn config_on_sticks(restore_sources: &RestoreSources) -> Option<(String, String)> {
     let mut drives: Vec<_> = restore_sources.drives.iter().collect();
     drives.sort_by_key(|drive| std::cmp::Reverse(drive.state.chain.seq));
     // One that cannot be read is one that is not there: the messages are what counts.
@@ -41,17 +41,17 @@ pub(super) fn carried(restore_sources: &RestoreSources) -> Option<(String, Strin
 }
 
 /// A config of a stick that a person has seen and wants.
-pub(super) struct Agreed {
+pub(super) struct AcceptedConfig {
     text: String,
     pub mailboxes: Vec<MailboxRef>,
 }
 
-impl Agreed {
+impl AcceptedConfig {
     /// Shows the config and asks. `None`: none is to be put back, and a warning says why.
     pub(super) fn to(
         carried: Option<&(String, String)>,
         resolved: &Resolved,
-        args: &Restore,
+        args: &RestoreArgs,
         sources: &mut Sources,
         output: &Output,
     ) -> Result<Option<Self>, CliError> {

@@ -1,13 +1,13 @@
 //! `config check`: validate the config, print the values in force.
 
 use crate::cli::Exit;
-use crate::cli::args::{ConfigAction, ConfigArgs};
+use crate::cli::args::{ConfigArgs, ConfigCommand};
 use crate::cli::config::Config;
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::resolved::Resolved;
-use crate::cli::whose::Touches;
-use crate::model::airtime::Link;
+use crate::cli::whose::TouchedPaths;
+use crate::model::airtime::RadioLink;
 use crate::model::escape::{in_toml, shown_path};
 use serde::Serialize;
 use std::path::Path;
@@ -21,7 +21,7 @@ struct CheckJson<'a> {
     #[serde(flatten)]
     in_force: &'a Config,
     /// In place of the config's own: spans in seconds.
-    link: &'a Link,
+    link: &'a RadioLink,
 }
 
 pub(in crate::cli) fn run(
@@ -29,8 +29,8 @@ pub(in crate::cli) fn run(
     args: &ConfigArgs,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let ConfigAction::Check(scope) = &args.action;
-    let resolved = Resolved::load_for(config, scope, &Touches::state_only())?;
+    let ConfigCommand::Check(scope) = &args.action;
+    let resolved = Resolved::load_for(config, scope, &TouchedPaths::state_only())?;
     match scope.json {
         true => output.json(&CheckJson {
             config: resolved.config_file.as_ref().map(|path| shown_path(path)),

@@ -6,13 +6,13 @@ use super::audit::view;
 use super::inspect::{Depth, Inspection};
 use super::watch::settings;
 use crate::cli::Exit;
-use crate::cli::args::{Demo, Scope};
+use crate::cli::args::{DemoArgs, Scope};
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::{Output, Style};
 use crate::cli::report;
 use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
-use crate::daemon::{self, Command, DriveState, EventSink, Notice};
+use crate::daemon::{self, DaemonCommand, DriveState, EventSink, Notice};
 use crate::disk::{DemoDir, leads_to};
 use crate::job::Unwatched;
 use crate::job::restore::{MailboxTarget, RestoreOptions, open_sources, restore};
@@ -73,7 +73,7 @@ const AFTERNOON: [(&str, &str, &str); 2] = [
 const CONFIG: &str = "[link]\nbits_per_second = 300\nefficiency = 0.75\n[power]\nreceive_amps = 0.8\n\
                       transmit_amps = 10\nduty = 0.1\nbattery_amp_hours = 10\nusable_depth = 0.5\n";
 
-pub(in crate::cli) fn run(demo: &Demo, output: &Output) -> Result<Exit, CliError> {
+pub(in crate::cli) fn run(demo: &DemoArgs, output: &Output) -> Result<Exit, CliError> {
     if !demo.keep {
         super::leave_nothing_behind()?;
     }
@@ -97,7 +97,7 @@ impl Story<'_> {
             self.demo_dir.folder(folder)?;
         }
         let resolved = self.resolved()?;
-        let mut watching = Watching::start(&resolved)?;
+        let mut watching = RunningDaemon::start(&resolved)?;
         self.say(
             "Two sticks are in: amber and birch. counterfoil watch is running. (Here all are folders on one disk, so \
              copies on the card's own device are counted; in earnest they are not.)",
@@ -184,7 +184,7 @@ impl Story<'_> {
     }
 
     fn audit(&self, resolved: &Resolved) -> Result<(), CliError> {
-        let inspection = Inspection::take(resolved, Depth::Counts, self.output)?;
+        let inspection = Inspection::inspect(resolved, Depth::Counts, self.output)?;
         self.say("counterfoil audit:");
         view(resolved, &inspection).summary.say(self.output);
         report::drives::table(self.output, &inspection.drives);
@@ -193,7 +193,7 @@ impl Story<'_> {
 
     /// What the audit says while no stick is there, and the same as a page.
     fn exposed(&self, resolved: &Resolved) -> Result<(), CliError> {
-        let inspection = Inspection::take(resolved, Depth::Whole, self.output)?;
+        let inspection = Inspection::inspect(resolved, Depth::Whole, self.output)?;
         let view = view(resolved, &inspection);
         self.say("counterfoil audit:");
         view.summary.say(self.output);
@@ -240,7 +240,7 @@ impl Story<'_> {
 
 /// What the daemon reported of one drive.
 #[derive(Default, Clone, Copy)]
-struct Seen {
+struct DriveProgress {
     /// Messages mirrored so far.
     mirrored: u64,
     /// Times it was called safe to pull.
@@ -248,14 +248,14 @@ struct Seen {
 }
 
 /// The daemon, running in a thread of its own as it would in its service.
-struct Watching {
-    calls: tokio::sync::mpsc::Sender<Command>,
-    news: Receiver<(String, Seen)>,
-    seen: HashMap<String, Seen>,
+struct RunningDaemon {
+    commands: tokio::sync::mpsc::Sender<DaemonCommand>,
+    updates: Receiver<(String, DriveProgress)>,
+    seen: HashMap<String, DriveProgress>,
     thread: std::thread::JoinHandle<Result<(), CliError>>,
 }
 
-impl Watching {
+impl RunningDaemon {
     fn start(resolved: &Resolved) -> Result<Self, CliError> {
         let (calls, mut receiver) = tokio::sync::mpsc::channel(1);
         let (sender, news) = channel();
@@ -274,10 +274,10 @@ impl Watching {
             .name("daemon".to_owned())
             .spawn(run)
             .map_err(|e| CliError::failed(e.to_string()))?;
-        Ok(Self { calls, news, seen: HashMap::new(), thread })
+        Ok(Self { commands: calls, updates: news, seen: HashMap::new(), thread })
     }
 
-    /// Waits until a drive has got so many messages in all.
+    /// Waits until a drive has got this many messages in all.
     fn wait_for(&mut self, label: &str, messages: u64) -> Result<(), CliError> {
         self.wait(label, |seen| seen.mirrored >= messages)
     }
@@ -288,9 +288,13 @@ impl Watching {
         self.wait(label, |seen| seen.safe > before)
     }
 
-    fn wait(&mut self, label: &str, enough: impl Fn(Seen) -> bool) -> Result<(), CliError> {
+    fn wait(
+        &mut self,
+        label: &str,
+        enough: impl Fn(DriveProgress) -> bool,
+    ) -> Result<(), CliError> {
         while !enough(self.seen.get(label).copied().unwrap_or_default()) {
-            let (of, news) = self.news.recv_timeout(PATIENCE).map_err(|error| match error {
+            let (of, news) = self.updates.recv_timeout(PATIENCE).map_err(|error| match error {
                 RecvTimeoutError::Timeout => {
                     CliError::failed(format!("nothing was heard of {label} for a minute"))
                 }
@@ -304,7 +308,7 @@ impl Watching {
     }
 
     fn stop(self) -> Result<(), CliError> {
-        if self.calls.blocking_send(Command::Stop).is_err() {
+        if self.commands.blocking_send(DaemonCommand::Stop).is_err() {
             return Err(CliError::failed("the daemon ended too early"));
         }
         self.thread.join().unwrap_or_else(|_| Err(CliError::failed("the daemon ended in a fault")))
@@ -312,16 +316,16 @@ impl Watching {
 }
 
 /// Passes on which messages were mirrored where, and which drive is safe to pull.
-struct ChannelSink(Sender<(String, Seen)>);
+struct ChannelSink(Sender<(String, DriveProgress)>);
 
 impl EventSink for ChannelSink {
     fn emit(&self, news: &Notice<'_>) {
         let (label, seen) = match news {
             Notice::Mirrored { label, messages, .. } => {
-                (label, Seen { mirrored: *messages, safe: 0 })
+                (label, DriveProgress { mirrored: *messages, safe: 0 })
             }
             Notice::Drive { label, state: DriveState::Safe, .. } => {
-                (label, Seen { mirrored: 0, safe: 1 })
+                (label, DriveProgress { mirrored: 0, safe: 1 })
             }
             other => {
                 tracing::debug!("{}", notices::daemon_notice(other));

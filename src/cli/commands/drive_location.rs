@@ -6,7 +6,7 @@ use super::state::state_to_read;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::report::drives::DriveView;
-use crate::cli::report::when;
+use crate::cli::report::shown_time;
 use crate::cli::resolved::Resolved;
 use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
@@ -36,14 +36,14 @@ pub(super) fn run(
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let inspection = Inspection::take(resolved, Depth::Counts, output)?;
+    let inspection = Inspection::inspect(resolved, Depth::Counts, output)?;
     let (row, id, drive) = one_of(&inspection.drives, name)?;
     let label = escape::shown(drive.row.label.as_bytes());
     if let Some(gone) = &drive.row.forgotten {
         return Err(CliError::usage(format!(
             "{label} is forgotten: {}. If you have it again, plug it in. Type: counterfoil drives add {}",
             which_drive::loss(gone.why, gone.place.as_deref()),
-            escape::in_shell(&escape::shown(&drive.row.at))
+            escape::in_shell(&escape::shown(&drive.row.path))
         )));
     }
     if said == DriveLocation::Away && drive.mounted {
@@ -51,14 +51,16 @@ pub(super) fn run(
             "{label} is plugged in here: pull it out before you say that it is elsewhere"
         )));
     }
-    let since = (said == DriveLocation::Away).then(|| SystemClock::new().stamp().time);
+    let since = (said == DriveLocation::Away).then(|| SystemClock::new().event_time().time);
     // While a daemon runs too: one entry in the catalogue, by which nothing is decided.
     let (catalogue, _) = Catalogue::open(&state_to_read(resolved).0)?;
     catalogue.declare_away(row, since)?;
     match as_json {
         true => output.json(&LocationJson { id, label: &drive.row.label, away_since: since }),
         false => output.say(match since {
-            Some(since) => format!("{label} is elsewhere since {}, as you say.", when(Some(since))),
+            Some(since) => {
+                format!("{label} is elsewhere since {}, as you say.", shown_time(Some(since)))
+            }
             None => format!("{label} is not elsewhere."),
         }),
     }
@@ -101,7 +103,7 @@ fn which_one(id: DriveId, drive: &DriveView) -> String {
     format!(
         "  {id}  {}, last seen {} at {}",
         notices::drive_state(&drive.state),
-        when(drive.row.last_seen),
-        escape::shown(&drive.row.at)
+        shown_time(drive.row.last_seen),
+        escape::shown(&drive.row.path)
     )
 }

@@ -4,19 +4,19 @@ use super::drive_location::{self, DriveLocation};
 use super::inspect::{Depth, Inspection};
 use super::state::{State, state_to_read};
 use super::{forget, let_in, wipe};
-use crate::cli::args::{DriveAction, Drives};
+use crate::cli::args::{DrivesArgs, DrivesCommand};
 use crate::cli::config::Accept;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::report::{self, drives::DriveJson};
 use crate::cli::resolved::Resolved;
-use crate::cli::whose::Touches;
+use crate::cli::whose::TouchedPaths;
 use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Request, ask};
 use crate::disk::Access;
 use crate::job::catalogue::{Catalogue, SameDevice};
-use crate::job::replica::{self, Begin};
+use crate::job::replica::{self, NewDrivePolicy};
 use crate::job::{JobError, sync_drive};
 use crate::model::limits::ANSWER_PATIENCE;
 use crate::model::{Clock as _, DriveId, DriveLoss};
@@ -25,13 +25,13 @@ use std::path::Path;
 
 pub(in crate::cli) fn run(
     config: Option<&Path>,
-    args: &Drives,
+    args: &DrivesArgs,
     output: &Output,
 ) -> Result<Exit, CliError> {
     match &args.action {
         None => list(&Resolved::load(config, &args.scope)?, args.scope.json, output),
-        Some(DriveAction::Add { dir, next, scope }) => {
-            let scope = scope.over(&args.scope);
+        Some(DrivesCommand::Add { dir, next, scope }) => {
+            let scope = scope.overriding(&args.scope);
             let resolved = Resolved::load(config, &scope)?;
             match (dir, next) {
                 (Some(dir), _) => add(&resolved, dir, scope.json, output),
@@ -40,28 +40,28 @@ pub(in crate::cli) fn run(
                 }
             }
         }
-        Some(DriveAction::Refuse { name, scope }) => {
-            let scope = scope.over(&args.scope);
+        Some(DrivesCommand::Refuse { name, scope }) => {
+            let scope = scope.overriding(&args.scope);
             let resolved = Resolved::load(config, &scope)?;
             forget::run(&resolved, name, DriveLoss::Refused, None, scope.json, output)
         }
-        Some(DriveAction::Away { name, scope }) => {
-            let scope = scope.over(&args.scope);
+        Some(DrivesCommand::Away { name, scope }) => {
+            let scope = scope.overriding(&args.scope);
             let resolved = Resolved::load(config, &scope)?;
             drive_location::run(&resolved, name, DriveLocation::Away, scope.json, output)
         }
-        Some(DriveAction::Here { name, scope }) => {
-            let scope = scope.over(&args.scope);
+        Some(DrivesCommand::Here { name, scope }) => {
+            let scope = scope.overriding(&args.scope);
             let resolved = Resolved::load(config, &scope)?;
             drive_location::run(&resolved, name, DriveLocation::Here, scope.json, output)
         }
-        Some(DriveAction::Forget { name, why, place, scope }) => {
-            let scope = scope.over(&args.scope);
+        Some(DrivesCommand::Forget { name, why, place, scope }) => {
+            let scope = scope.overriding(&args.scope);
             let resolved = Resolved::load(config, &scope)?;
-            forget::run(&resolved, name, why.meant(), place.as_deref(), scope.json, output)
+            forget::run(&resolved, name, why.as_loss(), place.as_deref(), scope.json, output)
         }
-        Some(DriveAction::Wipe { name, confirm, lose_last_copies, scope }) => {
-            let scope = scope.over(&args.scope);
+        Some(DrivesCommand::Wipe { name, confirm, lose_last_copies, scope }) => {
+            let scope = scope.overriding(&args.scope);
             let resolved = Resolved::load(config, &scope)?;
             let asked = wipe::WipeRequest {
                 name,
@@ -70,10 +70,10 @@ pub(in crate::cli) fn run(
             };
             wipe::run(&resolved, &asked, scope.json, output)
         }
-        Some(DriveAction::Release { name, scope }) => {
-            let scope = scope.over(&args.scope);
+        Some(DrivesCommand::Release { name, scope }) => {
+            let scope = scope.overriding(&args.scope);
             // To unmount takes more than to write.
-            let touches = Touches { keeps_root: true, ..Touches::default() };
+            let touches = TouchedPaths { keeps_root: true, ..TouchedPaths::default() };
             let resolved = Resolved::load_for(config, &scope, &touches)?;
             super::release::run(&resolved, name, scope.json, output)
         }
@@ -96,7 +96,7 @@ struct AddedJson<'a> {
 }
 
 fn list(resolved: &Resolved, as_json: bool, output: &Output) -> Result<Exit, CliError> {
-    let inspection = Inspection::take(resolved, Depth::Counts, output)?;
+    let inspection = Inspection::inspect(resolved, Depth::Counts, output)?;
     if as_json {
         output.json(&DrivesJson {
             next_stick_seconds: inspection.next_let_in.map(|left| left.as_secs()),
@@ -116,14 +116,14 @@ fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Resul
     let place = resolved.drive_at(&path);
     let volume = place.volume_source.open(Access::Write)?;
     if sync_drive::is_skipped(&*volume) {
-        return Err(JobError::SkipFile { at: place.volume_source.shown() }.into());
+        return Err(JobError::SkipFile { path: place.volume_source.shown() }.into());
     }
-    let is_stick = place.begin == Begin::OnDevice;
+    let is_stick = place.begin == NewDrivePolicy::OnDevice;
     // It would not be used, and its operator would find out when mail is only on the card.
     if resolved.config.drives.accept == Accept::Known && is_stick && volume.facts().serial.is_none()
     {
         return Err(CliError::usage(
-            JobError::NoSerial { at: place.volume_source.shown() }.to_string(),
+            JobError::NoSerial { path: place.volume_source.shown() }.to_string(),
         ));
     }
     let (catalogue, _) = Catalogue::open(&resolved.state)?;
@@ -133,7 +133,7 @@ fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Resul
     if ask(&state_to_read(resolved).0, &Request::Trust(id.to_string()), ANSWER_PATIENCE)?.is_none()
     {
         let state = State::open(resolved, output)?;
-        state.catalogue.restore_trust(added.row, clock.stamp().time)?;
+        state.catalogue.restore_trust(added.row, clock.event_time().time)?;
     }
     for finding in &added.findings {
         output.warn(format!("{}: {}", place.label, notices::finding(finding)));

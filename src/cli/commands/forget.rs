@@ -6,7 +6,7 @@ use super::drive_location::one_of;
 use super::inspect::{Depth, Inspection};
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
-use crate::cli::report::when;
+use crate::cli::report::shown_time;
 use crate::cli::resolved::Resolved;
 use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
@@ -18,7 +18,7 @@ use serde::Serialize;
 
 /// The JSON of `drives forget` and `drives refuse`.
 #[derive(Serialize)]
-struct ForgottenJson<'a> {
+struct ForgetJson<'a> {
     id: DriveId,
     label: &'a str,
     forgotten_since: Option<Timestamp>,
@@ -42,7 +42,7 @@ pub(super) fn run(
         )));
     }
     notices::must_be_remembered(&resolved.state)?;
-    let inspection = Inspection::take(resolved, Depth::Counts, output)?;
+    let inspection = Inspection::inspect(resolved, Depth::Counts, output)?;
     let (row, id, drive) = one_of(&inspection.drives, name)?;
     let label = escape::shown(drive.row.label.as_bytes());
     let request = Request::Forget {
@@ -58,14 +58,14 @@ pub(super) fn run(
         // While another command runs too: one entry in the catalogue, which whoever counts copies reads.
         None => {
             let (catalogue, _) = Catalogue::open(&resolved.state)?;
-            catalogue.forget_drive(row, why, place, SystemClock::new().stamp().time)?;
+            catalogue.forget_drive(row, why, place, SystemClock::new().event_time().time)?;
         }
     }
     let (catalogue, _) = Catalogue::open(&resolved.state)?;
     let known = catalogue.drive(id)?.and_then(|row| row.facts.forgotten);
     let since = known.map(|forgotten| forgotten.since);
     if as_json {
-        output.json(&ForgottenJson {
+        output.json(&ForgetJson {
             id,
             label: &drive.row.label,
             forgotten_since: since,
@@ -74,12 +74,12 @@ pub(super) fn run(
         });
         return Ok(Exit::Safe);
     }
-    let at = escape::in_shell(&escape::shown(&drive.row.at));
+    let at = escape::in_shell(&escape::shown(&drive.row.path));
     if why == DriveLoss::Refused {
         output.say(format!(
             "{label} ({id}) is refused since {}: from now on nothing is written to it, and its copies count for \
              nothing. What is on it already stays there.",
-            when(since)
+            shown_time(since)
         ));
         output.say("What that means for the mail: counterfoil audit");
         output.say(format!(
@@ -89,7 +89,7 @@ pub(super) fn run(
     }
     output.say(format!(
         "{label} ({id}) is forgotten since {}: {}. Its copies count for nothing any more, and it takes no mail.",
-        when(since),
+        shown_time(since),
         which_drive::loss(why, place)
     ));
     output.say("What that means for the mail: counterfoil audit");

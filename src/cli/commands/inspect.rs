@@ -2,7 +2,7 @@
 //! Writes nothing anywhere.
 
 use super::state::state_to_read;
-use crate::cli::notices::{self, CliError, Note, Unkept};
+use crate::cli::notices::{self, CliError, Note, StateNotKept};
 use crate::cli::output::Output;
 use crate::cli::report::drives::DriveView;
 use crate::cli::resolved::Resolved;
@@ -10,7 +10,7 @@ use crate::cli::which_drive;
 use crate::daemon::DriveState;
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, DriveStatus, Request, ask};
-use crate::disk::{Trouble, host};
+use crate::disk::{ErrorKind, host};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::job::report::audit::Audit;
@@ -23,7 +23,7 @@ use std::path::Path;
 use std::time::Duration;
 
 /// What else a command reads from the catalogue and the open drives.
-type More<'a, T> = dyn Fn(&Catalogue, &[InspectedDrive]) -> Result<T, JobError> + 'a;
+type ExtraQuery<'a, T> = dyn Fn(&Catalogue, &[InspectedDrive]) -> Result<T, JobError> + 'a;
 
 /// How much is worked out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -48,7 +48,7 @@ pub(in crate::cli) struct Inspection {
     /// Whether a daemon, or another command, is writing.
     pub daemon: bool,
     /// Why nothing is remembered in the state folder, if it is not.
-    pub unkept: Option<Unkept>,
+    pub unkept: Option<StateNotKept>,
     /// For how long the next new stick is let in, if it is.
     pub next_let_in: Option<Duration>,
     /// Sentences on what was found on the way.
@@ -59,20 +59,20 @@ impl Inspection {
     /// First with the catalogue itself, opened read-only: enough where nothing has changed since it was
     /// last written. Else on a copy of it in memory; and where it is damaged, on one made from the
     /// mailbox and the drives alone.
-    pub(super) fn take(
+    pub(super) fn inspect(
         resolved: &Resolved,
         depth: Depth,
         output: &Output,
     ) -> Result<Self, CliError> {
-        Ok(Self::take_with(resolved, depth, output, &|_, _| Ok(()))?.0)
+        Ok(Self::inspect_with(resolved, depth, output, &|_, _| Ok(()))?.0)
     }
 
     /// The same, and what `more` reads while the drives are open.
-    pub(super) fn take_with<T>(
+    pub(super) fn inspect_with<T>(
         resolved: &Resolved,
         depth: Depth,
         output: &Output,
-        more: &More<'_, T>,
+        more: &ExtraQuery<'_, T>,
     ) -> Result<(Self, T), CliError> {
         // A worker may begin to write while this reads: then everything is read once more, without that drive.
         let (state, unkept) = state_to_read(resolved);
@@ -99,7 +99,7 @@ impl Inspection {
         (state, is_kept): (&Path, bool),
         depth: Depth,
         live: &[DriveStatus],
-        more: &More<'_, T>,
+        more: &ExtraQuery<'_, T>,
     ) -> Result<(Self, T), CliError> {
         let with = |catalogue: &Catalogue| {
             Self::with(catalogue, resolved, (state, is_kept), depth, live, more)
@@ -133,7 +133,7 @@ impl Inspection {
         (state, is_kept): (&Path, bool),
         depth: Depth,
         live: &[DriveStatus],
-        more: &More<'_, T>,
+        more: &ExtraQuery<'_, T>,
     ) -> Result<(Self, T), JobError> {
         let clock = SystemClock::new();
         let station = resolved.station();
@@ -167,17 +167,17 @@ impl Inspection {
         let inspected = sync_drive::inspect_drives(catalogue, &resolved.station, &drives, &clock)?;
         for drive in &inspected {
             let findings = drive.drive.iter().flat_map(|d| &d.findings);
-            notes.extend(findings.map(|found| Note::found(&drive.label, found)));
+            notes.extend(findings.map(|found| Note::of_finding(&drive.label, found)));
             let unused = drive.drive.as_ref().err().filter(|error| {
                 matches!(
                     error.trouble(),
-                    Trouble::NotAccepted | Trouble::Refused | Trouble::Failing
+                    ErrorKind::NotAccepted | ErrorKind::Refused | ErrorKind::Failing
                 )
             });
             notes.extend(unused.map(|error| Note::failed(&drive.label, error)));
         }
         let daemon = host::is_locked(&state.join("lock"));
-        let seen = Seen { taken, inspected, left, live, daemon };
+        let seen = Inspected { mailboxes: taken, inspected, left, live, daemon };
         // One state of the catalogue for everything that is reported.
         let (inspection, answer) = catalogue.read_transaction(|| {
             Ok((
@@ -193,17 +193,17 @@ impl Inspection {
         catalogue: &Catalogue,
         resolved: &Resolved,
         depth: Depth,
-        seen: &Seen,
+        seen: &Inspected,
     ) -> Result<Self, JobError> {
         let request = sync_drive::AuditRequest {
             station: &resolved.station,
             wanted_copies: resolved.config.drives.wanted_copies,
             link: resolved.link,
             list_at_most: if depth == Depth::Listed { TABLE_ROWS_MAX } else { LISTED_MAX },
-            mailboxes: &seen.taken,
+            mailboxes: &seen.mailboxes,
         };
         let mut audit = sync_drive::audit_now(catalogue, &request, &seen.inspected, &seen.left)?;
-        let now = SystemClock::new().stamp();
+        let now = SystemClock::new().event_time();
         let statistics = match depth {
             Depth::Counts => Statistics::default(),
             Depth::Whole | Depth::Listed => {
@@ -215,7 +215,7 @@ impl Inspection {
         audit.counts.note_here(catalogue, &here.map(|(row, _)| row).collect::<Vec<_>>())?;
         for drive in &mut drives {
             let Some((row, _)) = drive.ids else { continue };
-            drive.carried = catalogue.carried(row)?;
+            drive.carried = catalogue.extras_bytes(row)?;
             drive.history = catalogue.drive_history(row)?;
             let about = audit.counts.contradictions.iter().filter(|c| c.row == row);
             drive.contradicts = about.cloned().collect();
@@ -239,8 +239,8 @@ impl Inspection {
 }
 
 /// What was found of mailboxes and drives, before the catalogue is read.
-struct Seen {
-    taken: Vec<ConfirmedMailbox>,
+struct Inspected {
+    mailboxes: Vec<ConfirmedMailbox>,
     inspected: Vec<InspectedDrive>,
     /// What keeps each drive that is left to the daemon from taking messages, if anything does.
     left: Vec<Option<Reason>>,
@@ -257,7 +257,7 @@ pub(super) fn scan_findings(taken: &[ConfirmedMailbox]) -> Vec<Note> {
             moved.map(|was_at| Note::plain(notices::moved(&mailbox.name, was_at, &mailbox.path)));
         let is_root = |f: &&Finding| matches!(f, Finding::FolderUnreadable { path: None, .. });
         let findings = mailbox.report.findings.iter().filter(move |f| !is_root(f));
-        let findings = findings.map(|f| Note::found(&mailbox.name, f));
+        let findings = findings.map(|f| Note::of_finding(&mailbox.name, f));
         moved.into_iter().chain(findings)
     });
     notes.collect()
@@ -308,7 +308,7 @@ fn shown(
                 }
                 (None, _) => "safe",
                 (Some(Reason::DriveFull), _) => "full",
-                (Some(_), Ok(d)) if d.newer || d.volume.facts().read_only => "read-only",
+                (Some(_), Ok(d)) if d.frozen || d.volume.facts().read_only => "read-only",
                 (Some(_), _) => "failed",
             },
         };
@@ -316,9 +316,9 @@ fn shown(
         DriveView::new(row.clone(), mounted, state.to_owned(), (*messages, *bytes))
     };
     let mut drives: Vec<_> = audit.drives.iter().map(show).collect();
-    let seen = |at: &[u8]| audit.drives.iter().any(|(row, ..)| row.at == at);
+    let seen = |at: &[u8]| audit.drives.iter().any(|(row, ..)| row.path == at);
     let known = |drive: &DriveStatus| audit.drives.iter().any(|(row, ..)| is_row(drive, row));
-    drives.extend(inspected.iter().filter(|l| !seen(&l.at)).filter_map(strange));
+    drives.extend(inspected.iter().filter(|l| !seen(&l.path)).filter_map(view_without_row));
     let never_used =
         |drive: &DriveStatus| DriveView::never_used(&drive.label, &drive.path, drive.state.clone());
     drives.extend(live.iter().filter(|drive| !known(drive)).map(never_used));
@@ -345,18 +345,18 @@ fn note_new(catalogue: &Catalogue, drives: &mut [DriveView]) -> Result<(), JobEr
 fn is_row(drive: &DriveStatus, row: &DriveRow) -> bool {
     match &drive.id {
         Some(id) => *id == row.id.to_string(),
-        None => drive.path == row.at,
+        None => drive.path == row.path,
     }
 }
 
 /// A drive that is here and not in the catalogue: nothing was ever written to it.
-fn strange(found: &InspectedDrive) -> Option<DriveView> {
+fn view_without_row(found: &InspectedDrive) -> Option<DriveView> {
     let state = match found.drive.as_ref().err()? {
         JobError::NoDrive { .. } => "",
-        error if error.trouble() == Trouble::Gone => return None,
+        error if error.trouble() == ErrorKind::Gone => return None,
         error => sync_drive::state_of(error),
     };
-    Some(DriveView::never_used(&found.label, &found.at, state.to_owned()))
+    Some(DriveView::never_used(&found.label, &found.path, state.to_owned()))
 }
 
 /// Whether a drive that is left to the daemon is one whose copies count for nothing.

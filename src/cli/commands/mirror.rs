@@ -6,7 +6,7 @@ use super::state::State;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::config::Carry;
-use crate::cli::notices::{self, CliError, Unkept};
+use crate::cli::notices::{self, CliError, StateNotKept};
 use crate::cli::output::{Output, Style};
 use crate::cli::progress::Bar;
 use crate::cli::report::{self, index::Index, mirror::sums, verdict::Summary};
@@ -14,7 +14,7 @@ use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::disk::bundled_programs;
 use crate::job::catalogue::{Catalogue, DriveRow};
-use crate::job::extras::{Extras, Pages, carried_program, carry_on};
+use crate::job::extras::{Extras, Pages, carried_program, write_extras_of_drive};
 use crate::job::mirror::PassReport;
 use crate::job::replica::PresentDrives;
 use crate::job::report::verdict::{Counts, Verdict};
@@ -43,7 +43,7 @@ pub(in crate::cli) fn run(
     }
     let done = done?;
     let (name, wanted) = (&resolved.station, resolved.config.drives.wanted_copies);
-    let mut counts = Counts::take(&state.catalogue, name, wanted, &done.mailboxes)?;
+    let mut counts = Counts::count(&state.catalogue, name, wanted, &done.mailboxes)?;
     counts.is_unkept = state.unkept.is_some();
     let here = done.outcomes.iter().filter_map(|sync| sync.drive.map(|(_, row)| row));
     counts.note_here(&state.catalogue, &here.collect::<Vec<_>>())?;
@@ -54,7 +54,7 @@ pub(in crate::cli) fn run(
 }
 
 /// What a pass did.
-struct Done {
+struct MirrorResult {
     /// The mailboxes, as they were scanned.
     mailboxes: Vec<ConfirmedMailbox>,
     /// The outcome on each drive; on none where no mailbox could be scanned.
@@ -64,9 +64,9 @@ struct Done {
 fn print(
     resolved: &Resolved,
     as_json: bool,
-    (done, known): (&Done, &[Option<DriveRow>]),
+    (done, known): (&MirrorResult, &[Option<DriveRow>]),
     counts: &Counts,
-    unkept: Option<Unkept>,
+    unkept: Option<StateNotKept>,
     output: &Output,
 ) {
     let present: u64 = done.mailboxes.iter().map(|taken| taken.report.files).sum();
@@ -110,7 +110,7 @@ fn pass(
     drives: &[DriveRef],
     state: &State,
     output: &Output,
-) -> Result<Done, JobError> {
+) -> Result<MirrorResult, JobError> {
     let (clock, catalogue) = (SystemClock::new(), &state.catalogue);
     catalogue.count_same_device(resolved.config.drives.count_same_device)?;
     let mailboxes = scan_mailboxes(
@@ -122,7 +122,7 @@ fn pass(
     )?;
     scan_findings(&mailboxes).iter().for_each(|note| note.say(output));
     if !mailboxes.iter().any(|taken| taken.state.was_scanned()) {
-        return Ok(Done { mailboxes, outcomes: Vec::new() });
+        return Ok(MirrorResult { mailboxes, outcomes: Vec::new() });
     }
     let present: u64 = mailboxes.iter().map(|taken| taken.report.files).sum();
     let bar = Bar::new(output, "copying", present * drives.len() as u64);
@@ -134,7 +134,7 @@ fn pass(
         outcomes.swap_remove(at).outcome?;
     }
     compare_drives(catalogue, &resolved.station, drives, &outcomes, &clock)?;
-    Ok(Done { mailboxes, outcomes })
+    Ok(MirrorResult { mailboxes, outcomes })
 }
 
 /// What a drive is to carry in addition to the copies.
@@ -180,8 +180,15 @@ fn every_drive(
         let sync = job.bring_up_to_date(drive);
         let holds_all = |r: &PassReport| r.copied > 0 && r.is_complete && r.failed.is_empty();
         if sync.outcome.as_ref().is_ok_and(holds_all) {
-            let carried =
-                carry_on(&catalogue, name, drive, &present_drives, &clock, &extras, &Unwatched);
+            let carried = write_extras_of_drive(
+                &catalogue,
+                name,
+                drive,
+                &present_drives,
+                &clock,
+                &extras,
+                &Unwatched,
+            );
             // The messages are safe all the same.
             if let Err(error) = carried {
                 output.notice(notices::not_carried(&drive.label, &error));
@@ -193,15 +200,9 @@ fn every_drive(
         let workers: Vec<_> = drives.iter().map(|drive| scope.spawn(|| one(drive))).collect();
         workers.into_iter().map(std::thread::ScopedJoinHandle::join).collect::<Vec<_>>()
     });
-    let ended = |(drive, joined): (&DriveRef, std::thread::Result<_>)| match joined {
-        Ok(sync) => sync,
-        // What was done on the other drives stays done.
-        Err(_) => Ok(SyncOutcome {
-            label: drive.label.clone(),
-            drive: None,
-            findings: Vec::new(),
-            outcome: Err(JobError::Broken("its worker ended in a fault of the program".into())),
-        }),
+    // What was done on the other drives stays done.
+    let ended = |(drive, joined): (_, std::thread::Result<_>)| {
+        joined.unwrap_or_else(|_| Ok(panicked(drive)))
     };
     let mut outcomes: Vec<SyncOutcome> =
         drives.iter().zip(outcomes).map(ended).collect::<Result<_, _>>()?;
@@ -217,13 +218,23 @@ fn every_drive(
             }
             let mut again = one(drive)?;
             if let Ok(report) = &mut again.outcome {
-                report.after(first);
+                report.add_earlier_run(first);
             }
             again.findings.splice(0..0, std::mem::take(&mut sync.findings));
             *sync = again;
         }
     }
     Ok(outcomes)
+}
+
+/// The outcome of a drive whose thread panicked.
+fn panicked(drive: &DriveRef) -> SyncOutcome {
+    SyncOutcome {
+        label: drive.label.clone(),
+        drive: None,
+        findings: Vec::new(),
+        outcome: Err(JobError::Broken("its worker ended in a fault of the program".into())),
+    }
 }
 
 /// What the catalogue knows of a drive after its sync; `None` if it has no id yet.

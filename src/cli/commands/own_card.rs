@@ -84,7 +84,7 @@ impl<'a> OwnCard<'a> {
                 if of == self.restore_sources.station
                     && self.catalogue.replica(drive.row, &of)?.lacking.messages > 0
                 {
-                    self.catalogue.lacked(replica, |row| {
+                    self.catalogue.each_lacking(replica, |row| {
                         wanted.insert((row.mailbox, row.key, row.content));
                         Ok(())
                     })?;

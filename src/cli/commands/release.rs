@@ -42,7 +42,7 @@ pub(super) fn run(
             return Err(CliError::failed("the daemon's answer makes no sense"));
         }
         None if host::is_locked(&state.join("lock")) => return Err(notices::not_let_go(name)),
-        None => by_hand(resolved, name)?,
+        None => lock_without_daemon(resolved, name)?,
     };
     let unmounted = unmount(resolved, &path)?;
     if !matches!(unmounted, Some(Ok(()))) {
@@ -90,7 +90,7 @@ fn unmount(resolved: &Resolved, path: &Path) -> Result<Option<Result<(), String>
 }
 
 /// Without a daemon: nobody else uses the drive once its lock is taken.
-fn by_hand(resolved: &Resolved, name: &str) -> Result<(String, PathBuf), CliError> {
+fn lock_without_daemon(resolved: &Resolved, name: &str) -> Result<(String, PathBuf), CliError> {
     let drives = resolved.drives_here();
     let is_called = |drive: &&DriveRef| escape::is_place(&drive.label, &drive.path, name);
     let mut called = drives.iter().filter(is_called);

@@ -18,7 +18,7 @@ pub(super) fn run(
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let Named { mailbox_target, path, .. } =
+    let NamedMessage { mailbox_target, path, .. } =
         message_named(restore_sources, mailbox_targets, typed)?;
     let mailbox_target =
         &MailboxTarget { path: allowed(resolved, &mailbox_target.path)?, ..mailbox_target.clone() };
@@ -29,14 +29,14 @@ pub(super) fn run(
             "{}: {path} is good again ({}); the damaged file is kept as {}",
             mailbox_target.name,
             report::size(done.good.bytes),
-            done.beside
+            done.damaged_path
         )),
     }
     Ok(Exit::Safe)
 }
 
 /// A message that is named on the command line.
-pub(super) struct Named<'g> {
+pub(super) struct NamedMessage<'g> {
     pub mailbox_target: &'g MailboxTarget,
     pub path: RelName,
     /// Some drive lists it.
@@ -49,7 +49,7 @@ pub(super) fn message_named<'g>(
     restore_sources: &RestoreSources,
     mailbox_targets: &'g [MailboxTarget],
     typed: &Path,
-) -> Result<Named<'g>, CliError> {
+) -> Result<NamedMessage<'g>, CliError> {
     let mailboxes: Vec<_> = mailbox_targets
         .iter()
         .map(|mailbox_target| (&mailbox_target.name, &*mailbox_target.path))
@@ -64,9 +64,9 @@ pub(super) fn message_named<'g>(
             &path.key(),
         )?;
         if is_known {
-            return Ok(Named { mailbox_target, path, is_known });
+            return Ok(NamedMessage { mailbox_target, path, is_known });
         }
-        first = first.or(Some(Named { mailbox_target, path, is_known }));
+        first = first.or(Some(NamedMessage { mailbox_target, path, is_known }));
     }
     first.ok_or_else(|| notices::in_no_mailbox(typed))
 }

@@ -1,20 +1,20 @@
 //! `restore`: put the mailbox back from drives alone. Needs no catalogue and no config; uses the config
 //! only for where drives and mailboxes are, and the catalogue for which sticks are known.
 
-use super::config_back::{Agreed, carried};
+use super::config_back::{AcceptedConfig, config_on_sticks};
 use super::own_card::{NotHere, OwnCard};
 use super::sources::Sources;
-use super::targets::{TargetRequest, as_they_lead, named_targets, targets};
+use super::targets::{TargetRequest, named_targets, targets, with_links_resolved};
 use super::{repair, select_station, test_restore};
 use crate::cli::Exit;
-use crate::cli::args::Restore;
+use crate::cli::args::RestoreArgs;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
 use crate::cli::report::contradictions::{self, ContradictionJson};
 use crate::cli::report::{self, wait};
 use crate::cli::resolved::Resolved;
-use crate::cli::whose::{Kind, Touches, work_as_owner};
+use crate::cli::whose::{PathUse, TouchedPaths, work_as_owner};
 use crate::daemon::clock::SystemClock;
 use crate::disk::host;
 use crate::job::DriveRef;
@@ -30,7 +30,7 @@ use std::path::Path;
 
 pub(in crate::cli) fn run(
     config: Option<&Path>,
-    args: &Restore,
+    args: &RestoreArgs,
     output: &Output,
 ) -> Result<Exit, CliError> {
     let resolved = Resolved::load_for(config, &args.scope, &touches(args))?;
@@ -44,9 +44,9 @@ pub(in crate::cli) fn run(
     if args.into.is_none() && holds_nothing(&restore_sources)? {
         return Err(notices::nothing_kept(&station));
     }
-    let carried = carried(&restore_sources);
+    let carried = config_on_sticks(&restore_sources);
     let agreed = match args.with_config {
-        true => Agreed::to(carried.as_ref(), &resolved, args, &mut sources, output)?,
+        true => AcceptedConfig::to(carried.as_ref(), &resolved, args, &mut sources, output)?,
         false => None,
     };
     let mailboxes = agreed.as_ref().map_or(&[][..], |agreed| &agreed.mailboxes);
@@ -87,13 +87,13 @@ pub(in crate::cli) fn run(
     let named = named.map(|typed| asked_for(typed, &restore_sources, &to, output)).transpose()?;
     let is_unknown = named.as_ref().is_some_and(|named| !named.is_known);
     let versions = named.map(|named| (named.mailbox_target.row, named.path.key()));
-    let led = as_they_lead(&resolved, &to)?;
+    let led = with_links_resolved(&resolved, &to)?;
     let report = put_back(&restore_sources, args, led, versions, output)?;
     let not_here = own_card.map(|card| card.not_here()).transpose()?.unwrap_or_default();
     let back = agreed.as_ref().map(|agreed| agreed.write(&resolved, output)).transpose()?.flatten();
     let back = back.map(|path| escape::shown_path(&path));
     let contradictions = restore_sources.contradictions()?;
-    let found = Found { report, back, is_unknown, not_here, contradictions };
+    let found = RestoreResult { report, back, is_unknown, not_here, contradictions };
     found.print(args, &to, output);
     if found.not_here.messages == 0 && talks && !args.dry_run {
         let offers_config =
@@ -104,7 +104,7 @@ pub(in crate::cli) fn run(
 }
 
 /// What became of a restore.
-struct Found {
+struct RestoreResult {
     report: RestoreReport,
     /// Where the config was put back.
     back: Option<String>,
@@ -125,7 +125,7 @@ struct RestoreJson<'a> {
     contradictions: Vec<ContradictionJson<'a>>,
 }
 
-impl Found {
+impl RestoreResult {
     fn is_whole(&self) -> bool {
         self.report.is_whole()
             && !self.is_unknown
@@ -133,7 +133,7 @@ impl Found {
             && self.contradictions.is_empty()
     }
 
-    fn print(&self, args: &Restore, mailbox_targets: &[MailboxTarget], output: &Output) {
+    fn print(&self, args: &RestoreArgs, mailbox_targets: &[MailboxTarget], output: &Output) {
         match args.scope.json {
             true => output.json(&RestoreJson {
                 report: &self.report,
@@ -156,7 +156,7 @@ fn asked_for<'g>(
     restore_sources: &RestoreSources,
     mailbox_targets: &'g [MailboxTarget],
     output: &Output,
-) -> Result<repair::Named<'g>, CliError> {
+) -> Result<repair::NamedMessage<'g>, CliError> {
     let named = repair::message_named(restore_sources, mailbox_targets, typed)?;
     if !named.is_known {
         output.warn(notices::no_versions_of(&named.mailbox_target.name, &named.path));
@@ -173,7 +173,7 @@ fn holds_nothing(restore_sources: &RestoreSources) -> Result<bool, CliError> {
     }
     for drive in &restore_sources.drives {
         // A new stick has an empty ledger; where copies were, a list of them or a copy is left.
-        let is_sound = drive.ledger_whole || drive.state.ledger_bytes == 0 && !drive.newer;
+        let is_sound = drive.ledger_whole || drive.state.ledger_bytes == 0 && !drive.frozen;
         let is_sound = is_sound && drive.findings.is_empty();
         if !is_sound || restore_sources.catalogue.has_copies(drive.state.row)? {
             return Ok(false);
@@ -186,8 +186,11 @@ fn holds_nothing(restore_sources: &RestoreSources) -> Result<bool, CliError> {
 fn not_on_these(not_here: &NotHere) -> String {
     let on: Vec<_> = not_here.on.iter().map(crate::cli::which_drive::label_and_sight).collect();
     let NotHere { messages, .. } = *not_here;
-    let (what, are, them) =
-        (report::count(messages, "message"), report::are(messages), report::them(messages));
+    let (what, are, them) = (
+        report::count(messages, "message"),
+        report::is_or_are(messages),
+        report::it_or_them(messages),
+    );
     let said = format!("{what} that this card lacks {are} not on these sticks");
     match on.is_empty() {
         true => format!("{said}, and no other stick is known to have {them}"),
@@ -204,7 +207,7 @@ fn not_on_these(not_here: &NotHere) -> String {
 
 fn put_back(
     restore_sources: &RestoreSources,
-    args: &Restore,
+    args: &RestoreArgs,
     mailbox_targets: Vec<MailboxTarget>,
     versions: Option<(MailboxRowId, Vec<u8>)>,
     output: &Output,
@@ -228,17 +231,17 @@ fn put_back(
 }
 
 /// What it touches: the state is only read, unless a rehearsal is to be remembered.
-fn touches(args: &Restore) -> Touches<'_> {
-    let state = if args.rehearse { Kind::State } else { Kind::StateToRead };
+fn touches(args: &RestoreArgs) -> TouchedPaths<'_> {
+    let state = if args.rehearse { PathUse::State } else { PathUse::StateToRead };
     let mailboxes = args.into.is_none() || args.rehearse;
-    Touches { state, mailboxes, into: args.into.as_deref(), ..Touches::default() }
+    TouchedPaths { state, mailboxes, into: args.into.as_deref(), ..TouchedPaths::default() }
 }
 
 /// Where mailboxes go is known only now, so root becomes their owner only now.
 fn work_as_their_owner(mailbox_targets: &[MailboxTarget]) -> Result<(), CliError> {
     let targets = mailbox_targets
         .iter()
-        .map(|mailbox_target| (Kind::Target, mailbox_target.path.clone()))
+        .map(|mailbox_target| (PathUse::Target, mailbox_target.path.clone()))
         .collect();
     work_as_owner(targets, false)
 }
@@ -253,8 +256,8 @@ fn print_sources(
         output.warn(format!("{at}: {error}"));
     }
     let all = restore_sources.contradictions()?;
-    for found in contradictions::each(&all) {
-        output.warn(contradictions::in_a_restore(found));
+    for found in contradictions::each_once(&all) {
+        output.warn(contradictions::sentence_for_restore(found));
     }
     for drive in &restore_sources.drives {
         for finding in &drive.findings {
@@ -262,7 +265,8 @@ fn print_sources(
         }
     }
     if restore_sources.drives.is_empty() {
-        let there: Vec<_> = select_station::on(drives).iter().map(ToString::to_string).collect();
+        let there: Vec<_> =
+            select_station::stations_on(drives).iter().map(ToString::to_string).collect();
         let there = match there.is_empty() {
             true => "any".to_owned(),
             false => format!("it; they hold {}", there.join(", ")),
@@ -313,7 +317,8 @@ fn print_plan(
             output.say(format!("    goes to {}", escape::shown_path(&mailbox_target.path)));
         }
     }
-    let others = select_station::on(drives).into_iter().filter(|other| *other != inventory.station);
+    let others =
+        select_station::stations_on(drives).into_iter().filter(|other| *other != inventory.station);
     let others: Vec<_> = others.map(|other| other.to_string()).collect();
     if !others.is_empty() {
         output.say(format!("Also on these drives, by --station NAME: {}.", others.join(", ")));

@@ -23,7 +23,7 @@ pub(super) fn station(
     if named {
         return Ok(resolved.station.clone());
     }
-    match on(drives).as_slice() {
+    match stations_on(drives).as_slice() {
         [] => Err(CliError::failed(format!(
             "no copies of any station are on {}: is the right drive mounted?",
             drives.iter().map(|d| d.volume_source.shown()).collect::<Vec<_>>().join(", ")
@@ -33,13 +33,13 @@ pub(super) fn station(
         many => {
             let stations = inventories(drives, &SystemClock::new())?;
             let chosen = if may_ask { ask(&stations, output) } else { None };
-            chosen.ok_or_else(|| several(many, &stations))
+            chosen.ok_or_else(|| several_stations_error(many, &stations))
         }
     }
 }
 
 /// The stations on the drives.
-pub(super) fn on(drives: &[DriveRef]) -> Vec<StationName> {
+pub(super) fn stations_on(drives: &[DriveRef]) -> Vec<StationName> {
     let mut found = Vec::new();
     for place in drives {
         let volume = place.volume_source.open(Access::Read);
@@ -52,7 +52,7 @@ pub(super) fn on(drives: &[DriveRef]) -> Vec<StationName> {
     found
 }
 
-fn several(names: &[StationName], stations: &[Inventory]) -> CliError {
+fn several_stations_error(names: &[StationName], stations: &[Inventory]) -> CliError {
     let list: Vec<_> = names.iter().map(StationName::as_str).collect();
     let more: Vec<_> = stations.iter().flat_map(report::inventory::station).collect();
     CliError::usage(format!(

@@ -5,7 +5,7 @@
 use super::select_station;
 use super::state::state_to_read;
 use super::typed_again::typed_again;
-use crate::cli::args::Restore;
+use crate::cli::args::RestoreArgs;
 use crate::cli::config::Accept;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
@@ -31,7 +31,7 @@ impl Sources {
     /// person has chosen.
     pub(super) fn of(
         resolved: &Resolved,
-        args: &Restore,
+        args: &RestoreArgs,
         output: &Output,
     ) -> Result<Self, CliError> {
         let mut drives = resolved.folder_refs();
@@ -44,9 +44,9 @@ impl Sources {
             // A rehearsal writes nothing.
             false if !args.rehearse => {
                 // One that holds nothing of ours, or cannot be read, has nothing to be believed.
-                let (strange, others): (Vec<_>, Vec<_>) = mounted
-                    .into_iter()
-                    .partition(|drive| !select_station::on(std::slice::from_ref(drive)).is_empty());
+                let (strange, others): (Vec<_>, Vec<_>) = mounted.into_iter().partition(|drive| {
+                    !select_station::stations_on(std::slice::from_ref(drive)).is_empty()
+                });
                 drives.extend(others);
                 match strange.len() {
                     2.. if may_ask(args, output) => {
@@ -80,7 +80,7 @@ impl Sources {
     pub(super) fn confirm(
         &mut self,
         resolved: &Resolved,
-        args: &Restore,
+        args: &RestoreArgs,
         station: &StationName,
         output: &Output,
     ) -> Result<(), CliError> {
@@ -106,7 +106,7 @@ impl Sources {
 }
 
 /// Whether somebody is there to be asked, and wants to be.
-pub(super) fn may_ask(args: &Restore, output: &Output) -> bool {
+pub(super) fn may_ask(args: &RestoreArgs, output: &Output) -> bool {
     !args.scope.json && output.can_ask()
 }
 
@@ -131,7 +131,7 @@ fn card(resolved: &Resolved) -> Result<Catalogue, CliError> {
 /// how to read it all the same.
 fn accepted(
     resolved: &Resolved,
-    args: &Restore,
+    args: &RestoreArgs,
     card: &Catalogue,
     mounted: Vec<DriveRef>,
     output: &Output,
@@ -185,7 +185,7 @@ fn why_not(resolved: &Resolved, card: &Catalogue, stick: &DriveRef) -> Option<&'
 fn ask_which(strange: Vec<DriveRef>, output: &Output) -> Result<Vec<DriveRef>, CliError> {
     output.notice("this card knows no stick yet. These are here:");
     for (number, stick) in (1..).zip(&strange) {
-        let stations = select_station::on(std::slice::from_ref(stick));
+        let stations = select_station::stations_on(std::slice::from_ref(stick));
         let stations: Vec<_> = stations.iter().map(StationName::as_str).collect();
         let (at, stations) = (stick.volume_source.shown(), stations.join(", "));
         output.notice(format!("{number}: {at}, with mail of station {stations}"));

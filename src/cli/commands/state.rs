@@ -1,10 +1,10 @@
 //! Where a run keeps what it knows: the state folder, or a folder in memory while that cannot be written.
 //! Never lets a full card, or one that may only be read, keep mail from being copied.
 
-use crate::cli::notices::{self, CliError, Unkept};
+use crate::cli::notices::{self, CliError, StateNotKept};
 use crate::cli::output::Output;
 use crate::cli::resolved::Resolved;
-use crate::disk::{StandIn, Trouble, host, trouble};
+use crate::disk::{ErrorKind, StandIn, host, trouble};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, SetAside};
 use std::path::{Path, PathBuf};
@@ -14,7 +14,7 @@ pub(super) struct State {
     pub catalogue: Catalogue,
     folder: PathBuf,
     /// Why the state folder itself is not written, if it is not.
-    pub unkept: Option<Unkept>,
+    pub unkept: Option<StateNotKept>,
     /// Removed when the catalogue is closed.
     stand_in: Option<StandIn>,
     _lock: Option<host::Lock>,
@@ -35,7 +35,7 @@ impl State {
         };
         match opened {
             Ok(state) => Ok(state),
-            Err(JobError::State(error)) if error.trouble == Trouble::Busy => {
+            Err(JobError::State(error)) if error.trouble == ErrorKind::Busy => {
                 Err(notices::state_in_use(&resolved.state))
             }
             Err(error) if error.state_trouble().is_some() => {
@@ -65,14 +65,14 @@ impl State {
         output: &Output,
     ) -> Result<Self, CliError> {
         let in_use = |error: crate::disk::DiskError| match error.trouble {
-            Trouble::Busy => notices::state_in_use(&resolved.state),
+            ErrorKind::Busy => notices::state_in_use(&resolved.state),
             _ => error.into(),
         };
         let lock = match lock {
             None => host::lock_as_it_is(&resolved.state.join("lock")).map_err(in_use)?,
             lock => lock,
         };
-        let unkept = Unkept::by(trouble(&resolved.state).as_ref(), error);
+        let unkept = StateNotKept::by(trouble(&resolved.state).as_ref(), error);
         let stand_in = StandIn::make(&resolved.state, unkept.as_str()).map_err(in_use)?;
         let catalogue = Catalogue::open_stand_in(&resolved.state, stand_in.path())?;
         output.warn(notices::unkept(unkept, &resolved.state));
@@ -118,12 +118,12 @@ impl State {
 
 /// The state folder for a command that only reads, and why nothing is remembered there, if it is not. While a process
 /// works in a folder in memory, it is that one.
-pub(super) fn state_to_read(resolved: &Resolved) -> (PathBuf, Option<Unkept>) {
+pub(super) fn state_to_read(resolved: &Resolved) -> (PathBuf, Option<StateNotKept>) {
     match StandIn::find(&resolved.state) {
-        Some((folder, why)) => (folder, Some(Unkept::from_text(&why))),
+        Some((folder, why)) => (folder, Some(StateNotKept::from_text(&why))),
         None => {
             let trouble = trouble(&resolved.state);
-            (resolved.state.clone(), trouble.map(|error| Unkept::of(error.trouble)))
+            (resolved.state.clone(), trouble.map(|error| StateNotKept::of(error.trouble)))
         }
     }
 }

@@ -15,7 +15,7 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, CliError> {
     let resolved = Resolved::with_mailbox(config, scope)?;
-    let inspection = Inspection::take(&resolved, Depth::Counts, output)?;
+    let inspection = Inspection::inspect(&resolved, Depth::Counts, output)?;
     let programs = super::mirror::programs(&resolved);
     let summary = Summary::of(&resolved, &inspection.audit.counts, inspection.unkept);
     if scope.json {

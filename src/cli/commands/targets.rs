@@ -4,7 +4,7 @@
 
 use super::sources::Sources;
 use super::typed_again::typed_again;
-use crate::cli::args::Restore;
+use crate::cli::args::RestoreArgs;
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::report;
@@ -26,7 +26,7 @@ const QUESTIONS_MAX: usize = 16;
 /// What is asked for, and what it is asked of.
 pub(super) struct TargetRequest<'a> {
     pub resolved: &'a Resolved,
-    pub args: &'a Restore,
+    pub args: &'a RestoreArgs,
     pub restore_sources: &'a RestoreSources,
     pub sources: &'a mut Sources,
     /// The mailboxes of a config that a person has agreed to.
@@ -67,18 +67,18 @@ pub(super) fn targets(
         mailbox_targets.push(target_of_numbered(asked)?);
     }
     if !open.is_empty() {
-        mailbox_targets.extend(asked.place_unnamed(open, &mailbox_targets, output)?);
+        mailbox_targets.extend(asked.targets_of_unnamed(open, &mailbox_targets, output)?);
         mailbox_targets.sort_by(|one, other| one.name.cmp(&other.name));
     }
     // A rehearsal writes to a temporary folder of its own, and looks at the mailboxes where they are.
     if !asked.args.rehearse {
-        as_they_lead(asked.resolved, &mailbox_targets)?;
+        with_links_resolved(asked.resolved, &mailbox_targets)?;
     }
     Ok(mailbox_targets)
 }
 
 /// The same by where the paths lead now: what becomes of a link after that changes nothing any more.
-pub(super) fn as_they_lead(
+pub(super) fn with_links_resolved(
     resolved: &Resolved,
     mailbox_targets: &[MailboxTarget],
 ) -> Result<Vec<MailboxTarget>, CliError> {
@@ -104,14 +104,14 @@ pub(super) fn named_targets(asked: &TargetRequest<'_>) -> Result<Vec<MailboxTarg
 }
 
 /// A mailbox of which nobody but sticks says where it goes.
-struct Open {
+struct Unresolved {
     row: MailboxRowId,
     name: MailboxName,
-    stated: Stated,
+    stated: StatedRoots,
 }
 
 /// What the sticks say of where a mailbox was.
-enum Stated {
+enum StatedRoots {
     /// All the same folder, which a person can take with a yes.
     Usual(PathBuf),
     /// Folders that a person has to type, each with the stick that says so, to be shown.
@@ -157,7 +157,7 @@ impl TargetRequest<'_> {
     }
 
     /// What the sticks say of them.
-    fn open(&self, unnamed: Vec<(MailboxRowId, MailboxName)>) -> Result<Vec<Open>, CliError> {
+    fn open(&self, unnamed: Vec<(MailboxRowId, MailboxName)>) -> Result<Vec<Unresolved>, CliError> {
         if unnamed.len() > QUESTIONS_MAX {
             return Err(CliError::usage(format!(
                 "the sticks list {} mailboxes that neither config nor options name. Nothing was written. To put \
@@ -166,11 +166,11 @@ impl TargetRequest<'_> {
                 self.command(" --into DIR")
             )));
         }
-        let open = |(row, name)| Ok(Open { row, stated: self.stated_by_sticks(row)?, name });
+        let open = |(row, name)| Ok(Unresolved { row, stated: self.stated_by_sticks(row)?, name });
         unnamed.into_iter().map(open).collect()
     }
 
-    fn stated_by_sticks(&self, row: MailboxRowId) -> Result<Stated, CliError> {
+    fn stated_by_sticks(&self, row: MailboxRowId) -> Result<StatedRoots, CliError> {
         let mut roots = self.restore_sources.catalogue.roots(&self.restore_sources.station, row)?;
         roots.retain(|(_, root)| root.starts_with(b"/"));
         if let Some((_, first)) = roots.first()
@@ -179,7 +179,7 @@ impl TargetRequest<'_> {
             let path = PathBuf::from(OsStr::from_bytes(first));
             let is_plain = escape::shown(first).as_bytes() == first.as_slice();
             if is_plain && is_usual(&path) && !is_reserved(self.resolved, &path) {
-                return Ok(Stated::Usual(path));
+                return Ok(StatedRoots::Usual(path));
             }
         }
         let said = roots.into_iter().map(|(replica, root)| {
@@ -187,18 +187,18 @@ impl TargetRequest<'_> {
             let drive = drive.map(|drive| drive.volume.facts().shown.clone());
             (drive.unwrap_or_default(), escape::shown(&root))
         });
-        Ok(Stated::Others(said.collect()))
+        Ok(StatedRoots::Others(said.collect()))
     }
 
     /// Where those go that nobody has named.
-    fn place_unnamed(
+    fn targets_of_unnamed(
         &mut self,
-        open: Vec<Open>,
+        open: Vec<Unresolved>,
         named: &[MailboxTarget],
         output: &Output,
     ) -> Result<Vec<MailboxTarget>, CliError> {
         if self.args.rehearse {
-            return open.into_iter().map(|open| self.as_the_sticks_say(open)).collect();
+            return open.into_iter().map(|open| self.target_by_stated_root(open)).collect();
         }
         let may_ask = !self.args.scope.json && output.can_ask() && !self.leaves_own_mailboxes_out();
         if !may_ask {
@@ -206,7 +206,7 @@ impl TargetRequest<'_> {
         }
         self.show(output)?;
         let mut mailbox_targets = Vec::new();
-        for Open { row, name, stated } in open {
+        for Unresolved { row, name, stated } in open {
             let path = ask(&name, &stated, output)?;
             mailbox_targets.push(MailboxTarget { row, name, path });
         }
@@ -215,9 +215,9 @@ impl TargetRequest<'_> {
     }
 
     /// A rehearsal writes nothing there: it only compares.
-    fn as_the_sticks_say(&self, open: Open) -> Result<MailboxTarget, CliError> {
+    fn target_by_stated_root(&self, open: Unresolved) -> Result<MailboxTarget, CliError> {
         match open.stated {
-            Stated::Usual(path) if !self.leaves_own_mailboxes_out() => {
+            StatedRoots::Usual(path) if !self.leaves_own_mailboxes_out() => {
                 Ok(MailboxTarget { row: open.row, name: open.name, path })
             }
             _ => Err(self.refusal(&[open], &[])),
@@ -234,7 +234,7 @@ impl TargetRequest<'_> {
     }
 
     /// Says what to type.
-    fn refusal(&self, open: &[Open], named: &[MailboxTarget]) -> CliError {
+    fn refusal(&self, open: &[Unresolved], named: &[MailboxTarget]) -> CliError {
         let station = &self.restore_sources.station;
         if self.leaves_own_mailboxes_out() {
             let command = self.command(" --into DIR");
@@ -244,15 +244,15 @@ impl TargetRequest<'_> {
             ));
         }
         let mut said = vec!["A stick alone does not say where mail is written.".to_owned()];
-        for Open { name, stated, .. } in open {
+        for Unresolved { name, stated, .. } in open {
             said.push(match stated {
-                Stated::Usual(path) => {
+                StatedRoots::Usual(path) => {
                     format!("Mailbox {name} was in {}, say the sticks.", escape::shown_path(path))
                 }
-                Stated::Others(stated) if stated.is_empty() => {
+                StatedRoots::Others(stated) if stated.is_empty() => {
                     format!("Where mailbox {name} was is not known.")
                 }
-                Stated::Others(stated) => {
+                StatedRoots::Others(stated) => {
                     let stated = stated.iter().map(|(drive, at)| format!("{at}, says {drive}"));
                     format!("Mailbox {name} was in {}.", stated.collect::<Vec<_>>().join("; in "))
                 }
@@ -265,8 +265,8 @@ impl TargetRequest<'_> {
             .filter(|_| !typed)
             .map(|mailbox_target| (&mailbox_target.name, Some(&mailbox_target.path)));
         let open = open.iter().map(|open| match &open.stated {
-            Stated::Usual(path) => (&open.name, Some(path)),
-            Stated::Others(_) => (&open.name, None),
+            StatedRoots::Usual(path) => (&open.name, Some(path)),
+            StatedRoots::Others(_) => (&open.name, None),
         });
         let options = named.chain(open).map(|(name, path)| {
             let path = path.map_or(OsStr::new("DIR"), |path| path.as_os_str());
@@ -351,13 +351,13 @@ pub(super) fn is_usual(path: &Path) -> bool {
 }
 
 /// Asks a person where a mailbox goes.
-fn ask(name: &MailboxName, stated: &Stated, output: &Output) -> Result<PathBuf, CliError> {
+fn ask(name: &MailboxName, stated: &StatedRoots, output: &Output) -> Result<PathBuf, CliError> {
     let question = match stated {
-        Stated::Usual(path) => format!(
+        StatedRoots::Usual(path) => format!(
             "Mailbox {name} was in {}, say the sticks. Put its mail there? Type yes, or another folder: ",
             escape::shown_path(path)
         ),
-        Stated::Others(stated) => {
+        StatedRoots::Others(stated) => {
             for (drive, at) in stated {
                 output.notice(format!("mailbox {name} was in {at}, says {drive}"));
             }
@@ -366,18 +366,18 @@ fn ask(name: &MailboxName, stated: &Stated, output: &Output) -> Result<PathBuf, 
     };
     let typed = output.ask(&question).unwrap_or_default();
     match (typed.as_str(), stated) {
-        ("yes" | "y", Stated::Usual(path)) => Ok(path.clone()),
-        (typed, _) if typed.contains('/') => Ok(path_typed(typed)),
+        ("yes" | "y", StatedRoots::Usual(path)) => Ok(path.clone()),
+        (typed, _) if typed.contains('/') => Ok(expand_home(typed)),
         _ => Err(CliError::usage(format!(
             "no folder was named for mailbox {name}. Nothing was written. Run the command again, and type {}the path \
              of a folder, such as ./restored",
-            if matches!(stated, Stated::Usual(_)) { "yes, or " } else { "" }
+            if matches!(stated, StatedRoots::Usual(_)) { "yes, or " } else { "" }
         ))),
     }
 }
 
 /// A path as a person types it, who is used to a shell.
-fn path_typed(typed: &str) -> PathBuf {
+fn expand_home(typed: &str) -> PathBuf {
     let home = std::env::var_os("HOME").map(PathBuf::from);
     match (typed.strip_prefix("~/"), home) {
         (Some(below), Some(home)) => home.join(below),
@@ -433,7 +433,7 @@ mod tests {
     #[test]
     fn a_path_may_begin_with_the_sign_for_home() {
         let home = PathBuf::from(std::env::var_os("HOME").unwrap());
-        assert_eq!(path_typed("~/mail"), home.join("mail"));
-        assert_eq!(path_typed("/srv/~/mail"), PathBuf::from("/srv/~/mail"));
+        assert_eq!(expand_home("~/mail"), home.join("mail"));
+        assert_eq!(expand_home("/srv/~/mail"), PathBuf::from("/srv/~/mail"));
     }
 }

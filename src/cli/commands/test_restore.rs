@@ -6,12 +6,12 @@ use crate::cli::Exit;
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
-use crate::cli::report::test_restore::{self, Rehearsal, Seen};
+use crate::cli::report::test_restore::{self, MailboxResult, Rehearsal};
 use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::disk::{TemporaryDir, host};
 use crate::job::MailboxRef;
-use crate::job::catalogue::{Catalogue, Role};
+use crate::job::catalogue::{Catalogue, RestoreReason};
 use crate::job::restore::{MailboxTarget, RestoreOptions, RestoreSources, compare, restore};
 use crate::job::scan::mailboxes::state_of;
 use crate::model::limits::PROBLEMS_MAX;
@@ -21,7 +21,7 @@ use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 
 /// A folder with a mailbox in it, or several: what a restore gives to all of them is one tree.
-struct Root {
+struct MailboxTree {
     mailbox: MailboxRef,
     /// Its path without links.
     resolved: PathBuf,
@@ -29,7 +29,7 @@ struct Root {
     temporary: PathBuf,
 }
 
-impl Root {
+impl MailboxTree {
     /// Where a path of the host lies in it.
     fn below<'p>(&self, resolved: &'p Path) -> Option<&'p Path> {
         resolved.strip_prefix(&self.resolved).ok()
@@ -83,7 +83,7 @@ pub(super) fn run(
         let at = &root.mailbox.path;
         let compared = compare(&root.temporary, at, &resolved.ignore, &is_suspect)?;
         let mailbox = root.mailbox.clone();
-        seen.push(Seen { mailbox, compared: compared.map_err(|error| state_of(&error)) });
+        seen.push(MailboxResult { mailbox, compared: compared.map_err(|error| state_of(&error)) });
     }
     drop(folder);
     let mut rehearsal = Rehearsal {
@@ -96,7 +96,7 @@ pub(super) fn run(
         options: &resolved.options,
     };
     if rehearsal.is_good() {
-        let now = SystemClock::new().stamp().time;
+        let now = SystemClock::new().event_time().time;
         rehearsal.rehearsed = Some(now);
         // While a daemon runs too: one entry in the catalogue, by which nothing is decided.
         let (state, _) = state_to_read(resolved);
@@ -117,7 +117,7 @@ fn roots(
     mailbox_targets: &[MailboxTarget],
     mailboxes: &[MailboxRef],
     temporary: &Path,
-) -> Vec<Root> {
+) -> Vec<MailboxTree> {
     let listed = mailbox_targets.iter().map(|mailbox_target| MailboxRef {
         name: mailbox_target.name.clone(),
         path: mailbox_target.path.clone(),
@@ -132,14 +132,14 @@ fn roots(
     for (at, (mailbox, path)) in all.into_iter().zip(&resolved).enumerate() {
         if is_outermost(at, path) {
             let temporary = temporary.join(roots.len().to_string());
-            roots.push(Root { mailbox, resolved: path.clone(), temporary });
+            roots.push(MailboxTree { mailbox, resolved: path.clone(), temporary });
         }
     }
     roots
 }
 
 /// Where a restore of a mailbox goes to in the temporary folder.
-fn temporary_target(mailbox_target: &MailboxTarget, roots: &[Root]) -> MailboxTarget {
+fn temporary_target(mailbox_target: &MailboxTarget, roots: &[MailboxTree]) -> MailboxTarget {
     let resolved = host::resolved(&mailbox_target.path);
     let found = roots.iter().find_map(|root| Some(root.temporary.join(root.below(&resolved)?)));
     // Every target lies in a root.
@@ -153,18 +153,18 @@ fn temporary_target(mailbox_target: &MailboxTarget, roots: &[Root]) -> MailboxTa
 fn suspect(
     restore_sources: &RestoreSources,
     mailbox_targets: &[MailboxTarget],
-    roots: &[Root],
+    roots: &[MailboxTree],
 ) -> Result<BTreeSet<(usize, Vec<u8>)>, CliError> {
     let mut found = BTreeSet::new();
     restore_sources.catalogue.each_to_restore(&restore_sources.station, false, |wanted| {
-        if wanted.role == Role::InsteadOfSuspect && found.len() < PROBLEMS_MAX {
+        if wanted.role == RestoreReason::InsteadOfSuspect && found.len() < PROBLEMS_MAX {
             let mailbox_target =
                 mailbox_targets.iter().find(|mailbox_target| mailbox_target.row == wanted.mailbox);
             let file = mailbox_target.map(|mailbox_target| -> Result<_, crate::job::JobError> {
                 Ok(host::resolved(&mailbox_target.path).join(wanted.path()?.as_path()))
             });
             if let Some(file) = file.transpose()? {
-                let below = |(number, root): (usize, &Root)| {
+                let below = |(number, root): (usize, &MailboxTree)| {
                     Some((number, root.below(&file)?.as_os_str().as_bytes().to_vec()))
                 };
                 found.extend(roots.iter().enumerate().find_map(below));
@@ -176,7 +176,7 @@ fn suspect(
 }
 
 /// In a mailbox, what is restored would be taken for mail.
-fn refuse_within_a_mailbox(folder: &Path, roots: &[Root]) -> Result<(), CliError> {
+fn refuse_within_a_mailbox(folder: &Path, roots: &[MailboxTree]) -> Result<(), CliError> {
     let folder = host::resolved(folder);
     match roots.iter().find(|root| root.below(&folder).is_some()) {
         None => Ok(()),

@@ -2,12 +2,12 @@
 //! running daemon.
 
 use super::inspect::{Depth, Inspection};
-use crate::cli::args::{LogTime, Traffic};
+use crate::cli::args::{LogTime, TrafficArgs};
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::report::traffic::{self as report, LogSheet};
 use crate::cli::resolved::{Resolved, globs};
-use crate::cli::whose::Touches;
+use crate::cli::whose::TouchedPaths;
 use crate::cli::{Exit, file};
 use crate::daemon::clock::SystemClock;
 use crate::job::report::traffic::{Period, traffic};
@@ -19,11 +19,11 @@ use std::path::Path;
 
 pub(in crate::cli) fn run(
     config: Option<&Path>,
-    args: &Traffic,
+    args: &TrafficArgs,
     output: &Output,
 ) -> Result<Exit, CliError> {
     let files = [args.html.as_deref(), args.csv.as_deref()];
-    let resolved = Resolved::load_for(config, &args.scope, &Touches::with_files(files))?;
+    let resolved = Resolved::load_for(config, &args.scope, &TouchedPaths::with_files(files))?;
     if resolved.mailboxes.is_empty() && resolved.drives_here().is_empty() {
         return Err(CliError::usage(
             "no mailbox is named and no drive is here: give --mailbox DIR or --drive DIR, or name a mailbox \
@@ -37,7 +37,7 @@ pub(in crate::cli) fn run(
     let sent = folders(&args.sent, &resolved.config.log.sent, "sent")?;
     let asked = Period { station: &resolved.station, received: &received, sent: &sent, span };
     let (inspection, traffic) =
-        Inspection::take_with(&resolved, Depth::Counts, output, &|catalogue, inspected| {
+        Inspection::inspect_with(&resolved, Depth::Counts, output, &|catalogue, inspected| {
             let drives: Vec<_> =
                 inspected.iter().filter_map(|seen| seen.drive.as_ref().ok()).collect();
             traffic(catalogue, &asked, &drives)
@@ -71,7 +71,7 @@ pub(in crate::cli) fn run(
 
 /// The log's zone, which it keeps throughout, and the claimed times it is about. Local time is what it was when
 /// the period began, or is now.
-fn period(resolved: &Resolved, args: &Traffic) -> Result<(Zone, Span), CliError> {
+fn period(resolved: &Resolved, args: &TrafficArgs) -> Result<(Zone, Span), CliError> {
     let local = args.time.unwrap_or(resolved.config.log.time) == LogTime::Local;
     // An unknown zone is not taken for UTC: the times would be wrong and look right.
     let here = local.then(TimeZone::try_system).transpose().map_err(|error| {
@@ -84,7 +84,7 @@ fn period(resolved: &Resolved, args: &Traffic) -> Result<(Zone, Span), CliError>
         (Some(here), Ok(time)) => Zone::east(here.to_offset(time).seconds()),
         _ => Zone::UTC,
     };
-    let now = zone_at(SystemClock::new().stamp().time.seconds);
+    let now = zone_at(SystemClock::new().event_time().time.seconds);
     let zone = match &args.from {
         Some(text) => zone_at(read("--from", text, now)?.from),
         None => now,
@@ -119,7 +119,7 @@ fn folders(typed: &[String], written: &[String], key: &str) -> Result<GlobSet, C
     }
 }
 
-fn head(resolved: &Resolved, args: &Traffic) -> report::Head {
+fn head(resolved: &Resolved, args: &TrafficArgs) -> report::Head {
     let either = |typed: &Option<String>, written: &Option<String>| {
         typed.clone().or_else(|| written.clone()).unwrap_or_default()
     };

@@ -1,12 +1,12 @@
 //! A restore that was refused, as it is to be typed again with what was lacking.
 //! Never leaves out an option that was given.
 
-use crate::cli::args::Restore;
+use crate::cli::args::RestoreArgs;
 use crate::cli::resolved::Resolved;
 use crate::cli::shell::option;
 
 /// This restore as it is to be typed again, with more options.
-pub(super) fn typed_again(resolved: &Resolved, args: &Restore, more: &str) -> String {
+pub(super) fn typed_again(resolved: &Resolved, args: &RestoreArgs, more: &str) -> String {
     let flags = [
         (args.dry_run, "--dry-run"),
         (args.with_removed, "--with-removed"),

@@ -11,7 +11,7 @@ use crate::cli::progress::Bar;
 use crate::cli::report::{self, verify::Verified};
 use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
-use crate::disk::{Access, Trouble};
+use crate::disk::{Access, ErrorKind};
 use crate::job::catalogue::{Catalogue, Log, LogDamage};
 use crate::job::replica::PresentDrives;
 use crate::job::replica::verify::{verify, verify_logs};
@@ -36,7 +36,7 @@ pub(in crate::cli) fn run(
     let present_drives = PresentDrives::default();
     let drives: Vec<_> = drives
         .iter()
-        .map(|drive| one(catalogue, &resolved, drive, &present_drives, output))
+        .map(|drive| verify_one(catalogue, &resolved, drive, &present_drives, output))
         .collect();
     for drive in &drives {
         for finding in &drive.findings {
@@ -58,7 +58,7 @@ pub(in crate::cli) fn run(
     Ok(Exit::safe(drives.iter().all(whole)))
 }
 
-fn one(
+fn verify_one(
     catalogue: &Catalogue,
     resolved: &Resolved,
     drive: &DriveRef,
@@ -83,7 +83,10 @@ fn one(
         Err(error)
             if matches!(
                 error.trouble(),
-                Trouble::ReadOnly | Trouble::Denied | Trouble::NotAccepted | Trouble::Untrusted
+                ErrorKind::ReadOnly
+                    | ErrorKind::Denied
+                    | ErrorKind::NotAccepted
+                    | ErrorKind::Untrusted
             ) =>
         {
             Ok((open(Access::Read)?, false))
@@ -102,8 +105,8 @@ fn one(
         }
         // What was lost of the ledger's end was seen, and written again, when the drive was opened.
         let lost = verified.findings.iter().filter_map(|finding| match *finding {
-            Finding::LedgerLinesLost { at, lines } => {
-                Some(LogDamage { log: Log::Ledger, at, lines, unreadable: false })
+            Finding::LedgerLinesLost { offset, lines } => {
+                Some(LogDamage { log: Log::Ledger, offset, lines, unreadable: false })
             }
             _ => None,
         });

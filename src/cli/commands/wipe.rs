@@ -43,13 +43,13 @@ pub(super) fn run(
     output: &Output,
 ) -> Result<Exit, CliError> {
     let (inspection, last) =
-        Inspection::take_with(resolved, Depth::Counts, output, &|catalogue, _| {
+        Inspection::inspect_with(resolved, Depth::Counts, output, &|catalogue, _| {
             last_copies(catalogue, resolved, asked.name)
         })?;
     let (row, id, known) = one_of(&inspection.drives, asked.name)?;
     let label = escape::shown(known.row.label.as_bytes());
     let row = &DriveRow { row, id, facts: known.row.clone() };
-    let drive = here(resolved, row, &label)?;
+    let drive = find_present(resolved, row, &label)?;
     let mut others = check_drive(&drive, row, &label)?;
     others.retain(|station| *station != resolved.station);
     // One that a wipe was begun on counts for nothing already.
@@ -66,9 +66,9 @@ pub(super) fn run(
     confirm(asked, &label, known.messages, known.bytes, output)?;
     super::when_stopped(|| STOPPED.store(true, Ordering::Relaxed))?;
     // From the state that nobody else writes while this works: without a daemon, none may begin.
-    let fills = is_all_a_sticks(resolved, &drive);
+    let fills = is_whole_file_system(resolved, &drive);
     let held = give_up(resolved, row, &label, output)?;
-    let bar = Watched(Bar::new(output, "deleting", known.messages));
+    let bar = StoppableBar(Bar::new(output, "deleting", known.messages));
     let wiped = {
         let volume = drive.volume_source.open(Access::Write)?;
         may_be_wiped(&*volume, row, &label)?;
@@ -91,7 +91,7 @@ pub(super) fn run(
 
 /// Whether all that is free there is the drive's: a folder among other things has no room of its own, and to fill it
 /// would stop the mail.
-fn is_all_a_sticks(resolved: &Resolved, drive: &DriveRef) -> bool {
+fn is_whole_file_system(resolved: &Resolved, drive: &DriveRef) -> bool {
     let path = Path::new(std::ffi::OsStr::from_bytes(&drive.path));
     let device = host::device_of(path);
     let mailboxes = resolved.mailboxes.iter().map(|mailbox| mailbox.path.as_path());
@@ -118,9 +118,9 @@ fn last_copies(
 }
 
 /// Where the drive is now.
-fn here(resolved: &Resolved, row: &DriveRow, label: &str) -> Result<DriveRef, CliError> {
+fn find_present(resolved: &Resolved, row: &DriveRow, label: &str) -> Result<DriveRef, CliError> {
     let drives = resolved.drives_here().into_iter();
-    let mut there = drives.filter(|drive| drive.path == row.at);
+    let mut there = drives.filter(|drive| drive.path == row.path);
     there.next().ok_or_else(|| {
         CliError::usage(format!(
             "{label} is not plugged in here. Nothing was done. Plug it in and type it again"
@@ -160,10 +160,10 @@ fn refuse_last(last: LastCopies, stations: &[StationName], label: &str) -> Resul
     if last.on_card > 0 {
         why.push(format!("{} on the card, safe on {label} alone", messages(last.on_card)));
     }
-    if last.nowhere > 0 {
+    if last.unrecoverable > 0 {
         why.push(format!(
             "{} not on the card, with the last copy on {label}",
-            messages(last.nowhere)
+            messages(last.unrecoverable)
         ));
     }
     let others: Vec<_> = stations.iter().map(ToString::to_string).collect();
@@ -242,12 +242,12 @@ fn give_up(
             if let Some(unkept) = state.unkept {
                 return Err(refused(notices::unkept(unkept, &resolved.state)));
             }
-            let now = SystemClock::new().stamp().time;
+            let now = SystemClock::new().event_time().time;
             state.catalogue.forget_drive(row.row, why, None, now)?;
             return Ok(Some(state));
         }
     }
-    let place = escape::shown(&row.at);
+    let place = escape::shown(&row.path);
     match ask(&state, &Request::Release(place), RELEASE_PATIENCE)? {
         Some(Answer::Released(_)) => Ok(None),
         Some(Answer::Refused(why)) => Err(refused(why)),
@@ -316,9 +316,9 @@ fn is_refused(row: &DriveRow) -> bool {
 }
 
 /// A bar through which a stop ends the work.
-struct Watched(Bar);
+struct StoppableBar(Bar);
 
-impl Progress for Watched {
+impl Progress for StoppableBar {
     fn advance(&self, messages: u64, bytes: u64) {
         self.0.advance(messages, bytes);
     }

@@ -10,9 +10,9 @@ use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 
 /// What differs, in a sentence.
-pub(in crate::cli) fn what(found: &Contradiction) -> String {
+pub(in crate::cli) fn sentence(found: &Contradiction) -> String {
     let Contradiction { what, line, .. } = found;
-    let (drive, other) = (named(&found.drive), found.other.as_ref().map(named));
+    let (drive, other) = (drive_name(&found.drive), found.other.as_ref().map(drive_name));
     match other {
         None => match what {
             Contradicting::Line => format!(
@@ -37,24 +37,24 @@ pub(in crate::cli) fn what(found: &Contradiction) -> String {
 }
 
 /// The same for the line of the drive that it is about.
-pub(in crate::cli) fn alone(found: &Contradiction) -> String {
+pub(in crate::cli) fn sentence_for_drive(found: &Contradiction) -> String {
     let counts =
         if found.disqualified { "Its copies count for nothing." } else { "Its copies count." };
-    format!("{} {counts}", what(found))
+    format!("{} {counts}", sentence(found))
 }
 
 /// What follows from it.
-pub(in crate::cli) fn so(all: &[Contradiction], found: &Contradiction) -> String {
-    let both = mirrored(all, found).is_some_and(|other| other.disqualified);
+pub(in crate::cli) fn consequence(all: &[Contradiction], found: &Contradiction) -> String {
+    let both = counterpart(all, found).is_some_and(|other| other.disqualified);
     match (found.disqualified, both) {
         (true, true) => "The copies of both count for nothing".to_owned(),
-        (true, false) => format!("The copies of {} count for nothing", named(&found.drive)),
+        (true, false) => format!("The copies of {} count for nothing", drive_name(&found.drive)),
         (false, _) => "This card knows both, and their copies count".to_owned(),
     }
 }
 
 /// The entry of the other of the two drives on the same contradiction.
-fn mirrored<'a>(all: &'a [Contradiction], found: &Contradiction) -> Option<&'a Contradiction> {
+fn counterpart<'a>(all: &'a [Contradiction], found: &Contradiction) -> Option<&'a Contradiction> {
     let is_it = |other: &&Contradiction| {
         other.what == found.what
             && Some(&other.drive) == found.other.as_ref()
@@ -64,8 +64,8 @@ fn mirrored<'a>(all: &'a [Contradiction], found: &Contradiction) -> Option<&'a C
 }
 
 /// Each contradiction once, though both drives have an entry.
-pub(in crate::cli) fn each(all: &[Contradiction]) -> impl Iterator<Item = &Contradiction> {
-    all.iter().filter(|found| mirrored(all, found).is_none_or(|other| found.row < other.row))
+pub(in crate::cli) fn each_once(all: &[Contradiction]) -> impl Iterator<Item = &Contradiction> {
+    all.iter().filter(|found| counterpart(all, found).is_none_or(|other| found.row < other.row))
 }
 
 /// What to do.
@@ -75,23 +75,31 @@ pub(in crate::cli) fn advice(found: &Contradiction) -> Advice {
         text: format!(
             "Somebody may have changed it. Mail is copied as before. Keep \
              these sticks. If {} is not yours, type:{refuse}. If it is yours and right, type:",
-            named(&found.drive)
+            drive_name(&found.drive)
         ),
-        command: Some(option("counterfoil drives add", OsStr::from_bytes(&found.at)).trim().into()),
+        command: Some(
+            option("counterfoil drives add", OsStr::from_bytes(&found.path)).trim().into(),
+        ),
     }
 }
 
 /// What it means for a restore.
-pub(in crate::cli) fn in_a_restore(found: &Contradiction) -> String {
-    format!("{} What one of them alone calls deleted comes back. Keep these sticks", what(found))
+pub(in crate::cli) fn sentence_for_restore(found: &Contradiction) -> String {
+    format!(
+        "{} What one of them alone calls deleted comes back. Keep these sticks",
+        sentence(found)
+    )
 }
 
 /// A contradiction and what follows from it.
-pub(in crate::cli) fn in_one(all: &[Contradiction], found: &Contradiction) -> String {
-    format!("{} {}.", what(found), so(all, found))
+pub(in crate::cli) fn sentence_with_consequence(
+    all: &[Contradiction],
+    found: &Contradiction,
+) -> String {
+    format!("{} {}.", sentence(found), consequence(all, found))
 }
 
-fn named(drive: &KnownDrive) -> String {
+fn drive_name(drive: &KnownDrive) -> String {
     match drive.label.is_empty() {
         true => drive.id.to_string(),
         false => drive.label.clone(),

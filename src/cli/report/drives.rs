@@ -1,15 +1,15 @@
 //! The drives: what each holds, in what state, when seen and proven.
 
 use super::contradictions::{self, ContradictionJson};
-use super::{clipped, count, size, when};
+use super::{clipped, count, shown_time, size};
 use crate::cli::notices;
 use crate::cli::output::{Output, Style};
 use crate::cli::which_drive::{self, Advice};
 use crate::job::catalogue::{
-    Contradiction, DriveFacts, DriveRow, DriveRowId, HistoryEntry, KnownAs, Log, LogDamage,
+    Contradiction, DriveFacts, DriveRow, DriveRowId, HistoryEntry, Log, LogDamage, Recognition,
     Replaced,
 };
-use crate::job::report::statistics::Proven;
+use crate::job::report::statistics::ProofDates;
 use crate::model::bag::CarriedProgram;
 use crate::model::{Digest, DriveId, DriveLoss, Medium, Timestamp};
 use serde::Serialize;
@@ -28,7 +28,7 @@ pub(in crate::cli) struct DriveView {
     pub state: String,
     /// Messages it holds for the station.
     pub messages: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub bytes: u64,
     /// In how many days it is full at the present rate; `None`: not known.
     pub days_left: Option<u64>,
@@ -42,7 +42,7 @@ pub(in crate::cli) struct DriveView {
     /// Its history, the latest first.
     pub history: Vec<HistoryEntry>,
     /// It is one of ours, also where only those are used.
-    pub known: Option<KnownAs>,
+    pub known: Option<Recognition>,
     /// The announcement while it is new.
     pub announced: Option<String>,
     /// What it contradicts.
@@ -51,10 +51,10 @@ pub(in crate::cli) struct DriveView {
 
 impl DriveView {
     /// A drive that is here, and that nothing was ever written to.
-    pub(in crate::cli) fn never_used(label: &str, at: &[u8], state: String) -> Self {
+    pub(in crate::cli) fn never_used(label: &str, path: &[u8], state: String) -> Self {
         let row = DriveFacts {
             label: label.to_owned(),
-            at: at.to_vec(),
+            path: path.to_vec(),
             state: state.clone(),
             ..DriveFacts::default()
         };
@@ -132,8 +132,8 @@ pub(in crate::cli) struct DriveJson<'a> {
     announced: Option<&'a str>,
     days_left: Option<u64>,
     copies_unread: u64,
-    ledger_damaged: Option<LogJson>,
-    manifest_damaged: Option<LogJson>,
+    ledger_damaged: Option<LogDamageJson>,
+    manifest_damaged: Option<LogDamageJson>,
 }
 
 #[derive(Serialize)]
@@ -170,7 +170,7 @@ struct KnownJson<'a> {
 
 /// What of a log is damaged; null if nothing is known to be.
 #[derive(Serialize)]
-struct LogJson {
+struct LogDamageJson {
     at: u64,
     lines: u64,
     unreadable: bool,
@@ -180,9 +180,9 @@ impl<'a> DriveJson<'a> {
     pub(in crate::cli) fn of(drive: &'a DriveView) -> Self {
         let row = &drive.row;
         let damaged = |log: Log| {
-            let LogDamage { at, lines, unreadable, .. } =
+            let LogDamage { offset, lines, unreadable, .. } =
                 *drive.logs.iter().find(|damage| damage.log == log)?;
-            Some(LogJson { at, lines, unreadable })
+            Some(LogDamageJson { at: offset, lines, unreadable })
         };
         Self {
             id: drive.id(),
@@ -231,7 +231,7 @@ impl<'a> DriveJson<'a> {
 impl<'a> EventJson<'a> {
     fn of(event: &'a HistoryEntry) -> Self {
         let (why, place) = (event.why.as_deref(), event.place.as_deref());
-        Self { at: event.at, what: &event.what, why, place }
+        Self { at: event.time, what: &event.what, why, place }
     }
 }
 
@@ -256,7 +256,7 @@ pub(in crate::cli) fn table(output: &Output, drives: &[DriveView]) {
             clipped(&drive.row.label, 16),
             drive.messages,
             size(drive.bytes),
-            when(drive.row.last_verified),
+            shown_time(drive.row.last_verified),
             output.styled(style, state)
         );
         output.line(line);
@@ -274,9 +274,9 @@ pub(in crate::cli) fn table(output: &Output, drives: &[DriveView]) {
 }
 
 /// When a drive's copies were proven, those only read back when they were made apart from those read again.
-pub(in crate::cli) fn proof(proven: &Proven) -> String {
+pub(in crate::cli) fn proof(proven: &ProofDates) -> String {
     let made = proven.copies - proven.read_again;
-    let oldest = when(Some(proven.oldest));
+    let oldest = shown_time(Some(proven.oldest));
     match (proven.read_again, made) {
         (0, made) => {
             format!("all {made} read back when they were made, none since; oldest {oldest}")
@@ -293,7 +293,7 @@ pub(in crate::cli) fn proof(proven: &Proven) -> String {
 /// What the operator said of where a drive is.
 pub(in crate::cli) fn away(drive: &DriveView) -> Option<String> {
     let since = drive.row.away?;
-    Some(format!("elsewhere since {}, as declared", when(Some(since))))
+    Some(format!("elsewhere since {}, as declared", shown_time(Some(since))))
 }
 
 /// What of a drive's copies rests on its ledger alone, and what of the ledger is damaged.
@@ -317,22 +317,22 @@ pub(in crate::cli) fn records(drive: &DriveView) -> Vec<String> {
 pub(in crate::cli) fn remarks(drive: &DriveView) -> Vec<Advice> {
     let row = &drive.row;
     if let Some(gone) = row.forgotten.as_ref().filter(|gone| gone.why == DriveLoss::Refused) {
-        let since = when(Some(gone.since));
+        let since = shown_time(Some(gone.since));
         let text = format!("refused since {since}; its copies count for nothing");
         return vec![Advice::text(text)];
     }
     if let Some(gone) = &row.forgotten {
-        let since = when(Some(gone.since));
+        let since = shown_time(Some(gone.since));
         let why = which_drive::loss(gone.why, gone.place.as_deref());
         let text = format!("forgotten since {since}: {why}; its copies count for nothing");
         return vec![Advice::text(text)];
     }
     if let (Some(Replaced { since, by, how }), Some((_, id))) = (&row.replaced, drive.ids) {
-        let since = when(Some(*since));
+        let since = shown_time(Some(*since));
         let (text, settle) = match how.is_sure() {
             true => (
                 format!("reformatted or replaced, seen {since}: its copies count for nothing."),
-                which_drive::settle_replaced(id),
+                which_drive::advise_replaced(id),
             ),
             false => (
                 match by {
@@ -341,14 +341,16 @@ pub(in crate::cli) fn remarks(drive: &DriveView) -> Vec<Advice> {
                         format!("since {since} nothing of it is left where it was last.")
                     }
                 },
-                which_drive::settle_reformatted("it", id),
+                which_drive::advise_reformatted("it", id),
             ),
         };
         return std::iter::once(Advice::text(text)).chain(settle).collect();
     }
     if !drive.contradicts.is_empty() {
-        let found =
-            drive.contradicts.iter().map(|found| Advice::text(contradictions::alone(found)));
+        let found = drive
+            .contradicts
+            .iter()
+            .map(|found| Advice::text(contradictions::sentence_for_drive(found)));
         return found.chain(drive.contradicts.first().map(contradictions::advice)).collect();
     }
     let on_card = |mailbox: &String| which_drive::on_same_device(mailbox, row.counts);
@@ -423,9 +425,9 @@ pub(in crate::cli) fn list(output: &Output, drives: &[DriveView]) {
             "  {}: id {}, known since {}, last seen {} at {}",
             drive.row.label,
             drive.id().map_or("none".to_owned(), |id| id.to_string()),
-            when(drive.row.known_since),
-            when(drive.row.last_seen),
-            crate::model::escape::shown(&drive.row.at)
+            shown_time(drive.row.known_since),
+            shown_time(drive.row.last_seen),
+            crate::model::escape::shown(&drive.row.path)
         ));
         if let Some(carried) = drive.carried {
             let carried = size(carried);

@@ -47,17 +47,17 @@ pub(in crate::cli) fn count(number: u64, thing: &str) -> String {
 }
 
 /// `is` or `are`.
-pub(in crate::cli) fn are(number: u64) -> &'static str {
+pub(in crate::cli) fn is_or_are(number: u64) -> &'static str {
     if number == 1 { "is" } else { "are" }
 }
 
 /// `was` or `were`.
-pub(in crate::cli) fn were(number: u64) -> &'static str {
+pub(in crate::cli) fn was_or_were(number: u64) -> &'static str {
     if number == 1 { "was" } else { "were" }
 }
 
 /// `it` or `them`.
-pub(in crate::cli) fn them(number: u64) -> &'static str {
+pub(in crate::cli) fn it_or_them(number: u64) -> &'static str {
     if number == 1 { "it" } else { "them" }
 }
 
@@ -113,7 +113,7 @@ pub(in crate::cli) fn share(part: f64) -> String {
 }
 
 /// A claimed time, to the minute, in UTC.
-pub(in crate::cli) fn when(moment: Option<Timestamp>) -> String {
+pub(in crate::cli) fn shown_time(moment: Option<Timestamp>) -> String {
     match moment {
         Some(moment) => {
             let text = moment.to_rfc3339();

@@ -2,7 +2,7 @@
 //! Never says when it was made: the same messages give the same page, and nothing is written where nothing changed.
 
 use super::page::{Untrusted, page, table_box};
-use super::{count, size, when};
+use super::{count, shown_time, size};
 use crate::job::extras::{CopyNote, IndexEntry, IndexedMessage, Page, Pages};
 use crate::model::message::Headers;
 use crate::model::{Timestamp, bag};
@@ -15,7 +15,7 @@ impl Pages for Index {
     fn page(&self, list: &Page<'_>) -> String {
         let (about, body) = match list {
             Page::First { station, entries, latest } => {
-                (station.to_string(), first(entries, latest))
+                (station.to_string(), front_page(entries, latest))
             }
             Page::Numbered { station, page, pages, messages } => {
                 (format!("{station}, page {page}"), numbered(*page, *pages, messages))
@@ -25,7 +25,7 @@ impl Pages for Index {
     }
 }
 
-fn first(entries: &[IndexEntry], latest: &[IndexedMessage]) -> Markup {
+fn front_page(entries: &[IndexEntry], latest: &[IndexedMessage]) -> Markup {
     let messages = entries.iter().map(|entry| entry.messages).sum();
     html! {
         p {
@@ -115,7 +115,7 @@ fn row(message: &IndexedMessage) -> Markup {
     let Headers { from, to, subject, .. } = &message.headers;
     let name = message.payload.to_string();
     let number = format!("{:08}", message.payload.number);
-    let marks: Vec<_> = message.marks.iter().copied().map(label).collect();
+    let notes: Vec<_> = message.notes.iter().copied().map(label).collect();
     html! {
         tr {
             td .k { (date(message)) }
@@ -123,12 +123,12 @@ fn row(message: &IndexedMessage) -> Markup {
             td { (Untrusted(to)) }
             td {
                 (Untrusted(if subject.is_empty() { "(no subject)" } else { subject }))
-                @if !marks.is_empty() { " " strong { "(" (marks.join("; ")) ")" } }
+                @if !notes.is_empty() { " " strong { "(" (notes.join("; ")) ")" } }
             }
             td { (Untrusted(&message.folder)) }
             td .n { (size(message.bytes)) }
             td .k {
-                @if message.marks.contains(&CopyNote::Missing) { (number) } @else { a href=(name) { (number) } }
+                @if message.notes.contains(&CopyNote::Missing) { (number) } @else { a href=(name) { (number) } }
             }
         }
     }
@@ -136,8 +136,8 @@ fn row(message: &IndexedMessage) -> Markup {
 
 fn date(message: &IndexedMessage) -> String {
     match (Timestamp::from_rfc3339(&message.headers.date), message.seen) {
-        (Some(date), _) => when(Some(date)),
-        (None, Some(seconds)) => format!("{}*", when(Some(Timestamp { seconds, nanos: 0 }))),
+        (Some(date), _) => shown_time(Some(date)),
+        (None, Some(seconds)) => format!("{}*", shown_time(Some(Timestamp { seconds, nanos: 0 }))),
         (None, None) => "not known".to_owned(),
     }
 }
@@ -169,8 +169,8 @@ mod tests {
             ..Headers::default()
         };
         let payload = format!("data/0001/{number:08}.EML").parse().unwrap();
-        let (bytes, seen, folder, marks) = (4096, None, "inbox".into(), Vec::new());
-        IndexedMessage { payload, bytes, headers, seen, folder, marks }
+        let (bytes, seen, folder, notes) = (4096, None, "inbox".into(), Vec::new());
+        IndexedMessage { payload, bytes, headers, seen, folder, notes }
     }
 
     fn shown(page: u32, pages: u32, messages: Vec<IndexedMessage>) -> String {
@@ -247,7 +247,7 @@ mod tests {
     fn nothing_of_a_message_becomes_markup() {
         let mut hostile = message(1, "<script>alert(1)</script>\u{202e}");
         hostile.folder = "\"><img src=x>".into();
-        hostile.marks = vec![CopyNote::Removed, CopyNote::Damaged];
+        hostile.notes = vec![CopyNote::Removed, CopyNote::Damaged];
         let page = shown(1, 1, vec![hostile]);
         for dangerous in ["<script", "<img", "\u{202e}"] {
             assert!(!page.contains(dangerous), "{dangerous:?} in {page}");

@@ -1,13 +1,14 @@
 //! What drives hold, station by station, for somebody who sees them for the first time.
 
-use super::{count, size, when};
+use super::{count, shown_time, size};
 use crate::job::report::inventory::{DriveInventory, Inventory, MailboxInventory};
 use crate::model::message::Headers;
 use crate::model::{Timestamp, escape};
 
 /// A mailbox in one line.
 pub(in crate::cli) fn mailbox(found: &MailboxInventory) -> String {
-    let newest = found.newest.as_ref().map(|headers| format!("; the newest: {}", one(headers)));
+    let newest =
+        found.newest.as_ref().map(|headers| format!("; the newest: {}", message_line(headers)));
     format!(
         "mailbox {}: {}, {}{}",
         found.name,
@@ -17,10 +18,10 @@ pub(in crate::cli) fn mailbox(found: &MailboxInventory) -> String {
     )
 }
 
-fn one(headers: &Headers) -> String {
+fn message_line(headers: &Headers) -> String {
     let subject = if headers.subject.is_empty() { "(no subject)" } else { &headers.subject };
     let date = Timestamp::from_rfc3339(&headers.date);
-    let date = date.map(|date| format!(", of {}", when(Some(date)))).unwrap_or_default();
+    let date = date.map(|date| format!(", of {}", shown_time(Some(date)))).unwrap_or_default();
     let from = match headers.from.is_empty() {
         true => String::new(),
         false => format!(", from {}", headers.from),
@@ -48,7 +49,7 @@ pub(in crate::cli) fn drive(drive: &DriveInventory) -> String {
         }
     }];
     if let Some(oldest) = drive.oldest_proof {
-        words.push(format!("the longest ago {}", when(Some(oldest))));
+        words.push(format!("the longest ago {}", shown_time(Some(oldest))));
     }
     let wrong = [
         (drive.damaged, "damaged"),

@@ -19,4 +19,6 @@ pub(super) mod traffic;
 pub(super) mod verdict;
 pub(super) mod verify;
 
-pub(super) use format::{are, clipped, count, drive_state, plural, size, them, wait, were, when};
+pub(super) use format::{
+    clipped, count, drive_state, is_or_are, it_or_them, plural, shown_time, size, wait, was_or_were,
+};

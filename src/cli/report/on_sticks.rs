@@ -1,7 +1,7 @@
 //! Where the messages are that this card does not have: on which stick that is here or away, and why they are not back.
 
-use super::verdict::{Line, Summary};
-use super::{count, were, when};
+use super::verdict::{Summary, VerdictLine};
+use super::{count, shown_time, was_or_were};
 use crate::cli::output::Style;
 use crate::job::catalogue::DriveRow;
 use crate::model::{Timestamp, escape};
@@ -27,19 +27,21 @@ impl Summary<'_> {
     }
 
     /// What was deleted, and what the operator does not want, as long as drives hold it.
-    pub(super) fn held_back(&self) -> Vec<Line> {
+    pub(super) fn held_back(&self) -> Vec<VerdictLine> {
         let held = &self.counts.held_back;
         let on: Vec<_> = held.on.iter().map(|label| escape::shown(label.as_bytes())).collect();
         let on = on.join(", ");
         let since = held.since.map(|seconds| Timestamp { seconds, nanos: 0 });
-        let since = since.map(|at| format!(" here since {}", when(Some(at)))).unwrap_or_default();
+        let since =
+            since.map(|at| format!(" here since {}", shown_time(Some(at)))).unwrap_or_default();
         let mut lines = Vec::new();
         if held.deleted > 0 {
-            let (deleted, were) = (count(held.deleted, "message"), were(held.deleted));
+            let (deleted, were) = (count(held.deleted, "message"), was_or_were(held.deleted));
             lines.push(format!("{deleted} {were} deleted{since}; still on the sticks: {on}."));
         }
         if held.acknowledged > 0 {
-            let (kept, were) = (count(held.acknowledged, "message"), were(held.acknowledged));
+            let (kept, were) =
+                (count(held.acknowledged, "message"), was_or_were(held.acknowledged));
             lines.push(format!(
                 "{kept} {were} acknowledged as not wanted; still on the sticks: {on}."
             ));

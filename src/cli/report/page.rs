@@ -21,7 +21,7 @@ impl<T: AsRef<[u8]>> Render for Untrusted<T> {
 
 /// Whether something is as it should be; the sign says it without the colour, and the text without the sign.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(in crate::cli) enum Sign {
+pub(in crate::cli) enum StatusMark {
     /// As it should be.
     Good,
     /// Something has to be done.
@@ -84,11 +84,11 @@ pub(in crate::cli) fn table_box(label: &str, table: &Markup) -> Markup {
 }
 
 /// A note on whether something is as it should be, with its sign.
-pub(in crate::cli) fn state(sign: Sign, text: &str) -> Markup {
+pub(in crate::cli) fn state(sign: StatusMark, text: &str) -> Markup {
     let (mark, class) = match sign {
-        Sign::Good => ("\u{2713}", "good"),
-        Sign::Bad => ("!", "bad"),
-        Sign::Open => ("\u{2013}", "open"),
+        StatusMark::Good => ("\u{2713}", "good"),
+        StatusMark::Bad => ("!", "bad"),
+        StatusMark::Open => ("\u{2013}", "open"),
     };
     html! { span class={ "state " (class) } { span .sign aria-hidden="true" { (mark) } " " (Untrusted(text)) } }
 }
@@ -131,7 +131,7 @@ mod tests {
         let body = html! {
             h2 { (Untrusted(HOSTILE)) }
             (table_box(HOSTILE, &html! { table { tr { td { (Untrusted(HOSTILE)) } } } }))
-            (state(Sign::Bad, HOSTILE))
+            (state(StatusMark::Bad, HOSTILE))
             (facts([("Incident", HOSTILE.to_owned())]))
         };
         let page = page("Log", HOSTILE, &body);

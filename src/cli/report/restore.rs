@@ -2,7 +2,7 @@
 
 use super::{count, size};
 use crate::cli::output::{Output, Style};
-use crate::disk::Trouble;
+use crate::disk::ErrorKind;
 use crate::job::restore::{LeftOut, MailboxTarget, Repaired, RestoreReport};
 use crate::model::ledger::Departed;
 use crate::model::{Digest, MailboxName, RelName, escape};
@@ -27,7 +27,7 @@ pub(in crate::cli) fn repaired_json<'a>(
         mailbox: &target.name,
         path,
         sha256: done.good.digest,
-        beside: escape::exact(done.beside.as_bytes()),
+        beside: escape::exact(done.damaged_path.as_bytes()),
     }
 }
 
@@ -81,7 +81,7 @@ pub(in crate::cli) fn text(
             output.warn(format!("{}/{}: {what} found on these drives", lost.mailbox, lost.path));
         }
     }
-    let refused = report.not_written.iter().filter(|(_, error)| error.trouble != Trouble::Full);
+    let refused = report.not_written.iter().filter(|(_, error)| error.trouble != ErrorKind::Full);
     for (path, error) in refused.chain(&report.not_made) {
         output.warn(format!("{path}: {error}"));
     }
@@ -139,11 +139,11 @@ fn verdict(report: &RestoreReport) -> String {
 /// What was not put back, which drive calls it gone, and how to get it all the same.
 fn left_out(output: &Output, report: &RestoreReport) {
     for LeftOut { by, why, messages, bytes } in &report.left_out {
-        let (messages, why) = (count(*messages, "message"), as_said(*why));
+        let (messages, why) = (count(*messages, "message"), reason_phrase(*why));
         output.say(format!("  {messages} ({}) left out: {by} says: {why}.", size(*bytes)));
     }
     for LeftOut { by, why, messages, bytes } in &report.in_doubt {
-        let (messages, why) = (count(*messages, "message"), as_said(*why));
+        let (messages, why) = (count(*messages, "message"), reason_phrase(*why));
         output.warn(format!(
             "{messages} ({}) put under recovered/: {by} alone says: {why}. Another drive still has them: look at them, \
              and delete what you do not want",
@@ -168,7 +168,7 @@ fn left_out(output: &Output, report: &RestoreReport) {
     }
 }
 
-fn as_said(why: Departed) -> &'static str {
+fn reason_phrase(why: Departed) -> &'static str {
     match why {
         Departed::Deleted => "deleted",
         Departed::Acknowledged => "acknowledged as not wanted",

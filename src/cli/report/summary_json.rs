@@ -2,7 +2,7 @@
 
 use super::contradictions::{self, ContradictionJson};
 use super::verdict::Summary;
-use crate::cli::notices::Unkept;
+use crate::cli::notices::StateNotKept;
 use crate::job::report::verdict::{Counts, MailboxStatus};
 use crate::model::{MailboxName, Timestamp};
 use serde::Serialize;
@@ -106,7 +106,7 @@ impl<'a> Summary<'a> {
             state: StateJson {
                 folder: folder.to_string_lossy(),
                 kept: why.is_none(),
-                why: why.map(Unkept::as_str),
+                why: why.map(StateNotKept::as_str),
             },
             contradictions: contradictions::json(&counts.contradictions),
             same_device_counted: labels(true),

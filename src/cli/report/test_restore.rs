@@ -1,13 +1,13 @@
 //! What a rehearsal showed: its verdict, and the sentences on it. Never called good unless a restore gives every
 //! mailbox as it is, no more and no less.
 
-use super::{count, size, when};
+use super::{count, shown_time, size};
 use crate::cli::notices;
 use crate::cli::output::{Output, Style};
 use crate::cli::shell::option;
-use crate::disk::Trouble;
+use crate::disk::ErrorKind;
 use crate::job::MailboxRef;
-use crate::job::restore::{Compared, LimitedList, RestoreReport};
+use crate::job::restore::{LimitedList, RestoreReport, TreeComparison};
 use crate::job::scan::mailboxes::MailboxState;
 use crate::model::{MailboxName, Timestamp, escape};
 use serde::Serialize;
@@ -20,7 +20,7 @@ pub(in crate::cli) struct Rehearsal<'a> {
     pub restored: RestoreReport,
     /// Messages that were right when they were read once more.
     pub read_again: u64,
-    pub seen: Vec<Seen>,
+    pub seen: Vec<MailboxResult>,
     /// Sticks that could not be read, or not to their end.
     pub not_read: Vec<String>,
     /// When it ended, if the answer is yes.
@@ -30,24 +30,25 @@ pub(in crate::cli) struct Rehearsal<'a> {
 }
 
 /// A mailbox, and how what came back compares with it.
-pub(in crate::cli) struct Seen {
+pub(in crate::cli) struct MailboxResult {
     pub mailbox: MailboxRef,
     /// The comparison, or else why there is none.
-    pub compared: Result<Compared, MailboxState>,
+    pub compared: Result<TreeComparison, MailboxState>,
 }
 
 impl Rehearsal<'_> {
-    fn sum(&self, of: impl Fn(&Compared) -> u64) -> u64 {
+    fn sum(&self, of: impl Fn(&TreeComparison) -> u64) -> u64 {
         self.seen.iter().filter_map(|seen| seen.compared.as_ref().ok()).map(of).sum()
     }
 
-    fn has(&self, of: impl Fn(&Compared) -> u64) -> bool {
+    fn has(&self, of: impl Fn(&TreeComparison) -> u64) -> bool {
         self.sum(of) > 0
     }
 
     /// Whether a restore gives every mailbox as it is. A stick that could not be read may know of more.
     pub(in crate::cli) fn is_good(&self) -> bool {
-        let is_alike = |seen: &Seen| seen.compared.as_ref().is_ok_and(Compared::is_alike);
+        let is_alike =
+            |seen: &MailboxResult| seen.compared.as_ref().is_ok_and(TreeComparison::is_alike);
         self.restored.is_whole()
             && self.read_again == self.restored.restored
             && self.not_read.is_empty()
@@ -116,7 +117,7 @@ pub(in crate::cli) fn text(rehearsal: &Rehearsal<'_>, output: &Output) {
         "Practice run in a temporary folder (removed again): {} ({}){}.",
         count(restored.restored, "message"),
         size(restored.bytes),
-        correct(rehearsal.read_again, restored.restored)
+        correct_count(rehearsal.read_again, restored.restored)
     ));
     of_the_sticks(restored, output);
     for seen in &rehearsal.seen {
@@ -127,7 +128,7 @@ pub(in crate::cli) fn text(rehearsal: &Rehearsal<'_>, output: &Output) {
             Style::Good,
             &format!(
                 "YES: a restore brings back every mailbox as it is now. Rehearsed {}.",
-                when(Some(at))
+                shown_time(Some(at))
             ),
         ),
         None => output.styled(Style::Bad, &format!("NO: {}.", reasons(rehearsal).join("; "))),
@@ -137,7 +138,7 @@ pub(in crate::cli) fn text(rehearsal: &Rehearsal<'_>, output: &Output) {
 }
 
 /// How many of the restored messages were right when they were read again.
-fn correct(right: u64, all: u64) -> String {
+fn correct_count(right: u64, all: u64) -> String {
     match (right, all) {
         (_, 0) => String::new(),
         (1, 1) => ", correct".into(),
@@ -151,7 +152,7 @@ fn of_the_sticks(restored: &RestoreReport, output: &Output) {
     for lost in restored.damaged.iter().chain(&restored.missing) {
         output.warn(format!("{}/{}: no whole copy is on these sticks", lost.mailbox, lost.path));
     }
-    let refused = restored.not_written.iter().filter(|(_, error)| error.trouble != Trouble::Full);
+    let refused = restored.not_written.iter().filter(|(_, error)| error.trouble != ErrorKind::Full);
     for (path, error) in refused.chain(&restored.not_made) {
         output.warn(format!("{path}: {error}"));
     }
@@ -166,7 +167,7 @@ fn of_the_sticks(restored: &RestoreReport, output: &Output) {
 }
 
 /// How what came back differs from a mailbox, each message with its path.
-fn of_a_mailbox(seen: &Seen, output: &Output) {
+fn of_a_mailbox(seen: &MailboxResult, output: &Output) {
     let MailboxRef { name, path } = &seen.mailbox;
     let found = match &seen.compared {
         Ok(found) => found,
@@ -200,7 +201,7 @@ fn of_a_mailbox(seen: &Seen, output: &Output) {
 }
 
 /// Of the messages of a mailbox, how many a restore gives as they are.
-fn same(found: &Compared) -> String {
+fn same(found: &TreeComparison) -> String {
     match (found.same, found.is_alike()) {
         (0, true) => "empty, and a restore brings nothing back".into(),
         (1, true) => "its 1 message is the same".into(),
@@ -282,8 +283,9 @@ fn advice(rehearsal: &Rehearsal<'_>, output: &Output) {
         }
     }
     let lost = !rehearsal.restored.damaged.is_empty() || !rehearsal.restored.missing.is_empty();
-    let is_behind =
-        |c: &Compared| c.not_restored.all + c.other.all + c.other_facts.all + c.other_flags.all;
+    let is_behind = |c: &TreeComparison| {
+        c.not_restored.all + c.other.all + c.other_facts.all + c.other_flags.all
+    };
     if lost || rehearsal.has(is_behind) {
         type_it("To bring the sticks up to date (the service does it by itself), type:", "mirror");
     }
@@ -319,12 +321,12 @@ mod tests {
             ((2, 2), ", all correct"),
         ];
         for ((right, all), expected) in again {
-            assert_eq!(correct(right, all), expected);
+            assert_eq!(correct_count(right, all), expected);
         }
-        let alike = |same| Compared { same, ..Compared::default() };
+        let alike = |same| TreeComparison { same, ..TreeComparison::default() };
         let unlike = |same| {
             let other = LimitedList { all: 1, ..LimitedList::default() };
-            Compared { same, other, ..Compared::default() }
+            TreeComparison { same, other, ..TreeComparison::default() }
         };
         for (found, expected) in [
             (alike(0), "empty, and a restore brings nothing back"),

@@ -2,8 +2,8 @@
 //! Never says anything greener than the verdict, and leaves out nothing that made it.
 
 use super::contradictions;
-use super::{are, count, size, them, when};
-use crate::cli::notices::{self, Unkept};
+use super::{count, is_or_are, it_or_them, shown_time, size};
+use crate::cli::notices::{self, StateNotKept};
 use crate::cli::output::{Output, Style};
 use crate::cli::resolved::Resolved;
 use crate::cli::shell::{drive_option, option};
@@ -23,31 +23,31 @@ pub(in crate::cli) struct Summary<'a> {
     /// The options of this run, for a command to be typed next; each with a blank before it.
     pub options: &'a str,
     /// The state folder, and why nothing is remembered there, if it is not.
-    pub state: (&'a Path, Option<Unkept>),
+    pub state: (&'a Path, Option<StateNotKept>),
 }
 
 /// A line of it, and how it is shown.
-pub(in crate::cli) type Line = (Style, String);
+pub(in crate::cli) type VerdictLine = (Style, String);
 
 impl<'a> Summary<'a> {
     /// The summary of a run.
     pub(in crate::cli) fn of(
         resolved: &'a Resolved,
         counts: &'a Counts,
-        unkept: Option<Unkept>,
+        unkept: Option<StateNotKept>,
     ) -> Self {
         let (station, options) = (&resolved.station, resolved.options.as_str());
         Self { station, counts, options, state: (&resolved.state, unkept) }
     }
 
     /// The verdict in one line.
-    pub(in crate::cli) fn verdict(&self) -> Line {
+    pub(in crate::cli) fn verdict(&self) -> VerdictLine {
         let mut lines = self.lines();
         lines.swap_remove(0)
     }
 
     /// The verdict, then everything else that is not as it should be, the worst first.
-    pub(in crate::cli) fn lines(&self) -> Vec<Line> {
+    pub(in crate::cli) fn lines(&self) -> Vec<VerdictLine> {
         let counts = self.counts;
         let mut lines = Vec::new();
         lines.extend(self.lacking());
@@ -59,7 +59,7 @@ impl<'a> Summary<'a> {
                 "NOT SAFE: {} of {of_all} ({}) {} only on the card.",
                 messages.on_none,
                 size(messages.on_none_bytes),
-                are(messages.on_none)
+                is_or_are(messages.on_none)
             )));
         }
         lines.extend(self.by_damaged_ledgers());
@@ -69,7 +69,7 @@ impl<'a> Summary<'a> {
                  with its mailbox yet; counterfoil mirror does.",
                 messages.unconfirmed,
                 size(messages.unconfirmed_bytes),
-                are(messages.unconfirmed)
+                is_or_are(messages.unconfirmed)
             )));
         }
         lines.extend(self.by_questions());
@@ -77,17 +77,16 @@ impl<'a> Summary<'a> {
             lines.push(bad(format!("NOT KNOWN: {}", notices::mailbox(mailbox))));
         }
         let all = &counts.contradictions;
-        lines.extend(
-            contradictions::each(all)
-                .map(|found| bad(format!("NOT KNOWN: {}", contradictions::in_one(all, found)))),
-        );
+        lines.extend(contradictions::each_once(all).map(|found| {
+            bad(format!("NOT KNOWN: {}", contradictions::sentence_with_consequence(all, found)))
+        }));
         lines.extend(self.unkept().map(|(style, line)| (style, format!("NOT KNOWN: {line}"))));
         let (fewer, bytes) = counts.fewer_copies();
         if fewer > 0 {
             lines.push(bad(format!(
                 "FEWER COPIES THAN WANTED: {fewer} of {of_all} ({}) {} on fewer than {} sticks.",
                 size(bytes),
-                are(fewer),
+                is_or_are(fewer),
                 counts.wanted_copies
             )));
         }
@@ -109,16 +108,16 @@ impl<'a> Summary<'a> {
     }
 
     /// A line that nothing is remembered, if that is so.
-    fn unkept(&self) -> Option<Line> {
+    fn unkept(&self) -> Option<VerdictLine> {
         let (state, why) = self.state;
         Some(bad(notices::unkept(why?, state)))
     }
 
     /// A line for each drive that has messages which the card lacks.
-    fn lacking(&self) -> Vec<Line> {
+    fn lacking(&self) -> Vec<VerdictLine> {
         let lines = self.counts.lacking.iter().map(|(label, lacking)| {
             let newest = lacking.newest.map(|seconds| Timestamp { seconds, nanos: 0 });
-            let newest = newest.map(|at| format!(" (to {})", when(Some(at))));
+            let newest = newest.map(|at| format!(" (to {})", shown_time(Some(at))));
             bad(format!(
                 "MESSAGES MISSING: {} holds {}{} that this card lacks.",
                 escape::shown(label.as_bytes()),
@@ -130,7 +129,7 @@ impl<'a> Summary<'a> {
     }
 
     /// What rests on a ledger that has lost lines.
-    fn by_damaged_ledgers(&self) -> Option<Line> {
+    fn by_damaged_ledgers(&self) -> Option<VerdictLine> {
         let messages = self.counts.resting_on_damaged;
         let labels: Vec<_> =
             self.counts.damaged_ledgers.iter().map(|l| escape::shown(l.as_bytes())).collect();
@@ -139,19 +138,19 @@ impl<'a> Summary<'a> {
                 "NOT SAFE: {} {} safe only by a ledger that has lost lines, on {}: counterfoil mirror writes them \
                  again.",
                 count(messages, "message"),
-                are(messages),
+                is_or_are(messages),
                 labels.join(", ")
             ))
         })
     }
 
     /// What rests on drives that something else stands in the place of.
-    fn by_questions(&self) -> Option<Line> {
+    fn by_questions(&self) -> Option<VerdictLine> {
         let (messages, all) = (self.counts.resting_on_questions, &self.counts.messages);
         let asked = self.counts.in_question.iter().map(|drive| {
             let label = escape::shown(drive.label.as_bytes());
             let there = drive.by.map_or("an empty stick".into(), |by| format!("drive {by}"));
-            format!("{label} was in {}, and {there} is there now", escape::shown(&drive.at))
+            format!("{label} was in {}, and {there} is there now", escape::shown(&drive.path))
         });
         let labels = self.counts.in_question.iter().map(|d| escape::shown(d.label.as_bytes()));
         let labels: Vec<_> = labels.collect();
@@ -159,7 +158,7 @@ impl<'a> Summary<'a> {
             bad(format!(
                 "NOT KNOWN: {messages} of {} {} safe only with {}. {}.",
                 count(all.messages, "message"),
-                are(messages),
+                is_or_are(messages),
                 labels.join(", "),
                 asked.collect::<Vec<_>>().join("; ")
             ))
@@ -167,7 +166,7 @@ impl<'a> Summary<'a> {
     }
 
     /// The drives whose copies would be lost with the card.
-    fn on_same_device(&self) -> Vec<Line> {
+    fn on_same_device(&self) -> Vec<VerdictLine> {
         let lines = self.counts.on_same_device.iter().map(|drive| {
             let label = escape::shown(drive.label.as_bytes());
             match drive.is_counted {
@@ -186,7 +185,7 @@ impl<'a> Summary<'a> {
         lines.collect()
     }
 
-    fn all_copied(&self, is_verdict: bool) -> Line {
+    fn all_copied(&self, is_verdict: bool) -> VerdictLine {
         let Counts { messages, wanted_copies, .. } = self.counts;
         let on = match wanted_copies {
             1 => "on a stick".to_owned(),
@@ -206,13 +205,13 @@ impl<'a> Summary<'a> {
     }
 
     /// What is damaged on the card or missing from it.
-    fn lost(&self) -> Option<Line> {
+    fn lost(&self) -> Option<VerdictLine> {
         let (damaged, missing) = (self.counts.messages.damaged, self.counts.messages.missing);
         let looks = format!("{damaged} {} damaged", if damaged == 1 { "looks" } else { "look" });
         let gone = format!(
             "{missing} {} gone from the card, and nobody saw {} go",
-            are(missing),
-            them(missing)
+            is_or_are(missing),
+            it_or_them(missing)
         );
         Some(bad(match (damaged, missing) {
             (0, 0) => return None,
@@ -223,13 +222,13 @@ impl<'a> Summary<'a> {
     }
 
     /// How to get back what sticks still have of these, with the commands.
-    fn advice(&self) -> Vec<Line> {
+    fn advice(&self) -> Vec<VerdictLine> {
         let messages = &self.counts.messages;
         let emptied = self.counts.mailboxes.iter().filter(|m| m.state == MailboxState::Emptied);
         let mut lines: Vec<_> = emptied.map(|mailbox| bad(notices::mailbox(mailbox))).collect();
         let good = messages.damaged.saturating_sub(messages.damaged_on_none);
         lines.extend(self.questions());
-        for found in contradictions::each(&self.counts.contradictions) {
+        for found in contradictions::each_once(&self.counts.contradictions) {
             let Advice { text, command } = contradictions::advice(found);
             lines.push((Style::Plain, text));
             lines.extend(command.map(|command| (Style::Plain, format!("  {command}"))));
@@ -250,7 +249,7 @@ impl<'a> Summary<'a> {
                     "To have them here again, plug in {} and type:",
                     which_drive::label_and_sight(drive)
                 );
-                let command = drive_option(self.options, &drive.at);
+                let command = drive_option(self.options, &drive.path);
                 typed(lacked, what, "restore", &command);
             }
             _ => typed(lacked, "To have them here again, type:".to_owned(), "restore", ""),
@@ -266,12 +265,13 @@ impl<'a> Summary<'a> {
             );
         }
         let (here, away) = self.missing_here_and_away();
-        let of_missing = |number| format!("{} {}", count(number, "missing message"), are(number));
+        let of_missing =
+            |number| format!("{} {}", count(number, "missing message"), is_or_are(number));
         typed(here, format!("{} on a stick. Type:", of_missing(here)), "restore", "");
         for (drive, number) in away {
             let on = which_drive::label_and_sight(drive);
             let what = format!("{} on {on}: plug it in and type:", of_missing(number));
-            typed(number, what, "restore", &drive_option(self.options, &drive.at));
+            typed(number, what, "restore", &drive_option(self.options, &drive.path));
         }
         let of_damaged = count(good, "damaged message");
         typed(
@@ -285,7 +285,7 @@ impl<'a> Summary<'a> {
             lines.push(bad(format!(
                 "{} {} gone from the card and on no drive known here.",
                 count(missing, "message"),
-                are(missing)
+                is_or_are(missing)
             )));
         }
         if damaged > 0 {
@@ -298,7 +298,7 @@ impl<'a> Summary<'a> {
     }
 
     /// What to type once it is known what became of a drive, where the verdict rests on it.
-    fn questions(&self) -> Vec<Line> {
+    fn questions(&self) -> Vec<VerdictLine> {
         let mut lines = Vec::new();
         let mut typed = |what: String, command: &str| {
             lines.push((Style::Plain, what));
@@ -307,11 +307,11 @@ impl<'a> Summary<'a> {
         for drive in self.counts.in_question.iter().filter(|_| self.counts.resting_on_questions > 0)
         {
             let label = escape::shown(drive.label.as_bytes());
-            for Advice { text, command } in which_drive::settle_reformatted(&label, drive.id) {
+            for Advice { text, command } in which_drive::advise_reformatted(&label, drive.id) {
                 command.iter().for_each(|command| typed(text.clone(), command));
             }
             if drive.by.is_none() {
-                let add = option("counterfoil drives add", OsStr::from_bytes(&drive.at));
+                let add = option("counterfoil drives add", OsStr::from_bytes(&drive.path));
                 typed(
                     "Then, to have copies in that place again, type:".to_owned(),
                     add.trim_start(),
@@ -328,7 +328,8 @@ impl<'a> Summary<'a> {
         let unseen = self.counts.mailboxes.iter().filter(|mailbox| !mailbox.state.is_whole());
         unseen.for_each(|mailbox| output.warn(notices::mailbox(mailbox)));
         let all = &self.counts.contradictions;
-        contradictions::each(all).for_each(|found| output.warn(contradictions::in_one(all, found)));
+        contradictions::each_once(all)
+            .for_each(|found| output.warn(contradictions::sentence_with_consequence(all, found)));
     }
 
     /// Prints all lines.
@@ -339,7 +340,7 @@ impl<'a> Summary<'a> {
     }
 }
 
-fn bad(text: String) -> Line {
+fn bad(text: String) -> VerdictLine {
     (Style::Bad, text)
 }
 

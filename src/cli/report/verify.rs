@@ -68,7 +68,7 @@ pub(in crate::cli) fn json(drives: &[Verified]) -> impl Serialize {
             };
             log.push(DamagedLogJson {
                 drive: drive.id,
-                at: damage.at,
+                at: damage.offset,
                 lines: damage.lines,
                 unreadable: damage.unreadable,
                 written_again: !drive.logs_damaged,
@@ -147,7 +147,7 @@ pub(in crate::cli) fn text(output: &Output, drives: &[Verified]) {
 
 /// What was found of a log, and what becomes of it.
 fn log_line(drive: &Verified, damage: &LogDamage) -> String {
-    let LogDamage { log, at, lines, unreadable } = *damage;
+    let LogDamage { log, offset, lines, unreadable } = *damage;
     let what = match log {
         Log::Ledger => "ledger",
         Log::Manifest => "manifest",
@@ -155,11 +155,13 @@ fn log_line(drive: &Verified, damage: &LogDamage) -> String {
     let lines = count(lines, "line");
     match (unreadable, drive.logs_damaged) {
         (true, _) => format!(
-            "{what}: the drive does not give it from byte {at} on. Use another drive as well, and replace this one"
+            "{what}: the drive does not give it from byte {offset} on. Use another drive as well, and replace this one"
         ),
         (false, true) => format!(
-            "{what}: {lines} damaged, from byte {at} on. Make the drive writable, then type: counterfoil mirror"
+            "{what}: {lines} damaged, from byte {offset} on. Make the drive writable, then type: counterfoil mirror"
         ),
-        (false, false) => format!("{what}: {lines} damaged, from byte {at} on; written again now"),
+        (false, false) => {
+            format!("{what}: {lines} damaged, from byte {offset} on; written again now")
+        }
     }
 }

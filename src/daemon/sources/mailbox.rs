@@ -1,7 +1,7 @@
 //! Hints from the kernel about changes in a mailbox's tree, and about folders that may come and go.
 //! Only hints: when they overflow, fail or are unclear, the event asks for a scan of everything.
 
-use crate::daemon::events::Event;
+use crate::daemon::events::LoopEvent;
 use crate::model::RelName;
 use crate::model::escape;
 use notify::event::{CreateKind, ModifyKind, RenameMode};
@@ -38,17 +38,17 @@ impl MailboxWatch {
 /// Sends hints to the loop. Never waits, since it is used in callbacks.
 #[derive(Clone)]
 pub(in crate::daemon) struct Hints {
-    events: Sender<Event>,
+    events: Sender<LoopEvent>,
     /// Set when a hint found no room in the channel; the loop then scans everything.
     lost: Arc<AtomicBool>,
 }
 
 impl Hints {
-    pub(in crate::daemon) fn new(events: Sender<Event>) -> Self {
+    pub(in crate::daemon) fn new(events: Sender<LoopEvent>) -> Self {
         Self { events, lost: Arc::default() }
     }
 
-    fn send(&self, event: Event) {
+    fn send(&self, event: LoopEvent) {
         if let Err(TrySendError::Full(_)) = self.events.try_send(event) {
             self.lost.store(true, Ordering::Relaxed);
         }
@@ -60,18 +60,18 @@ impl Hints {
     }
 }
 
-fn hints(mailbox: usize, root: &Path, result: notify::Result<notify::Event>) -> Vec<Event> {
+fn hints(mailbox: usize, root: &Path, result: notify::Result<notify::Event>) -> Vec<LoopEvent> {
     let event = match result {
         Ok(event) if !event.need_rescan() => event,
-        _ => return vec![Event::Doubt(mailbox)],
+        _ => return vec![LoopEvent::Doubt(mailbox)],
     };
     let name =
         |path: &PathBuf| RelName::new(path.strip_prefix(root).ok()?.as_os_str().as_bytes()).ok();
-    let touched = |path| name(path).map(|name| Event::Touched(mailbox, name));
-    let gone = |path| name(path).map(|name| Event::Gone(mailbox, name));
+    let touched = |path| name(path).map(|name| LoopEvent::Touched(mailbox, name));
+    let gone = |path| name(path).map(|name| LoopEvent::Gone(mailbox, name));
     match event.kind {
         // Files may come into a new folder before it is watched.
-        EventKind::Create(CreateKind::Folder) => vec![Event::NewFolder(mailbox)],
+        EventKind::Create(CreateKind::Folder) => vec![LoopEvent::NewFolder(mailbox)],
         EventKind::Create(_)
         | EventKind::Access(notify::event::AccessKind::Close(notify::event::AccessMode::Write))
         | EventKind::Modify(ModifyKind::Name(RenameMode::To)) => {
@@ -85,7 +85,7 @@ fn hints(mailbox: usize, root: &Path, result: notify::Result<notify::Event>) -> 
                 (event.paths.first().and_then(gone), event.paths.get(1).and_then(touched));
             from.into_iter().chain(to).collect()
         }
-        EventKind::Modify(ModifyKind::Name(_)) => vec![Event::Doubt(mailbox)],
+        EventKind::Modify(ModifyKind::Name(_)) => vec![LoopEvent::Doubt(mailbox)],
         _ => Vec::new(),
     }
 }
@@ -99,7 +99,7 @@ impl FolderWatch {
     /// Begins to watch; `event_of` makes the event for the changed folder with an index in `folders`.
     pub(in crate::daemon) fn new(
         folders: &[PathBuf],
-        event_of: impl Fn(usize) -> Event + Send + 'static,
+        event_of: impl Fn(usize) -> LoopEvent + Send + 'static,
         to: Hints,
     ) -> Result<Self, String> {
         let parents: Vec<PathBuf> =

@@ -1,15 +1,15 @@
 //! The event of a mount: one thread that sleeps in the kernel until something is mounted or unmounted.
 
-use crate::daemon::events::Event;
+use crate::daemon::events::LoopEvent;
 use crate::disk::{DiskError, mounts::MountWatch};
 use tokio::sync::mpsc::Sender;
 
 /// Starts the thread. It ends with the process, or at the first mount after the daemon has ended.
-pub(in crate::daemon) fn watch_mounts(events: Sender<Event>) -> Result<(), DiskError> {
+pub(in crate::daemon) fn watch_mounts(events: Sender<LoopEvent>) -> Result<(), DiskError> {
     let watch = MountWatch::new()?;
     let run = move || {
         while watch.wait().is_ok() {
-            if events.blocking_send(Event::DrivesChanged).is_err() {
+            if events.blocking_send(LoopEvent::DrivesChanged).is_err() {
                 return;
             }
         }

@@ -1,14 +1,14 @@
 //! Signals: TERM and INT stop the daemon and HUP reloads its config; any other command may clean up before one of them
 //! ends it.
 
-use crate::daemon::Command;
+use crate::daemon::DaemonCommand;
 use crate::disk::host;
 use std::task::Poll;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc::{Receiver, channel};
 
 /// Turns the signals from now on into commands for the daemon. Needs a running runtime.
-pub fn commands_from_signals() -> std::io::Result<Receiver<Command>> {
+pub fn commands_from_signals() -> std::io::Result<Receiver<DaemonCommand>> {
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
     let mut hang_up = signal(SignalKind::hangup())?;
@@ -16,9 +16,9 @@ pub fn commands_from_signals() -> std::io::Result<Receiver<Command>> {
     tokio::spawn(async move {
         loop {
             let command = tokio::select! {
-                _ = terminate.recv() => Command::Stop,
-                _ = interrupt.recv() => Command::Stop,
-                _ = hang_up.recv() => Command::Reload,
+                _ = terminate.recv() => DaemonCommand::Stop,
+                _ = interrupt.recv() => DaemonCommand::Stop,
+                _ = hang_up.recv() => DaemonCommand::Reload,
             };
             if commands.send(command).await.is_err() {
                 return;

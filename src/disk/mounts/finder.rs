@@ -19,8 +19,8 @@ const START_MEDIA: [&str; 5] = ["/boot", "/efi", "/run/live", "/run/initramfs", 
 /// Distinguishes one mount of one plugged-in device from every other in this boot.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct MountKey {
-    /// The path.
-    pub at: PathBuf,
+    /// Where it is mounted, from the root of the host.
+    pub mount_point: PathBuf,
     /// Number of the mount.
     pub mount: u64,
     /// Number of the device.
@@ -31,16 +31,16 @@ pub struct MountKey {
 
 /// A removable drive that is mounted.
 #[derive(Debug, Clone)]
-pub struct Found {
+pub struct MountedDrive {
     /// Where it is mounted, and which device.
     pub key: MountKey,
-    /// The device.
+    /// As sysfs describes it.
     pub device: BlockDevice,
     /// Serial number of the file system, if the device manager knows it.
     pub serial: Option<String>,
 }
 
-impl Found {
+impl MountedDrive {
     /// The removable drive whose mount, with this number, is exactly at a path. A folder on it is none: one stick may
     /// have two drives.
     pub(in crate::disk) fn mounted_at(at: &Path, mount: u64) -> Option<Self> {
@@ -59,17 +59,17 @@ impl Found {
 /// Finds removable drives.
 pub struct Finder {
     system: System,
-    not_beneath: Vec<PathBuf>,
+    excluded: Vec<PathBuf>,
 }
 
 impl Finder {
     /// A finder for a host; disks that hold any of `not_beneath` (the mailboxes, the state) are no drives.
-    pub fn new(system: System, not_beneath: Vec<PathBuf>) -> Self {
-        Self { system, not_beneath }
+    pub fn new(system: System, excluded: Vec<PathBuf>) -> Self {
+        Self { system, excluded }
     }
 
     /// The drives mounted now, in the order of their mounts, each once, at most [`DRIVES_MAX`].
-    pub fn find(&self) -> Vec<Found> {
+    pub fn find(&self) -> Vec<MountedDrive> {
         let mut devices = BTreeSet::new();
         let mut found = self.all_mounts();
         found.retain(|drive| devices.insert(drive.key.device));
@@ -78,12 +78,12 @@ impl Finder {
     }
 
     /// The removable drive that is mounted exactly at a path, even if it is mounted elsewhere too.
-    pub fn find_at(&self, at: &Path) -> Option<Found> {
-        self.all_mounts().into_iter().find(|found| found.key.at == at)
+    pub fn find_at(&self, at: &Path) -> Option<MountedDrive> {
+        self.all_mounts().into_iter().find(|found| found.key.mount_point == at)
     }
 
     /// All mounts of removable drives.
-    fn all_mounts(&self) -> Vec<Found> {
+    fn all_mounts(&self) -> Vec<MountedDrive> {
         let mounts = self.system.mounts();
         let (system, known) = self.system_disks(&mounts);
         let mut found = Vec::new();
@@ -103,8 +103,8 @@ impl Finder {
     }
 
     /// The drive of a mount, if no other mount covers it and its device is plugged in.
-    fn drive_of(&self, mount: &Mount) -> Option<Found> {
-        let at = PathBuf::from(OsStr::from_bytes(&mount.at));
+    fn drive_of(&self, mount: &Mount) -> Option<MountedDrive> {
+        let at = PathBuf::from(OsStr::from_bytes(&mount.mount_point));
         if at == Path::new("/") || START_MEDIA.iter().any(|media| at.starts_with(media)) {
             return None;
         }
@@ -114,9 +114,13 @@ impl Finder {
         }
         let device = self.system.device_of(mount)?;
         let serial = self.system.serial(device.number);
-        let key =
-            MountKey { at, mount: mount.id, device: device.number, sequence: device.sequence };
-        Some(Found { key, device, serial })
+        let key = MountKey {
+            mount_point: at,
+            mount: mount.id,
+            device: device.number,
+            sequence: device.sequence,
+        };
+        Some(MountedDrive { key, device, serial })
     }
 
     /// The disks that are no drives, and whether the one with `/` is known.
@@ -130,8 +134,7 @@ impl Finder {
         let root = beneath(Path::new("/"));
         let known = root.is_some();
         disks.extend(root.into_iter().flatten());
-        let others =
-            SYSTEM.iter().map(Path::new).chain(self.not_beneath.iter().map(PathBuf::as_path));
+        let others = SYSTEM.iter().map(Path::new).chain(self.excluded.iter().map(PathBuf::as_path));
         disks.extend(others.filter_map(beneath).flatten());
         (disks, known)
     }

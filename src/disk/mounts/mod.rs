@@ -6,6 +6,6 @@ mod finder;
 mod system;
 mod watch;
 
-pub use finder::{Finder, Found, MountKey};
+pub use finder::{Finder, MountKey, MountedDrive};
 pub use system::{BlockDevice, System};
 pub use watch::MountWatch;

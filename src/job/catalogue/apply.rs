@@ -1,7 +1,7 @@
 //! Applies ledger lines to the tables of copies, assertions and departures: those read from a drive and those just
 //! committed alike, so that both are understood the same way.
 
-use super::contents::First;
+use super::contents::ContentTimes;
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::writers::bits;
 use super::{Catalogue, ContentAt, CopyState, ReplicaState};
@@ -40,19 +40,19 @@ impl Catalogue {
             }
             Event::Mirrored { payload, identity, assertion, replaces: _ } => {
                 let content =
-                    self.content_first_proven(identity, &First::of(assertion, &line.stamp))?;
+                    self.content_first_proven(identity, &ContentTimes::of(assertion, &line.stamp))?;
                 self.put_payload(replica, *payload, content, proven(trust), &line.stamp)?;
                 self.assert(replica, line.seq, content, assertion, false)?;
                 self.note_written(replica.row, identity.bytes, &line.stamp)?;
             }
             Event::Placed { identity, assertion } => {
                 let content = self.content(identity)?;
-                self.settle_adopted(replica.row, content)?;
+                self.mark_adopted_good(replica.row, content)?;
                 self.assert(replica, line.seq, content, assertion, false)?;
             }
             Event::Missing { identity, assertion } => {
                 let content = self.content(identity)?;
-                self.settle_adopted(replica.row, content)?;
+                self.mark_adopted_good(replica.row, content)?;
                 self.assert(replica, line.seq, content, assertion, true)?;
             }
             Event::Removed(departure) => self.depart(replica, line.seq, departure, gaps)?,
@@ -129,7 +129,11 @@ impl Catalogue {
     }
 
     /// A copy adopted after a power failure has its place now.
-    fn settle_adopted(&self, replica: ReplicaRowId, content: ContentRowId) -> Result<(), JobError> {
+    fn mark_adopted_good(
+        &self,
+        replica: ReplicaRowId,
+        content: ContentRowId,
+    ) -> Result<(), JobError> {
         let sql = "UPDATE payload INDEXED BY payload_by_content SET state = ?3 WHERE content = ?2 \
                    AND replica = ?1 AND state = ?4";
         self.change(sql, params![replica, content, CopyState::Good, CopyState::Adopted])?;
@@ -234,10 +238,11 @@ impl Catalogue {
         let (mailbox, key) = self.row_and_key(&departure.location)?;
         let content = self.content(&departure.identity)?;
         let to = departure.to.as_ref().map(|to| self.row_and_key(to)).transpose()?;
-        let heir = departure.successor.as_ref().map(|heir| self.content(heir)).transpose()?;
+        let successor =
+            departure.successor.as_ref().map(|successor| self.content(successor)).transpose()?;
         let backed = match &to {
             Some((mailbox, key)) => {
-                self.was_asserted(replica.row, *mailbox, key, heir.unwrap_or(content))?
+                self.was_asserted(replica.row, *mailbox, key, successor.unwrap_or(content))?
             }
             None => true,
         };
@@ -264,7 +269,7 @@ impl Catalogue {
                 backed && gaps <= departure.gaps,
                 to.as_ref().map(|to| to.0),
                 to.as_ref().map(|to| &to.1),
-                heir,
+                successor,
             ],
         )?;
         Ok(())
@@ -328,14 +333,14 @@ impl Catalogue {
 
     /// What came after a content, as a departure names it: the location that has it, and what it is, where it is
     /// another one.
-    pub fn followed_by(
+    pub fn successor_for_line(
         &self,
         to: Option<&ContentAt>,
         content: ContentRowId,
     ) -> Result<(Option<Location>, Option<Identity>), JobError> {
-        let Some((mailbox, key, heir)) = to else { return Ok((None, None)) };
-        let other = Some(*heir).filter(|heir| *heir != content);
-        let other = other.map(|heir| self.identity(heir)).transpose()?;
+        let Some((mailbox, key, successor)) = to else { return Ok((None, None)) };
+        let other = Some(*successor).filter(|successor| *successor != content);
+        let other = other.map(|successor| self.identity(successor)).transpose()?;
         Ok((Some(self.location(*mailbox, key)?), other))
     }
 

@@ -11,11 +11,11 @@ use rusqlite::params;
 /// A content that a drive's ledger asserts to be at a location.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AssertedRow {
-    /// Mailbox.
+    /// Its row in the table of mailboxes.
     pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
-    /// The content.
+    /// Its row in the table of contents: a SHA-256 and a length.
     pub content: ContentRowId,
     /// The last of this card's changes as of which the ledger says so.
     pub as_of: u64,
@@ -150,7 +150,7 @@ impl Catalogue {
     }
 
     /// Another location than this one where, by a ledger, a content is, or else was.
-    pub fn other_place(
+    pub fn other_location(
         &self,
         replica: ReplicaRowId,
         (mailbox, key): (MailboxRowId, &[u8]),

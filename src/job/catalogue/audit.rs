@@ -39,10 +39,10 @@ const KEPT: &str = "EXISTS (SELECT 1 FROM restorable CROSS JOIN replica ON repli
 
 /// Messages of the mailboxes in force, counted.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct Totals {
+pub struct MessageTotals {
     /// Messages there.
     pub messages: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub bytes: u64,
     /// Messages with enough good copies, as they are now.
     pub mirrored: u64,
@@ -50,12 +50,12 @@ pub struct Totals {
     pub unmirrored_bytes: u64,
     /// Messages that no drive would give back, as they are now.
     pub on_none: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub on_none_bytes: u64,
     /// Messages that a drive would give back by its own ledger, and nothing here has confirmed that: as after the
     /// state was lost, or on a new card.
     pub unconfirmed: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub unconfirmed_bytes: u64,
     /// Messages whose present version looks like damage to the card.
     pub damaged: u64,
@@ -72,7 +72,7 @@ pub struct Totals {
 pub struct Overdue {
     /// How many.
     pub messages: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub bytes: u64,
     /// The one first seen.
     pub first: Option<OverdueMessage>,
@@ -81,19 +81,19 @@ pub struct Overdue {
 /// One of them, for a person.
 #[derive(Debug, Clone)]
 pub struct OverdueMessage {
-    /// Its mailbox.
+    /// As the config names it, or a ledger.
     pub mailbox: MailboxName,
-    /// Its path.
+    /// Below the folder of its mailbox.
     pub path: RelName,
     /// When it was first seen.
     pub first_seen: Timestamp,
-    /// Its headers.
+    /// Sender, receivers, subject and date, as far as they could be read.
     pub headers: Headers,
 }
 
 impl Catalogue {
     /// Counts the messages that are there, and those that are safe: settled, and with enough copies.
-    pub fn totals(&self, station: &StationName, copies: u32) -> Result<Totals, JobError> {
+    pub fn totals(&self, station: &StationName, copies: u32) -> Result<MessageTotals, JobError> {
         let here = self.in_force();
         let sql = format!(
             // `total` never overflows, whatever a ledger says of lengths.
@@ -102,7 +102,8 @@ impl Catalogue {
         );
         let (messages, bytes, mirrored, damaged) =
             self.only_row(&sql, params![station.as_str(), copies])?;
-        let mut totals = Totals { messages, bytes, mirrored, damaged, ..Totals::default() };
+        let mut totals =
+            MessageTotals { messages, bytes, mirrored, damaged, ..MessageTotals::default() };
         // The rest is about few messages, except in a first pass: it is counted only where there are any.
         if totals.mirrored < totals.messages {
             self.count_unmirrored(station, copies, &mut totals)?;
@@ -125,7 +126,7 @@ impl Catalogue {
         &self,
         station: &StationName,
         copies: u32,
-        totals: &mut Totals,
+        totals: &mut MessageTotals,
     ) -> Result<(), JobError> {
         let unsafe_rows =
             format!("FROM file WHERE is_there AND NOT (is_present AND {SAFE}){}", self.in_force());
@@ -237,7 +238,7 @@ impl Catalogue {
         self.each_row(&sql, [], each)
     }
 
-    /// Whether a message of the mailbox is safe on at least so many drives.
+    /// Whether a message of the mailbox is safe on at least this many drives.
     pub fn is_safe(
         &self,
         station: &StationName,

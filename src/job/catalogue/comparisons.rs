@@ -25,10 +25,11 @@ impl Catalogue {
         self.write_transaction(|| {
             if anew {
                 let ends = self.known_ends(replica)?;
-                let told = self.own_witnesses(replica, id)?;
-                let others = ends.iter().chain(&told).filter(|end| is_there(end) == Some(false));
+                let witnessed = self.own_witnesses(replica, id)?;
+                let others =
+                    ends.iter().chain(&witnessed).filter(|end| is_there(end) == Some(false));
                 if let Some(line) = others.map(|(seq, _)| *seq).min() {
-                    self.accuse(
+                    self.record_contradiction(
                         StatedContradiction { drive: replica.drive, line },
                         None,
                         Contradicting::Line,
@@ -48,7 +49,7 @@ impl Catalogue {
             "DELETE FROM contradiction WHERE drive = ?1 AND other IS NULL AND what = 'line' AND NOT settled",
             [drive],
         )?;
-        self.settle_counts(drive)
+        self.recompute_counts(drive)
     }
 
     fn compare_with_witnesses(
@@ -86,8 +87,8 @@ impl Catalogue {
                    FROM writer WHERE own_first IS NOT NULL)";
         for (line, position) in self.rows::<(u64, Position)>(sql, new)? {
             if self.position_at(position.n)? == Some(position) {
-                let said = StatedContradiction { drive: replica.drive, line };
-                self.accuse(said, None, Contradicting::Change, true)?;
+                let statement = StatedContradiction { drive: replica.drive, line };
+                self.record_contradiction(statement, None, Contradicting::Change, true)?;
             }
         }
         // The first line of each change is compared with all others of it, not each with each: a forged ledger may have
@@ -119,7 +120,7 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         let (drive, station): (DriveRowId, String) =
             self.only_row("SELECT drive, station FROM replica WHERE id = ?1", [replica])?;
-        let said = StatedContradiction { drive, line };
+        let statement = StatedContradiction { drive, line };
         let sql = "SELECT b.drive, min(w.line) FROM replica_writer w JOIN replica b \
                    ON b.id = w.replica WHERE w.writer = ?1 AND b.drive <> ?2 AND b.station = ?3 \
                    AND NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL) \
@@ -128,8 +129,8 @@ impl Catalogue {
         let others: Vec<StatedContradiction> =
             self.rows(sql, params![bits(writer), drive, station])?;
         if others.is_empty() {
-            return self.accuse(said, None, Contradicting::Writer, true);
+            return self.record_contradiction(statement, None, Contradicting::Writer, true);
         }
-        others.iter().try_for_each(|other| self.differ(said, *other, Contradicting::Writer))
+        others.iter().try_for_each(|other| self.differ(statement, *other, Contradicting::Writer))
     }
 }

@@ -12,14 +12,14 @@ use rusqlite::params;
 /// What one line says of a content for a person: when it was first seen, and for how long it had no proven copy. What
 /// counts is the earliest sight in any line, and the shortest time; a negative one comes from a clock that was set
 /// meanwhile, and counts last.
-pub(super) struct First {
+pub(super) struct ContentTimes {
     seen: i64,
     trusted: bool,
     proven: i64,
     exposure: i64,
 }
 
-impl First {
+impl ContentTimes {
     pub(super) fn of(assertion: &Assertion, stamp: &EventTime) -> Self {
         let (seen, proven) = (assertion.first_seen.seconds, stamp.time.seconds);
         Self { seen, trusted: stamp.trusted, proven, exposure: proven.saturating_sub(seen) }
@@ -46,9 +46,9 @@ impl Catalogue {
     pub(super) fn content_first_proven(
         &self,
         identity: &Identity,
-        first: &First,
+        first: &ContentTimes,
     ) -> Result<ContentRowId, JobError> {
-        let First { seen, trusted, proven, exposure } = *first;
+        let ContentTimes { seen, trusted, proven, exposure } = *first;
         let (digest, bytes) = (identity.digest.as_bytes().as_slice(), identity.bytes as i64);
         let sql = "SELECT id, seen IS NULL OR (seen > ?3 AND (?4 OR NOT clock)), proven IS NULL \
                    OR (exposure < 0, exposure) > (?5 < 0, ?5) FROM content WHERE sha256 = ?1 \
@@ -89,7 +89,7 @@ impl Catalogue {
         &self,
         content: ContentRowId,
         headers: &Headers,
-        weight: &SizeBreakdown,
+        sizes: &SizeBreakdown,
     ) -> Result<(), JobError> {
         let sql = "UPDATE content SET sender = ?2, receivers = ?3, subject = ?4, date = ?5, \
                    body = ?6, quoted = ?7, attached = ?8, message_id = ?9 WHERE id = ?1 AND sender \
@@ -102,9 +102,9 @@ impl Catalogue {
                 headers.to,
                 headers.subject,
                 headers.date,
-                weight.body as i64,
-                weight.quoted as i64,
-                weight.attached as i64,
+                sizes.body as i64,
+                sizes.quoted as i64,
+                sizes.attached as i64,
                 headers.message_id,
             ],
         )?;

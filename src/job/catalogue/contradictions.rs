@@ -41,7 +41,7 @@ impl Contradicting {
 /// A drive that contradicts another, or this card.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Contradiction {
-    /// Its row.
+    /// Its row in the catalogue.
     pub row: DriveRowId,
     /// Which.
     pub drive: KnownDrive,
@@ -54,7 +54,7 @@ pub struct Contradiction {
     /// Its copies count for nothing.
     pub disqualified: bool,
     /// Where it was last found, raw.
-    pub at: Vec<u8>,
+    pub path: Vec<u8>,
 }
 
 /// Who says something, and in which line of a ledger.
@@ -88,7 +88,7 @@ impl FromRow for Contradiction {
             what: Contradicting::from_text(&columns.read::<String>()?),
             line: columns.read()?,
             disqualified: columns.read()?,
-            at: columns.read()?,
+            path: columns.read()?,
         })
     }
 }
@@ -105,7 +105,7 @@ impl Catalogue {
 
     /// Its operator takes a drive for the true one, or gives it up: what it contradicts, and what contradicts it, is
     /// settled, and of its ledger no other end is remembered.
-    pub(super) fn settle_contradictions(&self, drive: DriveRowId) -> Result<(), JobError> {
+    pub(super) fn end_contradictions(&self, drive: DriveRowId) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE contradiction SET settled = 1 WHERE drive = ?1 OR other = ?1",
             [drive],
@@ -116,7 +116,7 @@ impl Catalogue {
              OR replica IN (SELECT id FROM replica WHERE drive = ?1)",
             [drive],
         )?;
-        self.settle_all_counts()
+        self.recompute_all_counts()
     }
 
     /// What is on a drive that was ever accused is read as if it were seen for the first time.
@@ -132,35 +132,35 @@ impl Catalogue {
         Ok(())
     }
 
-    fn settle_all_counts(&self) -> Result<(), JobError> {
-        self.drives()?.iter().try_for_each(|drive| self.settle_counts(drive.row))
+    fn recompute_all_counts(&self) -> Result<(), JobError> {
+        self.drives()?.iter().try_for_each(|drive| self.recompute_counts(drive.row))
     }
 
     /// One of a kind for each two drives: a forged ledger may have any number.
-    pub(super) fn accuse(
+    pub(super) fn record_contradiction(
         &self,
-        said: StatedContradiction,
+        statement: StatedContradiction,
         other: Option<DriveRowId>,
         what: Contradicting,
-        judged: bool,
+        disqualified: bool,
     ) -> Result<(), JobError> {
         let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND other IS ?2 AND what = ?3 \
                    AND (line = ?4 OR NOT settled)";
-        let known =
-            self.has_row(sql, params![said.drive, other, what.as_str(), said.line as i64])?;
+        let known = self
+            .has_row(sql, params![statement.drive, other, what.as_str(), statement.line as i64])?;
         if !known {
             self.change(
                 "INSERT INTO contradiction VALUES (?1, ?2, ?3, ?4, ?5, 0)",
-                params![said.drive, other, what.as_str(), said.line as i64, judged],
+                params![statement.drive, other, what.as_str(), statement.line as i64, disqualified],
             )?;
             if other.is_none() {
                 // What it said of others, or they of it, is no question any more.
                 self.db.execute(
                     "DELETE FROM contradiction WHERE NOT settled AND other IS NOT NULL AND (drive = ?1 OR other = ?1)",
-                    [said.drive],
+                    [statement.drive],
                 )?;
             }
-            self.settle_all_counts()?;
+            self.recompute_all_counts()?;
         }
         Ok(())
     }
@@ -175,27 +175,27 @@ impl Catalogue {
         what: Contradicting,
     ) -> Result<(), JobError> {
         if one.drive == other.drive {
-            return self.accuse(one, None, what, true);
+            return self.record_contradiction(one, None, what, true);
         }
         // What contradicts itself, or this card, says nothing of others.
         if self.is_accused_by_this_card(one.drive)? || self.is_accused_by_this_card(other.drive)? {
             return Ok(());
         }
-        let known = (self.knows(one)?, self.knows(other)?);
+        let known = (self.is_recorded(one)?, self.is_recorded(other)?);
         if !known.0 || known.1 {
-            self.accuse(one, Some(other.drive), what, !known.0)?;
+            self.record_contradiction(one, Some(other.drive), what, !known.0)?;
         }
         if !known.1 || known.0 {
-            self.accuse(other, Some(one.drive), what, !known.1)?;
+            self.record_contradiction(other, Some(one.drive), what, !known.1)?;
         }
         Ok(())
     }
 
     /// Whether this card knows a line by more than having read it: it has written to that ledger before, and found it
     /// again as it had left it.
-    fn knows(&self, said: StatedContradiction) -> Result<bool, JobError> {
+    fn is_recorded(&self, statement: StatedContradiction) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM drive WHERE id = ?1 AND own_from <= ?2";
-        self.has_row(sql, params![said.drive, said.line as i64])
+        self.has_row(sql, params![statement.drive, statement.line as i64])
     }
 
     pub(super) fn is_accused_by_this_card(&self, drive: DriveRowId) -> Result<bool, JobError> {

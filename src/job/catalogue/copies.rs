@@ -213,7 +213,7 @@ impl Catalogue {
     }
 
     /// Copies claimed by lines after a break.
-    pub fn claimed_payloads(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
+    pub fn claimed_copies(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.replica = ?1 AND p.state = ?2 ORDER BY p.number";
         self.copies(of, params![replica, CopyState::Claimed])
     }
@@ -237,7 +237,7 @@ impl Catalogue {
 pub struct CopyCounts {
     /// Copies that were whole when they were last read.
     pub whole: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub bytes: u64,
     /// Of them those that were read again after they were made.
     pub read_again: u64,

@@ -24,7 +24,7 @@ impl Catalogue {
                     self.db.execute("DELETE FROM meta WHERE name = 'count_same_device'", [])?;
                 }
             }
-            self.drives()?.iter().try_for_each(|drive| self.settle_counts(drive.row))
+            self.drives()?.iter().try_for_each(|drive| self.recompute_counts(drive.row))
         })
     }
 
@@ -41,7 +41,7 @@ impl Catalogue {
 
     /// Brings the replicas of a drive in line with what is known of it; to be called after every change of that, and
     /// where a replica was made. Writes only if that is news.
-    pub fn settle_counts(&self, drive: DriveRowId) -> Result<(), JobError> {
+    pub fn recompute_counts(&self, drive: DriveRowId) -> Result<(), JobError> {
         let counts = self.counts(drive)?;
         // One of whose ledger only a part is known does not.
         let differs = "drive = ?1 AND trusted <> (?2 AND NOT partial)";
@@ -68,17 +68,17 @@ impl Catalogue {
         let at = Path::new(std::ffi::OsStr::from_bytes(at));
         let sql = "SELECT name, root FROM mailbox WHERE root IS NOT NULL ORDER BY id";
         let mailboxes: Vec<(String, Vec<u8>)> = self.rows(sql, [])?;
-        let mut told = SameDevice::No;
+        let mut result = SameDevice::No;
         let any = !mailboxes.is_empty();
         for (name, root) in mailboxes {
             let root = Path::new(std::ffi::OsStr::from_bytes(&root));
             match same_device(root, at, facts) {
                 Some(true) => return Ok(SameDevice::As(name)),
                 Some(false) => {}
-                None => told = SameDevice::NotKnown,
+                None => result = SameDevice::NotKnown,
             }
         }
-        Ok(if any { told } else { SameDevice::NotKnown })
+        Ok(if any { result } else { SameDevice::NotKnown })
     }
 
     /// The mailbox's own file system is what this drive was on: it dies with the card, though it is not seen as a
@@ -90,7 +90,7 @@ impl Catalogue {
                     "UPDATE drive SET same_device = ?2 WHERE id = ?1",
                     params![drive.row, mailbox.as_str()],
                 )?;
-                self.settle_counts(drive.row)?;
+                self.recompute_counts(drive.row)?;
             }
         }
         Ok(())
@@ -112,7 +112,7 @@ impl Catalogue {
             )?;
             let what = if how.is_sure() { "replaced" } else { "perhaps-replaced" };
             self.note_history(drive.row, now, what, by.as_deref(), None)?;
-            self.settle_counts(drive.row)
+            self.recompute_counts(drive.row)
         })
     }
 
@@ -131,28 +131,28 @@ impl Catalogue {
                 [drive.row],
             )?;
             self.note_history(drive.row, now, "seen-again", None, None)?;
-            self.settle_counts(drive.row)
+            self.recompute_counts(drive.row)
         })
     }
 
     /// Two drives are here at once, so that they are two, whatever else they have in common.
     pub fn distinguish(&self, one: DriveId, other: DriveId) -> Result<(), JobError> {
-        if !self.are_apart(one, other)? {
-            let (one, other) = in_order(one, other);
+        if !self.are_distinct(one, other)? {
+            let (one, other) = sorted_pair(one, other);
             self.db.execute("INSERT OR IGNORE INTO drives_apart VALUES (?1, ?2)", [one, other])?;
         }
         Ok(())
     }
 
     /// Whether two drives were ever here at once.
-    pub fn are_apart(&self, one: DriveId, other: DriveId) -> Result<bool, JobError> {
-        let (one, other) = in_order(one, other);
+    pub fn are_distinct(&self, one: DriveId, other: DriveId) -> Result<bool, JobError> {
+        let (one, other) = sorted_pair(one, other);
         let sql = "SELECT 1 FROM drives_apart WHERE one = ?1 AND other = ?2";
         self.has_row(sql, [one, other])
     }
 }
 
-fn in_order(one: DriveId, other: DriveId) -> (String, String) {
+fn sorted_pair(one: DriveId, other: DriveId) -> (String, String) {
     let (one, other) = (one.to_string(), other.to_string());
     if one <= other { (one, other) } else { (other, one) }
 }

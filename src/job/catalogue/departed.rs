@@ -14,20 +14,20 @@ use std::collections::BTreeSet;
 /// A content that was seen to leave a location.
 #[derive(Debug, Clone)]
 pub struct DepartedRow {
-    /// Mailbox.
+    /// Its row in the table of mailboxes.
     pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
-    /// The content.
+    /// Its row in the table of contents: a SHA-256 and a length.
     pub content: ContentRowId,
-    /// Why.
+    /// Whether it was deleted, replaced, moved or acknowledged.
     pub why: Departed,
     /// What followed it: the place that it moved to, or at its own the content that replaced it.
     pub successor: Option<ContentAt>,
     /// The change.
     pub change_no: u64,
     /// When, in claimed seconds.
-    pub at: i64,
+    pub time: i64,
 }
 
 const DEPARTED: &str = "SELECT mailbox, key, content, why, to_mailbox, to_key, to_content, change_no, at \
@@ -42,7 +42,7 @@ impl FromRow for DepartedRow {
             why: columns.read()?,
             successor: columns.location()?,
             change_no: columns.read()?,
-            at: columns.read()?,
+            time: columns.read()?,
         })
     }
 }
@@ -54,7 +54,7 @@ impl Catalogue {
         &self,
         (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),
         why: Departed,
-        heir: Option<(MailboxRowId, &[u8], ContentRowId)>,
+        successor: Option<(MailboxRowId, &[u8], ContentRowId)>,
         at: i64,
     ) -> Result<u64, JobError> {
         self.record_change(|change_no| {
@@ -68,14 +68,14 @@ impl Catalogue {
                     key,
                     content,
                     why.as_str(),
-                    heir.map(|heir| heir.0),
-                    heir.map(|heir| heir.1),
-                    heir.map(|heir| heir.2),
+                    successor.map(|successor| successor.0),
+                    successor.map(|successor| successor.1),
+                    successor.map(|successor| successor.2),
                     change_no as i64,
                     at
                 ],
             )?;
-            if let Some((mailbox, key, _)) = heir.filter(|heir| heir.2 == content) {
+            if let Some((mailbox, key, _)) = successor.filter(|successor| successor.2 == content) {
                 let sql = "UPDATE file SET move_target = 1 WHERE mailbox = ?1 AND key = ?2";
                 self.change(sql, params![mailbox, key])?;
             }
@@ -147,7 +147,7 @@ impl Catalogue {
         for row in self.departed_at(mailbox, key)? {
             let Some(position) = self.position_at(row.change_no)? else { continue };
             for replica in replicas {
-                if !self.is_silent_of(*replica, row.change_no)? {
+                if !self.cannot_record_departure(*replica, row.change_no)? {
                     let (key, content, why) = (row.key.clone(), row.content, row.why);
                     let replica = *replica;
                     lines.push(DepartureLine { replica, mailbox, key, content, position, why });

@@ -12,7 +12,7 @@ use rusqlite::params;
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct HistoryEntry {
     /// When, as claimed.
-    pub at: Timestamp,
+    pub time: Timestamp,
     /// What: `forgotten`, `taken-back`, `replaced`, `perhaps-replaced`, `seen-again`.
     pub what: String,
     /// Why, or by which drive.
@@ -24,7 +24,7 @@ pub struct HistoryEntry {
 impl FromRow for HistoryEntry {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self {
-            at: columns.written_time()?.unwrap_or_default(),
+            time: columns.written_time()?.unwrap_or_default(),
             what: columns.read()?,
             why: columns.read()?,
             place: columns.read()?,

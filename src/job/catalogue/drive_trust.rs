@@ -32,7 +32,7 @@ impl Catalogue {
     }
 
     /// Why a drive is not trusted, if it is not.
-    pub fn distrust(&self, drive: DriveRowId) -> Result<Option<String>, JobError> {
+    pub fn distrust_reason(&self, drive: DriveRowId) -> Result<Option<String>, JobError> {
         Ok(self.first_row("SELECT distrust FROM drive WHERE id = ?1", [drive])?.flatten())
     }
 
@@ -40,7 +40,7 @@ impl Catalogue {
     fn set_distrust(&self, drive: DriveRowId, why: &str) -> Result<(), JobError> {
         self.write_transaction(|| {
             self.db.execute("UPDATE drive SET distrust = ?2 WHERE id = ?1", params![drive, why])?;
-            self.settle_counts(drive)
+            self.recompute_counts(drive)
         })
     }
 
@@ -128,14 +128,14 @@ impl Catalogue {
                  WHERE id = ?1",
                 [drive],
             )?;
-            self.settle_contradictions(drive)?;
+            self.end_contradictions(drive)?;
             self.read_accused_anew(drive)?;
-            let taken_back = self.take_back(drive, now)?;
+            let taken_back = self.reinstate(drive, now)?;
             if taken_back {
                 self.db.execute("UPDATE replica SET session = NULL WHERE drive = ?1", [drive])?;
                 self.scrub_soon(drive)?;
             }
-            self.settle_counts(drive)?;
+            self.recompute_counts(drive)?;
             Ok(taken_back)
         })?;
         if taken_back {
@@ -200,7 +200,7 @@ impl Catalogue {
     }
 }
 
-/// Whether these are so many zeros: what a device gives for blocks it never kept.
+/// Whether these are this many zeros: what a device gives for blocks it never kept.
 fn is_zeros(found: &Identity) -> bool {
     use crate::model::Hasher;
     const PIECE: usize = 4096;

@@ -41,7 +41,7 @@ pub struct DriveFacts {
     /// How it is called: the last part of where it is found.
     pub label: String,
     /// Where it was last found, raw.
-    pub at: Vec<u8>,
+    pub path: Vec<u8>,
     /// The daemon's state of it, or of the last command's pass.
     pub state: String,
     /// What to add to the state.
@@ -81,7 +81,7 @@ pub struct DriveFacts {
 pub struct Forgotten {
     /// Since when.
     pub since: Timestamp,
-    /// Why.
+    /// What became of the drive, as the operator said.
     pub why: DriveLoss,
     /// Where it went, as it was said.
     pub place: Option<String>,
@@ -155,7 +155,7 @@ pub struct FoundDrive<'a> {
     /// How it is called.
     pub label: &'a str,
     /// Where it is, raw.
-    pub at: &'a [u8],
+    pub path: &'a [u8],
     /// What its device hangs on.
     pub medium: Medium,
     /// Serial number of its file system, where it is known.
@@ -170,13 +170,13 @@ pub struct FoundDrive<'a> {
 
 impl FoundDrive<'_> {
     /// Whether this is news of a drive, apart from the time.
-    fn is_news_of(&self, row: &DriveRow) -> bool {
+    fn is_change_of(&self, row: &DriveRow) -> bool {
         let other_device = match &self.same_device {
             SameDevice::NotKnown => false,
             SameDevice::No => row.same_device.is_some(),
             SameDevice::As(mailbox) => row.same_device.as_ref() != Some(mailbox),
         };
-        row.at != self.at
+        row.path != self.path
             || row.label != self.label
             || row.medium != self.medium
             || row.away.is_some()
@@ -208,7 +208,7 @@ impl FromRow for DriveFacts {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self {
             label: columns.read()?,
-            at: columns.read()?,
+            path: columns.read()?,
             state: columns.read()?,
             detail: columns.read()?,
             last_seen: columns.written_time()?,
@@ -277,12 +277,12 @@ impl Catalogue {
         found: &FoundDrive<'_>,
         now: Timestamp,
     ) -> Result<DriveRowId, JobError> {
-        let at = found.at;
+        let at = found.path;
         let drive = match self.drive(id)? {
             Some(row) => {
                 let old = row.last_seen.unwrap_or_default().seconds;
                 let later = now.seconds.abs_diff(old) >= 3600;
-                if found.is_news_of(&row) || later && self.keeps_sightings {
+                if found.is_change_of(&row) || later && self.records_sightings {
                     self.set_found(row.row, found, now)?;
                 }
                 row.row
@@ -323,7 +323,7 @@ impl Catalogue {
             params![
                 row,
                 found.label,
-                found.at,
+                found.path,
                 now.to_text(),
                 found.medium.as_str(),
                 found.serial,

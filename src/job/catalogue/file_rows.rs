@@ -10,7 +10,7 @@ use crate::model::{Identity, RelName, Suspicion, Timestamp};
 /// A row of the table of files.
 #[derive(Debug, Clone)]
 pub struct FileRow {
-    /// Mailbox.
+    /// Its row in the table of mailboxes.
     pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
@@ -77,7 +77,7 @@ impl FileRow {
     pub(super) const COLUMNS: &str = "mailbox, key, state, bytes, modified_s, modified_n, changed, inode, mode, \
         first_statted, first_seen, clock, content, good, suspect, change_no, since, departure_read, hinted";
 
-    /// Its path.
+    /// Read back from the sorting key; an error means a damaged catalogue.
     pub fn path(&self) -> Result<RelName, JobError> {
         RelName::from_key(&self.key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))
     }
@@ -146,9 +146,9 @@ pub(super) fn fold_time(time: Timestamp) -> i64 {
 /// A content just read from the mailbox.
 #[derive(Debug, Clone)]
 pub struct NewFile {
-    /// What it is.
+    /// SHA-256 and length of the content.
     pub identity: Identity,
-    /// Its headers.
+    /// Sender, receivers, subject and date, as far as they could be read.
     pub headers: Headers,
     /// What its bytes are made of.
     pub size_breakdown: SizeBreakdown,

@@ -57,8 +57,8 @@ impl Catalogue {
         self.only_row(sql, of)
     }
 
-    /// Rows of a mailbox that seem to be gone, of contents that are settled somewhere else; at most so many.
-    pub fn leaving_and_present(
+    /// Rows of a mailbox that seem to be gone, of contents that are settled somewhere else; at most this many.
+    pub fn leaving_but_elsewhere(
         &self,
         mailbox: MailboxRowId,
         most: usize,
@@ -89,7 +89,7 @@ impl Catalogue {
     /// Records a look: new facts, to be settled by a second look. `first_seen` is kept if there was one. A path that
     /// was gone starts over: its content has left it, or is missing from it.
     /// `hinted`: the change was seen as it happened.
-    pub fn look(
+    pub fn record_look(
         &self,
         (mailbox, key): (MailboxRowId, &[u8]),
         facts: &FileFacts,
@@ -271,7 +271,7 @@ impl Catalogue {
     }
 
     /// A version that looked like damage is accepted as the message.
-    pub fn take_as_it_is(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<(), JobError> {
+    pub fn accept_as_is(&self, mailbox: MailboxRowId, key: &[u8]) -> Result<(), JobError> {
         self.record_change(|change_no| {
             let sql = "UPDATE file SET suspect = NULL, good = NULL, change_no = ?3 \
                        WHERE mailbox = ?1 AND key = ?2";

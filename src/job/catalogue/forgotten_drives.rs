@@ -16,7 +16,7 @@ pub(super) const FORGOTTEN: &str = "forgotten-drives";
 
 /// A line of the file.
 #[derive(Serialize, Deserialize)]
-struct Kept {
+struct ForgottenRecord {
     id: String,
     label: String,
     /// Serial number of its file system, by which one that was refused is known whatever it says of itself.
@@ -47,8 +47,8 @@ impl Catalogue {
             self.note_history(drive, now, "forgotten", Some(why.as_str()), place)?;
             // Taken back, it is ours because the operator takes it back.
             self.make_unknown(drive)?;
-            self.settle_contradictions(drive)?;
-            self.settle_counts(drive)
+            self.end_contradictions(drive)?;
+            self.recompute_counts(drive)
         })?;
         self.keep_forgotten();
         // Otherwise a power failure could undo it.
@@ -56,17 +56,17 @@ impl Catalogue {
     }
 
     /// The operator has a drive back that was given up; whether it was.
-    pub(super) fn take_back(&self, drive: DriveRowId, now: Timestamp) -> Result<bool, JobError> {
-        let taken = self.db.execute(
+    pub(super) fn reinstate(&self, drive: DriveRowId, now: Timestamp) -> Result<bool, JobError> {
+        let changed = self.db.execute(
             "UPDATE drive SET forgotten = NULL, forgotten_why = NULL, forgotten_place = NULL, \
              state = CASE state WHEN 'forgotten' THEN '' ELSE state END, detail = '' \
              WHERE id = ?1 AND forgotten IS NOT NULL",
             [drive],
         )?;
-        if taken > 0 {
+        if changed > 0 {
             self.note_history(drive, now, "taken-back", None, None)?;
         }
-        Ok(taken > 0)
+        Ok(changed > 0)
     }
 
     /// Writes the file of the drives given up anew. Where it cannot be written the catalogue alone has them.
@@ -94,7 +94,7 @@ impl Catalogue {
             None
         });
         for line in known.unwrap_or_default().lines() {
-            let Ok(kept) = serde_json::from_str::<Kept>(line) else { continue };
+            let Ok(kept) = serde_json::from_str::<ForgottenRecord>(line) else { continue };
             let (Ok(id), Some(why)) = (kept.id.parse::<DriveId>(), DriveLoss::from_text(&kept.why))
             else {
                 continue;
@@ -121,7 +121,7 @@ impl Catalogue {
 
 fn line(drive: &DriveRow) -> Option<String> {
     let Forgotten { since, why, place } = drive.forgotten.as_ref()?;
-    let kept = Kept {
+    let kept = ForgottenRecord {
         id: drive.id.to_string(),
         label: drive.label.clone(),
         serial: drive.serial.clone(),

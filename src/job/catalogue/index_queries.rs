@@ -39,12 +39,12 @@ pub enum LocationStatus {
 /// Where a message is or was, and how it went.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LastLocation {
-    /// Mailbox.
+    /// Its row in the table of mailboxes.
     pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// Whether it is there; else how it went.
-    pub whereabouts: LocationStatus,
+    pub status: LocationStatus,
 }
 
 impl FromRow for LastLocation {
@@ -52,14 +52,14 @@ impl FromRow for LastLocation {
         let (mailbox, key) = (columns.read()?, columns.read()?);
         let (ended, missing): (Option<i64>, bool) = columns.read()?;
         let why: Option<String> = columns.read()?;
-        let whereabouts = match (ended, why.as_deref()) {
+        let status = match (ended, why.as_deref()) {
             (None, _) if missing => LocationStatus::Missing,
             (None, _) => LocationStatus::There,
             (_, Some("moved")) => LocationStatus::Moved,
             (_, Some("replaced")) => LocationStatus::Replaced,
             _ => LocationStatus::Removed,
         };
-        Ok(Self { mailbox, key, whereabouts })
+        Ok(Self { mailbox, key, status })
     }
 }
 
@@ -87,19 +87,19 @@ impl Catalogue {
                    FROM assertion a INDEXED BY assertion_by_content WHERE a.content = ?2 \
                    AND a.replica = ?1 GROUP BY a.mailbox, a.key ORDER BY a.ended IS NOT NULL, \
                    a.missing, a.mailbox, a.key LIMIT ?3";
-        let mut stands: Vec<LastLocation> =
+        let mut locations: Vec<LastLocation> =
             self.rows(sql, params![replica, content, PLACES_NAMED])?;
-        stands.sort_by_key(|stand| stand.whereabouts);
-        Ok(stands)
+        locations.sort_by_key(|location| location.status);
+        Ok(locations)
     }
 
     /// Bytes of everything that a drive carries in addition to the copies, as this card last left it.
-    pub fn carried(&self, drive: DriveRowId) -> Result<Option<u64>, JobError> {
+    pub fn extras_bytes(&self, drive: DriveRowId) -> Result<Option<u64>, JobError> {
         Ok(self.meta(&format!("carried {drive}"))?.and_then(|text| text.parse().ok()))
     }
 
     /// Keeps that.
-    pub fn set_carried(&self, drive: DriveRowId, bytes: u64) -> Result<(), JobError> {
+    pub fn set_extras_bytes(&self, drive: DriveRowId, bytes: u64) -> Result<(), JobError> {
         self.set_meta(&format!("carried {drive}"), &bytes.to_string())
     }
 

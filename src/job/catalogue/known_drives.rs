@@ -45,7 +45,7 @@ impl KnownHow {
 
 /// What is kept of a drive that is ours.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct KnownAs {
+pub struct Recognition {
     /// Since when.
     pub since: Timestamp,
     /// How it became ours.
@@ -56,7 +56,7 @@ pub struct KnownAs {
 
 /// A line of the file.
 #[derive(Serialize, Deserialize)]
-struct Kept {
+struct KnownRecord {
     id: String,
     label: String,
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -65,7 +65,7 @@ struct Kept {
     since: String,
 }
 
-impl FromRow for KnownAs {
+impl FromRow for Recognition {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self {
             since: columns.written_time()?.unwrap_or_default(),
@@ -75,7 +75,7 @@ impl FromRow for KnownAs {
     }
 }
 
-impl FromRow for Kept {
+impl FromRow for KnownRecord {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self {
             id: columns.read()?,
@@ -89,7 +89,7 @@ impl FromRow for Kept {
 
 impl Catalogue {
     /// What is kept of a drive, if it is ours.
-    pub fn known_as(&self, id: DriveId) -> Result<Option<KnownAs>, JobError> {
+    pub fn known_as(&self, id: DriveId) -> Result<Option<Recognition>, JobError> {
         let sql = "SELECT since, how, serial FROM known_drive WHERE uuid = ?1";
         self.first_row(sql, [id.to_string()])
     }
@@ -159,7 +159,7 @@ impl Catalogue {
             None
         });
         for line in kept.unwrap_or_default().lines() {
-            let Ok(kept) = serde_json::from_str::<Kept>(line) else { continue };
+            let Ok(kept) = serde_json::from_str::<KnownRecord>(line) else { continue };
             let (Ok(id), Some(how)) = (kept.id.parse::<DriveId>(), KnownHow::from_text(&kept.how))
             else {
                 continue;
@@ -176,7 +176,7 @@ impl Catalogue {
 
 /// Keeps of a catalogue that is to be set aside, as after an update of the program, which drives were copied to; an
 /// earlier version of the program wrote no such file. That it cannot be read is no trouble of its own.
-pub(super) fn keep_before_set_aside(catalogue: &Path, state: &Path) {
+pub(super) fn rescue_before_set_aside(catalogue: &Path, state: &Path) {
     if host::exists(&state.join(KNOWN)) {
         return;
     }
@@ -200,7 +200,7 @@ pub(super) fn keep_before_set_aside(catalogue: &Path, state: &Path) {
     }
 }
 
-fn write(state: &Path, kept: Vec<Kept>) -> Result<(), JobError> {
+fn write(state: &Path, kept: Vec<KnownRecord>) -> Result<(), JobError> {
     let path = state.join(KNOWN);
     let lines = kept.iter().filter_map(|line| Some(serde_json::to_string(line).ok()? + "\n"));
     host::write_whole(&path, lines.collect::<String>().as_bytes())?;
@@ -224,7 +224,7 @@ mod tests {
              INSERT INTO replica VALUES (1, 7), (2, 0);",
         )
         .unwrap();
-        keep_before_set_aside(&path, state.path());
+        rescue_before_set_aside(&path, state.path());
         let kept = host::read_text(&state.path().join(KNOWN)).unwrap().unwrap();
         assert_eq!(kept.lines().count(), 1, "{kept}");
         assert!(kept.contains("00000000000000aa") && kept.contains("\"A1\""), "{kept}");

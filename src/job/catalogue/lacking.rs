@@ -6,14 +6,14 @@ use super::merge::Decision;
 use super::merge::Merge;
 use super::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use super::writers::bits;
-use super::{AssertedRow, Catalogue, ContentAt, Lacking, ReplicaState};
+use super::{AssertedRow, Catalogue, ContentAt, LackingCount, ReplicaState};
 use crate::job::JobError;
 use crate::model::StationName;
 use rusqlite::params;
 use std::collections::BTreeSet;
 
 /// Decides what a restore from all drives known would give, one location after the other.
-pub(super) struct Giving<'a> {
+pub(super) struct RestorePreview<'a> {
     merge: Merge<'a>,
     /// The replica that counts though its drive may not.
     replica: Option<ReplicaRowId>,
@@ -21,9 +21,9 @@ pub(super) struct Giving<'a> {
     last: Option<(MailboxRowId, Vec<u8>, BTreeSet<ContentRowId>)>,
 }
 
-impl Giving<'_> {
+impl RestorePreview<'_> {
     /// Whether a content is given at a location.
-    pub(super) fn gives(
+    pub(super) fn would_restore(
         &mut self,
         mailbox: MailboxRowId,
         key: &[u8],
@@ -50,25 +50,25 @@ impl Giving<'_> {
 
 impl Catalogue {
     /// What a restore from all drives known would give; the replica counts even where its drive does not.
-    pub(super) fn giving<'a>(
+    pub(super) fn restore_preview<'a>(
         &'a self,
         station: &'a StationName,
         replica: Option<ReplicaRowId>,
-    ) -> Result<Giving<'a>, JobError> {
-        Ok(Giving { merge: self.merge(station, false)?, replica, last: None })
+    ) -> Result<RestorePreview<'a>, JobError> {
+        Ok(RestorePreview { merge: self.merge(station, false)?, replica, last: None })
     }
 
     /// What a ledger asserts of the mailboxes in force and a restore would put there, of contents that no mailbox of
     /// this card has and that are not missing from it either. Only what some drive has a copy of: anybody can write a
     /// line.
-    pub fn lacked(
+    pub fn each_lacking(
         &self,
         replica: ReplicaRowId,
         mut each: impl FnMut(AssertedRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let station = self.station_of_replica(replica)?;
         // Of a ledger with lines that cannot be read, also what left by a departure that does not count any more.
-        let told = "(SELECT * FROM current_assertion WHERE replica = ?1 UNION ALL \
+        let asserted_rows = "(SELECT * FROM current_assertion WHERE replica = ?1 UNION ALL \
              SELECT a.replica, a.mailbox, a.key, a.content, a.line, a.missing, a.suspect, a.modified_s, a.modified_n, \
              a.mode, a.as_of FROM replica b CROSS JOIN assertion a ON a.replica = b.id \
              WHERE b.id = ?1 AND b.gaps > 0 AND a.ended IS NOT NULL AND NOT EXISTS (SELECT 1 FROM departure d \
@@ -76,7 +76,7 @@ impl Catalogue {
              AND d.counts))";
         let columns = AssertedRow::COLUMNS;
         let sql = format!(
-            "SELECT {columns} FROM {told} s WHERE true AND NOT EXISTS (SELECT 1 \
+            "SELECT {columns} FROM {asserted_rows} s WHERE true AND NOT EXISTS (SELECT 1 \
              FROM live_by_content f WHERE f.content = s.content) AND NOT EXISTS (SELECT 1 \
              FROM missing m WHERE m.content = s.content) AND NOT (s.suspect IS NOT NULL \
              AND EXISTS (SELECT 1 FROM file f WHERE f.mailbox = s.mailbox AND f.key = s.key \
@@ -85,23 +85,23 @@ impl Catalogue {
              ORDER BY mailbox, key, content, line DESC",
             self.in_force()
         );
-        let mut giving = None;
+        let mut preview = None;
         let mut last: Option<ContentAt> = None;
-        self.each_row(&sql, [replica], |standing: AssertedRow| {
-            let of = (standing.mailbox, standing.key.clone(), standing.content);
+        self.each_row(&sql, [replica], |asserted: AssertedRow| {
+            let of = (asserted.mailbox, asserted.key.clone(), asserted.content);
             if last.as_ref() == Some(&of) {
                 return Ok(());
             }
             last = Some(of);
-            if self.is_ignored(&standing.key) {
+            if self.is_ignored(&asserted.key) {
                 return Ok(());
             }
-            let giving = match &mut giving {
-                Some(giving) => giving,
-                none => none.insert(self.giving(&station, Some(replica))?),
+            let preview = match &mut preview {
+                Some(preview) => preview,
+                none => none.insert(self.restore_preview(&station, Some(replica))?),
             };
-            if giving.gives(standing.mailbox, &standing.key, standing.content)? {
-                each(standing)?;
+            if preview.would_restore(asserted.mailbox, &asserted.key, asserted.content)? {
+                each(asserted)?;
             }
             Ok(())
         })
@@ -109,19 +109,19 @@ impl Catalogue {
 
     /// What a drive asserts and this card lacks: as the last pass left it, or computed where no pass has recorded
     /// anything on the drive, or something was lacking then.
-    pub fn lacking_now(&self, replica: &ReplicaState) -> Result<Lacking, JobError> {
+    pub fn lacking_now(&self, replica: &ReplicaState) -> Result<LackingCount, JobError> {
         match replica.recorded_through == 0 || replica.lacking.messages > 0 {
             true => self.lacking(replica),
-            false => Ok(Lacking::default()),
+            false => Ok(LackingCount::default()),
         }
     }
 
     /// How many messages a drive asserts that this card lacks.
-    pub fn lacking(&self, replica: &ReplicaState) -> Result<Lacking, JobError> {
-        let mut lacking = Lacking::default();
-        self.lacked(replica.row, |standing| {
+    pub fn lacking(&self, replica: &ReplicaState) -> Result<LackingCount, JobError> {
+        let mut lacking = LackingCount::default();
+        self.each_lacking(replica.row, |asserted| {
             let (bytes, seen): (u64, Option<i64>) =
-                self.only_row("SELECT bytes, seen FROM content WHERE id = ?1", [standing.content])?;
+                self.only_row("SELECT bytes, seen FROM content WHERE id = ?1", [asserted.content])?;
             lacking.messages += 1;
             lacking.bytes = lacking.bytes.saturating_add(bytes);
             lacking.newest = lacking.newest.max(seen);
@@ -139,7 +139,7 @@ impl Catalogue {
     }
 
     /// Whether all that is asserted of a content at a location, and not taken back, was written by this card.
-    pub fn is_said_here_alone(
+    pub fn is_asserted_here_alone(
         &self,
         station: &StationName,
         of: (MailboxRowId, &[u8], ContentRowId),

@@ -13,7 +13,7 @@ pub struct LastCopies {
     /// Messages on the card that are safe on this drive alone.
     pub on_card: u64,
     /// Messages that the card lacks, or has damaged, and of which only this drive has a good copy.
-    pub nowhere: u64,
+    pub unrecoverable: u64,
 }
 
 /// A good copy of a content on another drive whose copies count, and of which it is not asked whether it was wiped.
@@ -39,23 +39,23 @@ impl Catalogue {
              JOIN drive d ON d.id = b.drive AND d.replaced IS NULL {OF_FILE} AND b.trusted = 1 AND b.drive <> ?2)"
         );
         let on_card = self.only_row(&on_card, params![replica.row, drive])?;
-        let mut wanted: Vec<ContentRowId> =
+        let mut contents: Vec<ContentRowId> =
             self.rows("SELECT DISTINCT content FROM missing", [])?;
-        self.lacked(replica.row, |standing| {
-            wanted.push(standing.content);
+        self.each_lacking(replica.row, |asserted| {
+            contents.push(asserted.content);
             Ok(())
         })?;
-        wanted.sort_unstable();
-        wanted.dedup();
+        contents.sort_unstable();
+        contents.dedup();
         let sql = format!(
             "SELECT EXISTS (SELECT 1 FROM payload p JOIN replica b ON b.id = p.replica \
              WHERE p.content = ?1 AND p.is_usable AND b.drive = ?2) AND NOT {KEPT_BY_OTHER}"
         );
-        let mut nowhere = 0;
-        for content in wanted {
-            nowhere += self.only_row::<u64>(&sql, params![content, drive])?;
+        let mut unrecoverable = 0;
+        for content in contents {
+            unrecoverable += self.only_row::<u64>(&sql, params![content, drive])?;
         }
-        Ok(LastCopies { on_card, nowhere })
+        Ok(LastCopies { on_card, unrecoverable })
     }
 
     /// Forgets all that a wiped drive had. The drive itself stays known, as given up.

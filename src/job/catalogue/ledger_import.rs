@@ -62,7 +62,7 @@ pub struct KnownBefore {
     mailbox: Option<MailboxRowId>,
 }
 
-/// A ledger that is being taken in.
+/// A ledger that is being imported.
 pub struct LedgerImport<'a> {
     catalogue: &'a Catalogue,
     portion: Option<Transaction<'a>>,
@@ -76,7 +76,7 @@ pub struct LedgerImport<'a> {
 }
 
 impl Catalogue {
-    /// The room that there is for so many bytes of a ledger; `None` where nobody can say.
+    /// The room that there is for this many bytes of a ledger; `None` where nobody can say.
     pub fn room_for(&self, ledger: u64) -> Option<LedgerRoom> {
         let free = match (self.state(), self.db.path()) {
             (Some(state), _) => host::room(state)?,
@@ -93,7 +93,7 @@ impl Catalogue {
         Ok((ask("page_count")? - ask("freelist_count")?) as u64)
     }
 
-    /// Begins to take in so many bytes of a ledger.
+    /// Begins to import this many bytes of a ledger.
     pub fn import_ledger(&self, room: Option<LedgerRoom>) -> Result<LedgerImport<'_>, JobError> {
         let before = KnownBefore {
             content: self.only_row("SELECT max(id) FROM content", [])?,
@@ -158,10 +158,10 @@ impl Catalogue {
         let unused = "IN (SELECT writer FROM replica_writer WHERE replica = ?1 AND writer IN (SELECT bits FROM writer \
              WHERE own_first IS NULL AND seen = 0) \
              AND writer NOT IN (SELECT writer FROM replica_writer WHERE replica <> ?1) LIMIT ?2)";
-        self.delete_by_and_by(&format!("DELETE FROM writer WHERE bits {unused}"), replica.row)?;
+        self.delete_in_portions(&format!("DELETE FROM writer WHERE bits {unused}"), replica.row)?;
         let unused = "(writer, number) IN (SELECT writer, number FROM writer_link WHERE ?1 = ?1 \
              AND writer NOT IN (SELECT bits FROM writer) LIMIT ?2)";
-        self.delete_by_and_by(&format!("DELETE FROM writer_link WHERE {unused}"), replica.row)?;
+        self.delete_in_portions(&format!("DELETE FROM writer_link WHERE {unused}"), replica.row)?;
         for (table, key) in [
             ("payload", "replica, number"),
             ("assertion", "replica, mailbox, key, content, line"),
@@ -174,7 +174,7 @@ impl Catalogue {
                 "DELETE FROM {table} WHERE ({key}) IN (SELECT {key} FROM {table} \
                  WHERE replica = ?1 LIMIT ?2)"
             );
-            self.delete_by_and_by(&sql, replica.row)?;
+            self.delete_in_portions(&sql, replica.row)?;
         }
         self.forget_replica(replica)?;
         if let Some(before) = before {
@@ -189,19 +189,25 @@ impl Catalogue {
                  AND NOT EXISTS (SELECT 1 FROM assertion WHERE content = c.id) \
                  AND NOT EXISTS (SELECT 1 FROM departure WHERE content = c.id) \
                  AND NOT EXISTS (SELECT 1 FROM departure WHERE to_content = c.id) LIMIT ?2)";
-            self.delete_by_and_by(&format!("DELETE FROM content WHERE {unused}"), before.content)?;
+            self.delete_in_portions(
+                &format!("DELETE FROM content WHERE {unused}"),
+                before.content,
+            )?;
             let unused = "id IN (SELECT id FROM mailbox WHERE id > coalesce(?1, 0) AND root IS NULL \
                  AND id NOT IN (SELECT mailbox FROM assertion) AND id NOT IN (SELECT mailbox FROM departure) \
                  AND id NOT IN (SELECT mailbox FROM mark) AND id NOT IN (SELECT mailbox FROM replica_mailbox) \
                  AND id NOT IN (SELECT mailbox FROM file) AND id NOT IN (SELECT mailbox FROM missing) \
                  AND id NOT IN (SELECT mailbox FROM departed) AND id NOT IN (SELECT mailbox FROM not_wanted) \
                  LIMIT ?2)";
-            self.delete_by_and_by(&format!("DELETE FROM mailbox WHERE {unused}"), before.mailbox)?;
+            self.delete_in_portions(
+                &format!("DELETE FROM mailbox WHERE {unused}"),
+                before.mailbox,
+            )?;
         }
         self.give_room_back()
     }
 
-    fn delete_by_and_by(&self, sql: &str, of: impl rusqlite::ToSql) -> Result<(), JobError> {
+    fn delete_in_portions(&self, sql: &str, of: impl rusqlite::ToSql) -> Result<(), JobError> {
         loop {
             let gone = self.change(sql, params![of, ROWS_DROPPED])?;
             if gone == 0 {
@@ -235,9 +241,9 @@ impl LedgerImport<'_> {
         Ok(())
     }
 
-    /// So many more lines are taken in. Ends a portion that is large enough; `false` where there is no room for
+    /// Counts lines that were imported. Ends a portion that is large enough; `false` where there is no room for
     /// another one.
-    pub fn took(&mut self, lines: u64, replica: ReplicaRowId) -> Result<bool, JobError> {
+    pub fn count_lines(&mut self, lines: u64, replica: ReplicaRowId) -> Result<bool, JobError> {
         self.lines += lines;
         // A passing catalogue is nobody else's.
         if self.lines < LEDGER_PORTION_LINES || self.catalogue.state().is_none() {
@@ -264,7 +270,7 @@ impl LedgerImport<'_> {
     pub fn done(mut self, replica: &ReplicaState) -> Result<(), JobError> {
         if self.is_partial {
             self.catalogue.set_partial(replica.row, false)?;
-            self.catalogue.settle_counts(replica.drive)?;
+            self.catalogue.recompute_counts(replica.drive)?;
         }
         if let Some(portion) = self.portion.take() {
             portion.commit()?;
@@ -272,7 +278,7 @@ impl LedgerImport<'_> {
         self.catalogue.limit_pages(None)
     }
 
-    /// It is not taken in: of a portion under way nothing is kept, and of those before it nothing either if all is to
+    /// It is not imported: of a portion under way nothing is kept, and of those before it nothing either if all is to
     /// be forgotten.
     pub fn give_up(mut self, replica: &mut ReplicaState, forget: bool) -> Result<(), JobError> {
         // Rolls back.
@@ -282,7 +288,7 @@ impl LedgerImport<'_> {
             true => {
                 self.catalogue.drop_rows(replica, Some(self.before))?;
                 self.catalogue.set_partial(replica.row, false)?;
-                self.catalogue.settle_counts(replica.drive)
+                self.catalogue.recompute_counts(replica.drive)
             }
             false => Ok(()),
         }

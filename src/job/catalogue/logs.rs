@@ -40,7 +40,7 @@ pub struct LogDamage {
     /// Which log.
     pub log: Log,
     /// Byte of the log from which on.
-    pub at: u64,
+    pub offset: u64,
     /// How many lines, at least.
     pub lines: u64,
     /// The medium does not give these bytes at all: then writing lines again after them helps no reader, since none
@@ -52,7 +52,7 @@ impl FromRow for LogDamage {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self {
             log: columns.read()?,
-            at: columns.read()?,
+            offset: columns.read()?,
             lines: columns.read()?,
             unreadable: columns.read()?,
         })
@@ -102,7 +102,7 @@ impl Catalogue {
             .unwrap_or(0))
     }
 
-    /// Where the next look at lengths goes on.
+    /// Where the next look at lengths continues.
     pub fn set_lengths_seen_to(&self, replica: ReplicaRowId, segment: u32) -> Result<(), JobError> {
         let sql = "UPDATE checks SET lengths_to = ?2 WHERE replica = ?1";
         self.change(sql, params![replica, segment])?;
@@ -140,11 +140,11 @@ impl Catalogue {
         self.write_transaction(|| {
             self.db.execute("DELETE FROM log_damage WHERE replica = ?1", [replica])?;
             found.iter().try_for_each(|damage| {
-                let LogDamage { log, at, lines, unreadable } = *damage;
+                let LogDamage { log, offset, lines, unreadable } = *damage;
                 self.db.execute(
                     "INSERT INTO log_damage (replica, log, at, lines, unreadable) \
                      VALUES (?1, ?2, ?3, ?4, ?5)",
-                    params![replica, log, at as i64, lines as i64, unreadable],
+                    params![replica, log, offset as i64, lines as i64, unreadable],
                 )?;
                 Ok(())
             })

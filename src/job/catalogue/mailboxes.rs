@@ -18,8 +18,8 @@ const STATION: &str = "station";
 
 /// A mailbox that is not in force, and of which the drives' ledgers have messages.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct LeftMailbox {
-    /// Its name.
+pub struct MailboxNotInForce {
+    /// As the config names it, or a ledger.
     pub name: MailboxName,
     /// Messages that a restore would give back to it.
     pub messages: u64,
@@ -28,7 +28,7 @@ pub struct LeftMailbox {
 /// A mailbox that was seen before.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct KnownMailbox {
-    /// Its row.
+    /// Its row in the catalogue.
     pub row: MailboxRowId,
     /// The folder where it was last scanned, raw; `None` if it is known from a drive's ledger alone.
     pub root: Option<Vec<u8>>,
@@ -42,7 +42,7 @@ impl Catalogue {
 
     /// The same, and every other process and thread finds them with [`kept_in_force`](Self::kept_in_force). While one
     /// was not in force the passes recorded nothing of it on any drive, and each drive's row says so.
-    pub fn keep_in_force(&self, mailboxes: &[MailboxRowId]) -> Result<(), JobError> {
+    pub fn save_in_force(&self, mailboxes: &[MailboxRowId]) -> Result<(), JobError> {
         self.put_in_force(mailboxes);
         let before = self.kept_in_force()?;
         if before == mailboxes {
@@ -150,7 +150,7 @@ impl Catalogue {
         Ok((self.only_row(there, [mailbox])?, self.only_row(missing, [mailbox])?))
     }
 
-    /// Some messages that were there when a mailbox was last scanned, none longer than so many bytes.
+    /// Some messages that were there when a mailbox was last scanned, none longer than this many bytes.
     pub fn some_present(
         &self,
         mailbox: MailboxRowId,
@@ -171,7 +171,10 @@ impl Catalogue {
     }
 
     /// Mailboxes that are not in force, and of which the drives' ledgers have messages for this station.
-    pub fn left_mailboxes(&self, station: &StationName) -> Result<Vec<LeftMailbox>, JobError> {
+    pub fn left_mailboxes(
+        &self,
+        station: &StationName,
+    ) -> Result<Vec<MailboxNotInForce>, JobError> {
         let Some(in_force) = self.in_force.borrow().clone() else { return Ok(Vec::new()) };
         let rows: Vec<(MailboxRowId, String)> =
             self.rows("SELECT id, name FROM mailbox ORDER BY name", [])?;
@@ -181,7 +184,7 @@ impl Catalogue {
             if messages > 0
                 && let Ok(name) = name.parse()
             {
-                left.push(LeftMailbox { name, messages });
+                left.push(MailboxNotInForce { name, messages });
             }
         }
         Ok(left)

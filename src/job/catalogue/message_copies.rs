@@ -12,7 +12,7 @@ use rusqlite::params;
 /// A path of the mailbox that has or had a message, and what is known of its content.
 #[derive(Debug, Clone)]
 pub struct TrackedMessage {
-    /// Mailbox.
+    /// Its row in the table of mailboxes.
     pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
@@ -35,12 +35,12 @@ pub struct TrackedMessage {
 /// A good copy of a content.
 #[derive(Debug, Clone, Copy)]
 pub struct Proof {
-    /// The content.
+    /// Its row in the table of contents: a SHA-256 and a length.
     content: ContentRowId,
     /// The drive's row.
     pub drive: DriveRowId,
     /// The last time it was read and was right, as claimed.
-    pub at: Timestamp,
+    pub time: Timestamp,
     /// In a later look than the one that made it.
     pub read_again: bool,
     /// The drive was declared to be elsewhere.
@@ -94,7 +94,7 @@ impl FromRow for Proof {
         Ok(Self {
             content: columns.read()?,
             drive: columns.read()?,
-            at: columns.seconds()?,
+            time: columns.seconds()?,
             read_again: columns.read()?,
             away: columns.read()?,
         })

@@ -13,11 +13,11 @@ use rusqlite::params;
 /// A content that is missing from a location.
 #[derive(Debug, Clone)]
 pub struct MissingRow {
-    /// Mailbox.
+    /// Its row in the table of mailboxes.
     pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
-    /// The content.
+    /// Its row in the table of contents: a SHA-256 and a length.
     pub content: ContentRowId,
     /// A version that looks like damage is there in its place.
     pub damaged: bool,
@@ -74,7 +74,7 @@ impl MissingRow {
         })
     }
 
-    /// Its path.
+    /// Read back from the sorting key; an error means a damaged catalogue.
     pub fn path(&self) -> Result<RelName, JobError> {
         RelName::from_key(&self.key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))
     }
@@ -113,7 +113,7 @@ impl Catalogue {
 
     /// A content is missing from a location only because it was unknown whether what is there now is the rest of it. A
     /// drive shows that it is not: of the same message it is a later version. Whether it was so.
-    pub fn settle_as_replaced(
+    pub fn end_as_replaced(
         &self,
         row: &FileRow,
         before: ContentRowId,
@@ -129,9 +129,9 @@ impl Catalogue {
         {
             return Ok(false);
         }
-        let heir = Some((row.mailbox, row.key.as_slice(), content));
+        let successor = Some((row.mailbox, row.key.as_slice(), content));
         let of = (row.mailbox, row.key.as_slice(), before);
-        self.set_departed(of, Departed::Replaced, heir, at).map(|_| true)
+        self.set_departed(of, Departed::Replaced, successor, at).map(|_| true)
     }
 
     /// What is missing from a location is not looked for any more; no drive records anything of it.
@@ -183,7 +183,7 @@ impl Catalogue {
 
     /// A location that has a content now and did not when a row was last known to be there, and that no departure
     /// names yet: where the content of the row went to.
-    pub fn new_place(
+    pub fn new_location(
         &self,
         row: &FileRow,
         content: ContentRowId,
@@ -213,7 +213,7 @@ impl Catalogue {
     }
 
     /// All of a mailbox was scanned: what is there now was there at the last change. Where nothing changed nothing is
-    /// written, not even in vain: a read-only catalogue would refuse that, and be copied for it.
+    /// written, not even without effect: a read-only catalogue would refuse that, and be copied for it.
     pub fn set_scanned(&self, mailbox: MailboxRowId) -> Result<(), JobError> {
         let change_no = self.change_no()? as i64;
         let (of, behind) = (params![mailbox, change_no], "WHERE id = ?1 AND scanned <> ?2");
@@ -254,7 +254,7 @@ impl Catalogue {
     }
 
     /// A location where a content is, or is missing from, of which a ledger says so too; among the latest of many.
-    pub fn asserted_place(
+    pub fn asserted_location(
         &self,
         replica: ReplicaRowId,
         content: ContentRowId,

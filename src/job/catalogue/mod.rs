@@ -49,7 +49,7 @@ mod writer_definitions;
 mod writers;
 
 pub use assertions::AssertedRow;
-pub use audit::{Overdue, OverdueMessage, Totals};
+pub use audit::{MessageTotals, Overdue, OverdueMessage};
 pub use contradictions::{Contradicting, Contradiction};
 pub use copies::{CopyCounts, CopyRow, CopyStatus};
 pub use departed::DepartedRow;
@@ -57,21 +57,21 @@ pub use drive_history::HistoryEntry;
 pub use drives::{DriveFacts, DriveRow, Forgotten, FoundDrive, Replaced, ReplacedHow, SameDevice};
 pub use file_rows::{FileRow, FileStatRow, NewFile};
 pub use index_queries::{LastLocation, LocationStatus, NumberedCopy};
-pub use known_drives::{KnownAs, KnownHow};
+pub use known_drives::{KnownHow, Recognition};
 pub use last_copies::LastCopies;
 pub use ledger_import::{LedgerImport, LedgerRoom};
 pub use logs::{KnownLines, LogDamage};
-pub use mailboxes::{KnownMailbox, LeftMailbox};
-pub use merge::{Decision, Merge, RestoreItem, Role, Version, Withheld};
+pub use mailboxes::{KnownMailbox, MailboxNotInForce};
+pub use merge::{ContentVersion, Decision, Merge, RestoreItem, RestoreReason, Withheld};
 pub use message_copies::{Proof, TrackedMessage};
 pub use missing::MissingRow;
 pub use open::SetAside;
 pub use previous_replica::{LostLine, LostStatement, PreviousReplica};
-pub use replicas::{Lacking, ReplicaState};
+pub use replicas::{LackingCount, ReplicaState};
 pub use row_ids::{ContentAt, ContentRowId, DriveRowId, MailboxRowId, ReplicaRowId};
 pub use scrub::CycleTotals;
 pub use states::{CopyState, FileState, Log};
-pub use traffic::{Counted, LocationRecord, MessageInfo};
+pub use traffic::{LocationRecord, MessageInfo, StationOrder};
 pub use withheld::WithheldCounts;
 
 use super::JobError;
@@ -88,7 +88,7 @@ pub struct Catalogue {
     /// The folder in memory that goes with it, of a passing copy that has one.
     home: Option<MemoryFolder>,
     /// Whether what is only good to know, as when a drive was last seen, is kept.
-    keeps_sightings: bool,
+    records_sightings: bool,
     /// No change was made through it yet: the first one is a new writer's.
     is_fresh: Cell<bool>,
     /// What is known of writers, once it was asked for.

@@ -11,7 +11,7 @@ use std::time::Duration;
 
 /// The operator's leave for the next new stick.
 #[derive(Serialize, Deserialize)]
-struct Leave {
+struct NewDrivePermission {
     /// In this boot only.
     boot: String,
     /// Until then, in milliseconds of it.
@@ -34,27 +34,28 @@ impl Catalogue {
         clock: &dyn Clock,
     ) -> Result<(), JobError> {
         let within = i64::try_from(within.as_millis()).unwrap_or(i64::MAX / 4);
-        let (boot, until) = (clock.stamp().boot, millis(clock).saturating_add(within));
-        self.keep_leave(&Leave { boot, until, before, taken: None })
+        let (boot, until) = (clock.event_time().boot, millis(clock).saturating_add(within));
+        self.save_permission(&NewDrivePermission { boot, until, before, taken: None })
     }
 
     /// For how long the next new stick is still let in; `None`: it is not.
     pub fn next_let_in(&self, clock: &dyn Clock) -> Result<Option<Duration>, JobError> {
-        let leave = self.leave(clock)?.filter(|leave| leave.taken.is_none());
-        let left = leave.and_then(|leave| u64::try_from(leave.until - millis(clock)).ok());
+        let permission = self.permission(clock)?.filter(|permission| permission.taken.is_none());
+        let left =
+            permission.and_then(|permission| u64::try_from(permission.until - millis(clock)).ok());
         Ok(left.map(Duration::from_millis))
     }
 
     /// Whether the stick of a mount is the one that is let in. The first that asks is.
-    pub fn take_leave(&self, mount: &str, clock: &dyn Clock) -> Result<bool, JobError> {
+    pub fn use_permission(&self, mount: &str, clock: &dyn Clock) -> Result<bool, JobError> {
         self.write_transaction(|| {
-            let Some(mut leave) = self.leave(clock)? else { return Ok(false) };
-            match &leave.taken {
+            let Some(mut permission) = self.permission(clock)? else { return Ok(false) };
+            match &permission.taken {
                 Some(taken) => Ok(taken == mount),
-                None if leave.before.iter().any(|before| before == mount) => Ok(false),
+                None if permission.before.iter().any(|before| before == mount) => Ok(false),
                 None => {
-                    leave.taken = Some(mount.to_owned());
-                    self.keep_leave(&leave)?;
+                    permission.taken = Some(mount.to_owned());
+                    self.save_permission(&permission)?;
                     Ok(true)
                 }
             }
@@ -62,19 +63,21 @@ impl Catalogue {
     }
 
     /// The stick that was let in is one of ours.
-    pub fn end_leave(&self) -> Result<(), JobError> {
+    pub fn end_permission(&self) -> Result<(), JobError> {
         self.db.execute("DELETE FROM meta WHERE name = ?1", [LEAVE])?;
         Ok(())
     }
 
-    fn leave(&self, clock: &dyn Clock) -> Result<Option<Leave>, JobError> {
-        let kept = self.meta(LEAVE)?.and_then(|text| serde_json::from_str::<Leave>(&text).ok());
-        let boot = clock.stamp().boot;
+    fn permission(&self, clock: &dyn Clock) -> Result<Option<NewDrivePermission>, JobError> {
+        let kept = self
+            .meta(LEAVE)?
+            .and_then(|text| serde_json::from_str::<NewDrivePermission>(&text).ok());
+        let boot = clock.event_time().boot;
         Ok(kept.filter(|l| !boot.is_empty() && l.boot == boot && millis(clock) < l.until))
     }
 
-    fn keep_leave(&self, leave: &Leave) -> Result<(), JobError> {
-        self.set_meta(LEAVE, &serde_json::to_string(leave).unwrap_or_default())
+    fn save_permission(&self, permission: &NewDrivePermission) -> Result<(), JobError> {
+        self.set_meta(LEAVE, &serde_json::to_string(permission).unwrap_or_default())
     }
 
     /// Announces a drive that was never seen before, once; `false` of one that is known here, or was announced. One
@@ -92,7 +95,7 @@ impl Catalogue {
         }
         self.db.execute(
             "INSERT OR REPLACE INTO new_drive VALUES (?1, ?2, ?3, ?4)",
-            params![id.to_string(), serial, clock.stamp().boot, millis(clock)],
+            params![id.to_string(), serial, clock.event_time().boot, millis(clock)],
         )?;
         Ok(true)
     }
@@ -102,7 +105,7 @@ impl Catalogue {
     pub fn is_announced(&self, id: DriveId, clock: &dyn Clock) -> Result<bool, JobError> {
         let sql = "SELECT boot, at FROM new_drive WHERE uuid = ?1 AND boot IS NOT NULL";
         let since: Option<(String, i64)> = self.first_row(sql, [id.to_string()])?;
-        let boot = clock.stamp().boot;
+        let boot = clock.event_time().boot;
         Ok(since.is_some_and(|(of, at)| {
             let at = if of == boot { at } else { 0 };
             millis(clock).saturating_sub(at) < announced_for()
@@ -111,7 +114,7 @@ impl Catalogue {
 
     /// Ends what has been announced for long enough, so that a later boot does not begin it anew.
     pub fn end_announcements(&self, clock: &dyn Clock) -> Result<(), JobError> {
-        let (now, boot) = (millis(clock), clock.stamp().boot);
+        let (now, boot) = (millis(clock), clock.event_time().boot);
         let over = "boot IS NOT NULL AND ?1 - (CASE boot WHEN ?2 THEN at ELSE 0 END) >= ?3";
         let over_now = params![now, boot, announced_for()];
         let sql = format!("SELECT 1 FROM new_drive WHERE {over}");

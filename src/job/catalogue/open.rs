@@ -2,7 +2,7 @@
 //! Never deletes one.
 
 use super::Catalogue;
-use crate::disk::{MemoryFolder, StandIn, Trouble, host, make_dirs};
+use crate::disk::{ErrorKind, MemoryFolder, StandIn, host, make_dirs};
 use crate::job::JobError;
 use crate::model::DriveId;
 use crate::model::limits::CATALOGUE_JOURNAL_BYTES;
@@ -48,7 +48,7 @@ impl Catalogue {
         let path = Self::path(state);
         match Self::try_open(&path) {
             Err(error) if error.is_damaged_catalogue() => {
-                super::known_drives::keep_before_set_aside(&path, state);
+                super::known_drives::rescue_before_set_aside(&path, state);
                 let aside = Self::set_aside(state, &error)?;
                 Ok((Self::try_open(&path)?, aside))
             }
@@ -76,8 +76,8 @@ impl Catalogue {
         let flags =
             rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let db = Connection::open_with_flags(Self::path(state), flags).ok()?;
-        let mut catalogue = Self::over(db).ok()?;
-        catalogue.keeps_sightings = false;
+        let mut catalogue = Self::with_connection(db).ok()?;
+        catalogue.records_sightings = false;
         catalogue.db.busy_timeout(BUSY).ok()?;
         catalogue.db.pragma_update(None, "cache_size", CACHE_KIB).ok()?;
         catalogue.has_version().ok()?.then_some(catalogue)
@@ -103,11 +103,11 @@ impl Catalogue {
         };
         match take() {
             Ok(db) => {
-                let taken = Self::over(db)?;
+                let loaded = Self::with_connection(db)?;
                 // In a damaged one already this may fail.
-                let set = taken.db.pragma_update(None, "cache_size", PASSING_KIB);
-                if set.is_ok() && taken.has_version().unwrap_or(false) {
-                    copy = taken;
+                let set = loaded.db.pragma_update(None, "cache_size", PASSING_KIB);
+                if set.is_ok() && loaded.has_version().unwrap_or(false) {
+                    copy = loaded;
                 }
                 Ok(copy)
             }
@@ -122,7 +122,7 @@ impl Catalogue {
     /// An empty catalogue that goes with the value: in memory, and what is too much for that in a file without
     /// a name in the system's folder for such (SQLite, "Temporary Files Used By SQLite").
     pub fn temporary() -> Result<Self, JobError> {
-        let catalogue = Self::over(Connection::open("")?)?;
+        let catalogue = Self::with_connection(Connection::open("")?)?;
         catalogue.db.pragma_update(None, "cache_size", PASSING_KIB)?;
         catalogue.create()?;
         Ok(catalogue)
@@ -130,24 +130,24 @@ impl Catalogue {
 
     /// A copy of this one as it is now, that goes with the value.
     pub fn copied(&self) -> Result<Self, JobError> {
-        Self::over(copied(&self.db)?)
+        Self::with_connection(copied(&self.db)?)
     }
 
     /// An empty catalogue in memory.
     pub fn in_memory() -> Result<Self, JobError> {
-        let catalogue = Self::over(Connection::open_in_memory()?)?;
+        let catalogue = Self::with_connection(Connection::open_in_memory()?)?;
         catalogue.create()?;
         Ok(catalogue)
     }
 
-    fn over(db: Connection) -> Result<Self, JobError> {
+    fn with_connection(db: Connection) -> Result<Self, JobError> {
         // Plans do not depend on the values bound: else most statements are prepared anew at each use.
         db.set_db_config(rusqlite::config::DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
         db.set_prepared_statement_cache_capacity(STATEMENTS);
         Ok(Self {
             db,
             home: None,
-            keeps_sightings: true,
+            records_sightings: true,
             is_fresh: true.into(),
             lineage: None.into(),
             writers_described: None.into(),
@@ -164,7 +164,7 @@ impl Catalogue {
         match host::lock(&state.join(format!("drive-{id}.lock"))) {
             Ok(lock) => Ok(Some(lock)),
             // The drive itself is in use; anything else is the state folder's own trouble.
-            Err(error) if error.trouble == Trouble::Busy => Err(error.into()),
+            Err(error) if error.trouble == ErrorKind::Busy => Err(error.into()),
             Err(error) => Err(JobError::State(error)),
         }
     }
@@ -211,7 +211,7 @@ impl Catalogue {
 
     fn try_open(path: &Path) -> Result<Self, JobError> {
         refuse_links(path)?;
-        let mut catalogue = Self::over(Connection::open(path)?)?;
+        let mut catalogue = Self::with_connection(Connection::open(path)?)?;
         // Before its other files exist, which get the owner of this one.
         host::give_to_owner_of_folder(path)?;
         catalogue.db.busy_handler(Some(super::ledger_import::wait_for_turn))?;
@@ -245,7 +245,7 @@ impl Catalogue {
     }
 
     /// Works with little memory, for what has time: an idle daemon does not give back all that it once took.
-    pub fn keep_small(&self) -> Result<(), JobError> {
+    pub fn use_small_cache(&self) -> Result<(), JobError> {
         Ok(self.db.pragma_update(None, "cache_size", SMALL_KIB)?)
     }
 
@@ -289,20 +289,20 @@ fn refuse_links(path: &Path) -> Result<(), JobError> {
 fn copy_files(state: &Path, folder: &Path) -> Result<(), JobError> {
     let from = Catalogue::path(state);
     let to = Catalogue::path(folder);
-    let beside = |path: &Path, suffix: &str| {
+    let sibling = |path: &Path, suffix: &str| {
         let mut name = path.as_os_str().to_owned();
         name.push(suffix);
         PathBuf::from(name)
     };
     if host::copy_file(&from, &to)? {
-        host::copy_file(&beside(&from, "-wal"), &beside(&to, "-wal"))?;
+        host::copy_file(&sibling(&from, "-wal"), &sibling(&to, "-wal"))?;
     }
-    for beside in [
+    for sibling in [
         super::replicas::LOST_PAGES,
         super::forgotten_drives::FORGOTTEN,
         super::known_drives::KNOWN,
     ] {
-        host::copy_file(&state.join(beside), &folder.join(beside))?;
+        host::copy_file(&state.join(sibling), &folder.join(sibling))?;
     }
     Ok(())
 }

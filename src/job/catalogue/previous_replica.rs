@@ -14,7 +14,7 @@ use rusqlite::params;
 /// A replica set aside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct PreviousReplica {
-    /// Its row.
+    /// Its row in the catalogue.
     pub row: ReplicaRowId,
     /// The ledger still ended as it was known to: it is the same one, and so are the copies.
     pub same_medium: bool,
@@ -25,16 +25,16 @@ pub struct PreviousReplica {
 /// What a ledger said of a content at a location before it lost the line.
 #[derive(Debug, Clone)]
 pub struct LostLine {
-    /// Mailbox.
+    /// Its row in the table of mailboxes.
     pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
-    /// The content.
+    /// Its row in the table of contents: a SHA-256 and a length.
     pub content: ContentRowId,
     /// The position of which the line spoke.
     pub position: Position,
     /// What it said.
-    pub said: LostStatement,
+    pub statement: LostStatement,
 }
 
 /// What a line said.
@@ -53,7 +53,7 @@ pub enum LostStatement {
     },
     /// That it has left.
     Left {
-        /// Why.
+        /// Whether it was deleted, replaced, moved or acknowledged.
         why: Departed,
         /// The location that has what came after it, and what that is.
         to: Option<ContentAt>,
@@ -178,7 +178,7 @@ impl Catalogue {
                    WHERE n.replica = ?2 AND n.mailbox = o.mailbox AND n.key = o.key AND n.content \
                    = o.content) GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, \
                    o.content LIMIT ?6";
-        self.untold(sql, retired, replica, after, most, |columns| {
+        self.each_lost_line(sql, retired, replica, after, most, |columns| {
             Ok(LostStatement::Stands {
                 missing: columns.read()?,
                 suspect: columns.read()?,
@@ -207,20 +207,20 @@ impl Catalogue {
                    AND d.mailbox = o.mailbox AND d.key = o.key AND d.content = o.content \
                    AND d.counts) GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, \
                    o.content LIMIT ?6";
-        self.untold(sql, retired, replica, after, most, |columns| {
+        self.each_lost_line(sql, retired, replica, after, most, |columns| {
             Ok(LostStatement::Left { why: columns.read()?, to: columns.location()? })
         })
     }
 
     /// What a query finds: the location, the content and the position of each line, then what it said.
-    fn untold(
+    fn each_lost_line(
         &self,
         sql: &str,
         retired: ReplicaRowId,
         replica: ReplicaRowId,
         after: Option<&LostLine>,
         most: u32,
-        said: impl Fn(&mut Columns<'_, '_>) -> rusqlite::Result<LostStatement>,
+        statement: impl Fn(&mut Columns<'_, '_>) -> rusqlite::Result<LostStatement>,
     ) -> Result<Vec<LostLine>, JobError> {
         let (mailbox, key) = (after.map(|a| a.mailbox), after.map(|a| &a.key));
         let of = params![retired, replica, mailbox, key, after.map(|a| a.content), most];
@@ -228,7 +228,7 @@ impl Catalogue {
         let rows = query.query_map(of, |row| {
             let mut columns = Columns::of(row);
             let (mailbox, key, content, position) = columns.read()?;
-            Ok(LostLine { mailbox, key, content, position, said: said(&mut columns)? })
+            Ok(LostLine { mailbox, key, content, position, statement: statement(&mut columns)? })
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }

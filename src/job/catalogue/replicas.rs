@@ -17,10 +17,10 @@ pub(super) const LOST_PAGES: &str = "lost-pages";
 
 /// Messages that a drive asserts and the mailboxes of this card lack.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Lacking {
+pub struct LackingCount {
     /// How many.
     pub messages: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub bytes: u64,
     /// When the one last seen came, in claimed seconds.
     pub newest: Option<i64>,
@@ -64,7 +64,7 @@ pub struct ReplicaState {
     /// The rows of these mailboxes, in order: of others the ledger may know nothing.
     pub recorded_mailboxes: String,
     /// What the ledger asserts and this card's mailboxes lack.
-    pub lacking: Lacking,
+    pub lacking: LackingCount,
     /// Lines were read that nobody here made durable: they may be in the system's memory alone.
     pub unsynced_lines: bool,
     /// Copies without a line may be in any segment, not only in the last.
@@ -90,7 +90,7 @@ impl FromRow for ReplicaState {
             opened: columns.read()?,
             recorded_through: columns.read()?,
             recorded_mailboxes: columns.read()?,
-            lacking: Lacking {
+            lacking: LackingCount {
                 messages: columns.read()?,
                 bytes: columns.read()?,
                 newest: columns.read()?,
@@ -121,7 +121,7 @@ impl ReplicaState {
 
     /// Whether a line that cannot be read was found after a change: that line may assert again what left by that
     /// change, and a departure would not count.
-    pub fn is_silent_of(&self, change_no: u64) -> bool {
+    pub fn cannot_record_departure(&self, change_no: u64) -> bool {
         self.gaps > 0 && change_no <= self.gaps_since
     }
 }
@@ -218,7 +218,7 @@ impl Catalogue {
             opened: false,
             recorded_through: 0,
             recorded_mailboxes: String::new(),
-            lacking: Lacking::default(),
+            lacking: LackingCount::default(),
             unsynced_lines: false,
             unlisted_anywhere: true,
             ..*replica
@@ -275,7 +275,7 @@ impl Catalogue {
     }
 
     /// [`ReplicaState::is_silent_of`], of a row's number.
-    pub(super) fn is_silent_of(
+    pub(super) fn cannot_record_departure(
         &self,
         replica: ReplicaRowId,
         change_no: u64,

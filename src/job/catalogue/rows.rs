@@ -52,7 +52,7 @@ impl<'r, 's> Columns<'r, 's> {
 
     /// The next two columns as claimed seconds, and whether something vouched for the clock; nothing where it was never
     /// seen.
-    pub(super) fn first_sight(&mut self) -> rusqlite::Result<Option<(i64, bool)>> {
+    pub(super) fn first_seen(&mut self) -> rusqlite::Result<Option<(i64, bool)>> {
         let (seen, clock): (Option<i64>, Option<bool>) = self.read()?;
         Ok(seen.map(|seen| (seen, clock == Some(true))))
     }

@@ -57,7 +57,7 @@ impl Catalogue {
         every: Duration,
         clock: &dyn Clock,
     ) -> Result<Duration, JobError> {
-        let now = clock.stamp();
+        let now = clock.event_time();
         let up = i64::try_from(clock.since_boot().as_secs()).unwrap_or(i64::MAX);
         let known = self.scrub_row(replica)?;
         let row = match known {
@@ -123,7 +123,7 @@ impl Catalogue {
         replica: ReplicaRowId,
         clock: &dyn Clock,
     ) -> Result<i64, JobError> {
-        let now = clock.stamp();
+        let now = clock.event_time();
         let row = match self.scrub_row(replica)? {
             Some(row) => row,
             None => self.first_scrub(replica, now.time)?,

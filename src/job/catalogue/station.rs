@@ -47,7 +47,7 @@ impl Catalogue {
 
     /// Copies whose content their own ledger gives no location: adopted after a power failure and not asserted since,
     /// known from a manifest or from their file alone, or whose line cannot be read any more.
-    pub fn copies_without_place(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
+    pub fn copies_without_location(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.replica = ?1 AND p.is_usable \
              AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.replica = p.replica AND a.content = p.content) \
              AND NOT EXISTS (SELECT 1 FROM not_wanted n WHERE n.content = p.content) \

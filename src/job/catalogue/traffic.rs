@@ -17,7 +17,7 @@ pub struct LocationRecord {
     /// Mailbox and path as its sorting key; none of a copy of which no place is known any more.
     pub place: Option<(MailboxRowId, Vec<u8>)>,
     /// What gives the message its place among all.
-    pub order: Counted,
+    pub order: StationOrder,
     /// It is there now, in this card's own mailbox.
     pub here: bool,
     /// The content is a version that looks like damage to the card.
@@ -29,7 +29,7 @@ pub struct LocationRecord {
 
 /// The place of a message in the station's own order.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Counted {
+pub enum StationOrder {
     /// By the number of its first line in the longest ledger, written by an earlier card.
     Earlier(u64),
     /// In the order in which this card first saw contents.
@@ -41,7 +41,7 @@ pub enum Counted {
 /// A message as the catalogue has it.
 #[derive(Debug, Clone)]
 pub struct MessageInfo {
-    /// What it is.
+    /// SHA-256 and length of the content.
     pub identity: Identity,
     /// Its headers, if they were ever read on this card.
     pub headers: Option<Headers>,
@@ -74,9 +74,9 @@ impl FromRow for LocationRecord {
         let content = columns.read()?;
         let (rank, line): (i64, u64) = columns.read()?;
         let order = match rank {
-            0 => Counted::Earlier(line),
-            1 => Counted::Own,
-            _ => Counted::Not,
+            0 => StationOrder::Earlier(line),
+            1 => StationOrder::Own,
+            _ => StationOrder::Not,
         };
         let (mailbox, key): (Option<MailboxRowId>, Option<Vec<u8>>) = columns.read()?;
         Ok(Self {
@@ -84,7 +84,7 @@ impl FromRow for LocationRecord {
             place: mailbox.zip(key),
             order,
             suspect: columns.read()?,
-            seen: columns.first_sight()?,
+            seen: columns.first_seen()?,
             here: columns.read()?,
         })
     }
@@ -95,7 +95,7 @@ impl FromRow for MessageInfo {
         Ok(Self {
             identity: columns.read()?,
             headers: columns.read()?,
-            seen: columns.first_sight()?,
+            seen: columns.first_seen()?,
         })
     }
 }

@@ -48,15 +48,15 @@ impl Catalogue {
             if on.is_empty() {
                 return Ok(());
             }
-            let standing = self.asserted_locations(station, content)?;
-            if !standing.is_empty() {
+            let locations = self.asserted_locations(station, content)?;
+            if !locations.is_empty() {
                 let giving = match &mut giving {
                     Some(giving) => giving,
-                    none => none.insert(self.giving(station, None)?),
+                    none => none.insert(self.restore_preview(station, None)?),
                 };
                 let mut comes_back = false;
-                for (mailbox, key) in standing {
-                    comes_back = comes_back || giving.gives(mailbox, &key, content)?;
+                for (mailbox, key) in locations {
+                    comes_back = comes_back || giving.would_restore(mailbox, &key, content)?;
                 }
                 if comes_back {
                     return Ok(());

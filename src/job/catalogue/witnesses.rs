@@ -94,7 +94,7 @@ impl Catalogue {
 
     /// The numbers of a ledger's lines whose hashes are asked for, so that they may be compared. `anew`: it does not go
     /// on from where it was known to end.
-    pub fn to_be_compared(
+    pub fn witnesses_to_compare(
         &self,
         replica: &ReplicaState,
         id: DriveId,

@@ -45,8 +45,8 @@ impl Catalogue {
 
     /// Counts the writers that a ledger describes; whether it may describe more.
     fn may_describe_writer(&self, replica: ReplicaRowId, links: u64) -> Result<bool, JobError> {
-        let told = self.writers_described.get().filter(|told| told.0 == replica);
-        let (mut writers, mut of_links) = match told {
+        let described = self.writers_described.get().filter(|described| described.0 == replica);
+        let (mut writers, mut of_links) = match described {
             Some((_, writers, links)) => (writers, links),
             None => {
                 let sql = "SELECT count(DISTINCT b.writer), count(l.number) FROM replica_writer b \

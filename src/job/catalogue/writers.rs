@@ -79,7 +79,7 @@ impl Catalogue {
         }
     }
 
-    /// Draws a writer that goes on from where this card is, and has read what it has read.
+    /// Draws a writer that continues from where this card is, and has read what it has read.
     fn begin_writer(&self) -> Result<(), JobError> {
         let change_no = self.change_no()?;
         let parent = self.position_at(change_no)?;
@@ -178,7 +178,7 @@ impl Catalogue {
                 writers.define(writer, &links);
                 links.clear();
                 if disputed {
-                    writers.dispute(writer);
+                    writers.mark_disputed(writer);
                 }
             }
             let Some((.., parent, n)) = row else { return Ok(writers) };
@@ -195,8 +195,8 @@ impl Catalogue {
     ) -> Result<T, JobError> {
         let known = self.lineage.borrow().as_ref().map(|writers| writers.knows(writer));
         // Another thread may have begun a writer since, or read of one.
-        let told = "SELECT 1 FROM writer WHERE bits = ?1 AND (defined OR own_first IS NOT NULL)";
-        if known.is_none() || known == Some(false) && self.has_row(told, [bits(writer)])? {
+        let sql = "SELECT 1 FROM writer WHERE bits = ?1 AND (defined OR own_first IS NOT NULL)";
+        if known.is_none() || known == Some(false) && self.has_row(sql, [bits(writer)])? {
             // While this card's own lines are written its present writer may get any number.
             let writers = self.load_lineage(self.reading.get().unwrap_or(COUNT_MAX))?;
             self.lineage.replace(Some(writers));

@@ -56,7 +56,7 @@ pub enum CopyNote {
 /// A message in the list.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct IndexedMessage {
-    /// Its copy.
+    /// The copy's file, in a folder of `data/`.
     pub payload: PayloadName,
     /// Bytes.
     pub bytes: u64,
@@ -67,7 +67,7 @@ pub struct IndexedMessage {
     /// Its folder, or several.
     pub folder: String,
     /// What else is to be said.
-    pub marks: Vec<CopyNote>,
+    pub notes: Vec<CopyNote>,
 }
 
 impl IndexedMessage {
@@ -81,7 +81,7 @@ impl IndexedMessage {
 pub enum Page<'a> {
     /// The first.
     First {
-        /// The station.
+        /// Its bag on a drive is `counterfoil/STATION/`.
         station: &'a StationName,
         /// All others, the latest first.
         entries: &'a [IndexEntry],
@@ -90,7 +90,7 @@ pub enum Page<'a> {
     },
     /// Another.
     Numbered {
-        /// The station.
+        /// Its bag on a drive is `counterfoil/STATION/`.
         station: &'a StationName,
         /// Its number, from 1, the oldest.
         page: u32,
@@ -135,13 +135,13 @@ pub(super) fn write(
         latest_first(&mut latest);
         latest.truncate(INDEX_LATEST);
         let text = writer.page(&Page::Numbered { station, page, pages, messages });
-        put(drive, &bag::index_page(page), text, extras)?;
+        write_page(drive, &bag::index_page(page), text, extras)?;
     }
     if extras.stops() {
         return Ok(());
     }
     let first = writer.page(&Page::First { station, entries: &entries, latest });
-    put(drive, &RelName::fixed(bag::INDEX), first, extras)?;
+    write_page(drive, &RelName::fixed(bag::INDEX), first, extras)?;
     // Where pages took fewer messages once. Nothing is deleted on a drive, so they say that they are empty.
     for page in pages + 1.. {
         let name = bag::index_page(page);
@@ -151,7 +151,7 @@ pub(super) fn write(
         }
         let messages = Vec::new();
         let text = writer.page(&Page::Numbered { station, page, pages, messages });
-        put(drive, &name, text, extras)?;
+        write_page(drive, &name, text, extras)?;
     }
     Ok(())
 }
@@ -165,14 +165,14 @@ fn latest_first(messages: &mut [IndexedMessage]) {
     messages.sort_by_key(|message| Reverse((message.date(), message.payload.number)));
 }
 
-fn put(
+fn write_page(
     drive: &Replica,
     name: &RelName,
     mut text: String,
     extras: &mut ExtrasWriter<'_>,
 ) -> Result<(), JobError> {
     text.push('\n');
-    extras.put(&drive.dir.join(name), text.as_bytes(), TORN_PAGE)
+    extras.write(&drive.dir.join(name), text.as_bytes(), TORN_PAGE)
 }
 
 struct MessageIndex<'a> {
@@ -211,34 +211,34 @@ impl MessageIndex<'_> {
     fn listed(&self, row: &CopyRow) -> Result<IndexedMessage, JobError> {
         let known = self.catalogue.known(row.content)?;
         let headers = known.headers.unwrap_or_else(|| self.headers_of(row));
-        let stands = self.catalogue.last_locations(self.drive.state.row, row.content)?;
-        let is_there = |stand: &&LastLocation| stand.whereabouts == LocationStatus::There;
-        let some_there = stands.iter().any(|stand| is_there(&stand));
-        let named = stands.iter().filter(|stand| !some_there || is_there(stand));
+        let locations = self.catalogue.last_locations(self.drive.state.row, row.content)?;
+        let is_there = |location: &&LastLocation| location.status == LocationStatus::There;
+        let some_there = locations.iter().any(|location| is_there(&location));
+        let named = locations.iter().filter(|location| !some_there || is_there(location));
         let mut folders = Vec::new();
-        for stand in named {
-            let folder = self.folder(stand)?;
+        for location in named {
+            let folder = self.folder(location)?;
             if !folders.contains(&folder) {
                 folders.push(folder);
             }
         }
-        let mut marks = Vec::new();
+        let mut notes = Vec::new();
         match row.state {
-            CopyState::Damaged => marks.push(CopyNote::Damaged),
-            CopyState::Missing => marks.push(CopyNote::Missing),
-            CopyState::Debris => marks.push(CopyNote::Debris),
+            CopyState::Damaged => notes.push(CopyNote::Damaged),
+            CopyState::Missing => notes.push(CopyNote::Missing),
+            CopyState::Debris => notes.push(CopyNote::Debris),
             CopyState::Claimed
             | CopyState::Good
             | CopyState::Adopted
             | CopyState::GivenUp
             | CopyState::Removed => {}
         }
-        match stands.iter().map(|stand| stand.whereabouts).min() {
-            None if row.state != CopyState::Debris => marks.push(CopyNote::NoPlace),
-            Some(LocationStatus::Removed) => marks.push(CopyNote::Removed),
-            Some(LocationStatus::Missing) => marks.push(CopyNote::Vanished),
+        match locations.iter().map(|location| location.status).min() {
+            None if row.state != CopyState::Debris => notes.push(CopyNote::NoPlace),
+            Some(LocationStatus::Removed) => notes.push(CopyNote::Removed),
+            Some(LocationStatus::Missing) => notes.push(CopyNote::Vanished),
             Some(LocationStatus::Replaced | LocationStatus::Moved) => {
-                marks.push(CopyNote::Replaced)
+                notes.push(CopyNote::Replaced)
             }
             _ => {}
         }
@@ -248,13 +248,13 @@ impl MessageIndex<'_> {
             headers,
             seen: known.seen.map(|(seen, _)| seen),
             folder: shortened(folders.join(", ")),
-            marks,
+            notes,
         })
     }
 
-    fn folder(&self, stand: &LastLocation) -> Result<String, JobError> {
-        let (mailbox, _) = self.catalogue.mailbox_name(stand.mailbox)?;
-        let path = RelName::from_key(&stand.key).ok();
+    fn folder(&self, location: &LastLocation) -> Result<String, JobError> {
+        let (mailbox, _) = self.catalogue.mailbox_name(location.mailbox)?;
+        let path = RelName::from_key(&location.key).ok();
         Ok(match path.and_then(|path| path.parent()) {
             Some(folder) => format!("{mailbox}/{}", escape::shown(folder.as_bytes())),
             None => mailbox.to_string(),

@@ -1,11 +1,11 @@
-//! Writes a whole file on a drive over in place. Only what can be made anew is ever given to it.
+//! Writes a whole file on a drive over in place. Only what can be written again is ever given to it.
 //!
 //! No name changes and nothing is truncated, since on FAT neither is done at once: a file keeps its name, and a shorter
 //! text is filled up with empty lines. First the head says that the file is being written, then comes the rest, then
 //! the head: a power failure anywhere leaves the old file, one that says what it is, or the new one. The next pass
 //! compares, and writes what is not as it should be.
 
-use crate::disk::{Pieces, ReadFrom, Trouble, Volume};
+use crate::disk::{Chunks, ErrorKind, ReadFrom, Volume};
 use crate::job::{JobError, Progress};
 use crate::model::RelName;
 use crate::model::limits::{EXTRAS_CHUNK_BYTES, EXTRAS_TEXT_BYTES, OVERHEAD_BYTES, RESERVE_BYTES};
@@ -26,7 +26,7 @@ pub struct ExtrasOutcome {
     pub stopped: bool,
 }
 
-/// A drive, as a place for what can be made anew.
+/// A drive, as a place for what can be written again.
 pub(super) struct ExtrasWriter<'a> {
     pub volume: &'a dyn Volume,
     pub done: ExtrasOutcome,
@@ -56,7 +56,7 @@ impl<'a> ExtrasWriter<'a> {
     pub(super) fn occupant(&mut self, at: &RelName) -> Result<Occupant, JobError> {
         match self.volume.length(at) {
             Ok(length) => Ok(Occupant::Ours(length)),
-            Err(error) if error.trouble == Trouble::Refused => {
+            Err(error) if error.trouble == ErrorKind::Refused => {
                 self.done.left_out += 1;
                 Ok(Occupant::Foreign)
             }
@@ -65,7 +65,7 @@ impl<'a> ExtrasWriter<'a> {
     }
 
     /// Makes a file that holds this text, if it does not yet. `torn` stands at its head meanwhile.
-    pub(super) fn put(&mut self, at: &RelName, text: &[u8], torn: &str) -> Result<(), JobError> {
+    pub(super) fn write(&mut self, at: &RelName, text: &[u8], torn: &str) -> Result<(), JobError> {
         if self.stops() {
             return Ok(());
         }
@@ -75,7 +75,7 @@ impl<'a> ExtrasWriter<'a> {
             return Ok(());
         }
         let length = text.len().max(there.unwrap_or(0) as usize);
-        if there == Some(length as u64) && self.holds(at, text)? {
+        if there == Some(length as u64) && self.has_text(at, text)? {
             self.done.bytes += length as u64;
             return Ok(());
         }
@@ -95,7 +95,7 @@ impl<'a> ExtrasWriter<'a> {
         if there.is_none() {
             mark.extend(chunk(head));
         }
-        self.write(at, 0, &mark)?;
+        self.write_at(at, 0, &mark)?;
         let mut done = mark.len();
         while done < length {
             // Its head says that it is being written, and it is written anew.
@@ -103,10 +103,10 @@ impl<'a> ExtrasWriter<'a> {
                 return Ok(());
             }
             let bytes = chunk(done);
-            self.write(at, done as u64, &bytes)?;
+            self.write_at(at, done as u64, &bytes)?;
             done += bytes.len();
         }
-        self.write(at, 0, &filled(0, head))?;
+        self.write_at(at, 0, &filled(0, head))?;
         self.done.written += 1;
         self.done.bytes += length as u64;
         Ok(())
@@ -139,15 +139,16 @@ impl<'a> ExtrasWriter<'a> {
         Ok(true)
     }
 
-    pub(super) fn write(&self, at: &RelName, from: u64, bytes: &[u8]) -> Result<(), JobError> {
+    pub(super) fn write_at(&self, at: &RelName, from: u64, bytes: &[u8]) -> Result<(), JobError> {
         match bytes {
             [] => Ok(()),
             bytes => {
                 self.volume.write_synced(at, from, bytes).map_err(|error| match error.trouble {
                     // What could not even be begun has lost nothing that the system called written.
-                    Trouble::Full | Trouble::Refused | Trouble::Denied | Trouble::ReadOnly => {
-                        error.into()
-                    }
+                    ErrorKind::Full
+                    | ErrorKind::Refused
+                    | ErrorKind::Denied
+                    | ErrorKind::ReadOnly => error.into(),
                     _ => JobError::NotSynced(error),
                 })
             }
@@ -155,9 +156,9 @@ impl<'a> ExtrasWriter<'a> {
     }
 
     /// Whether a file holds this text, and after it empty lines only.
-    pub(super) fn holds(&self, at: &RelName, text: &[u8]) -> Result<bool, JobError> {
+    pub(super) fn has_text(&self, at: &RelName, text: &[u8]) -> Result<bool, JobError> {
         let mut source = self.volume.read(at, 0, ReadFrom::Anywhere)?;
-        let (mut pieces, mut piece) = (Pieces::new(&mut *source, u64::MAX), Vec::new());
+        let (mut pieces, mut piece) = (Chunks::new(&mut *source, u64::MAX), Vec::new());
         let mut rest = text;
         while pieces.next(&mut piece)? {
             let (same, filling) = piece.split_at(piece.len().min(rest.len()));

@@ -3,13 +3,13 @@
 //! from an earlier mount is compared byte by byte, since whoever had the stick may have changed it and its hash.
 
 use super::overwrite::{ExtrasWriter, Occupant};
-use crate::disk::{Pieces, ReadFrom, Source, Trouble, bundled_programs, read_full};
+use crate::disk::{Chunks, ErrorKind, ReadFrom, Source, bundled_programs, read_full};
 use crate::job::JobError;
 use crate::model::limits::{EXTRAS_CHUNK_BYTES, EXTRAS_PROGRAM_MORE, EXTRAS_SUM_BYTES};
 use crate::model::{Digest, Hasher, Identity, RelName, bag};
 
 /// A program, as `README.TXT` and the station's reports name it.
-pub fn carried(
+pub fn carried_program(
     program: &bundled_programs::BundledProgram,
 ) -> Result<bag::CarriedProgram, JobError> {
     let (bytes, digest) = hash(&mut *program.open()?, 0)?;
@@ -17,7 +17,7 @@ pub fn carried(
 }
 
 /// Puts a program there, if it is not. `compare`: it was not read yet since the drive came.
-pub(super) fn put(
+pub(super) fn write_program(
     extras: &mut ExtrasWriter<'_>,
     program: &bundled_programs::BundledProgram,
     own: &Identity,
@@ -28,21 +28,24 @@ pub(super) fn put(
     }
     let folder = RelName::fixed(bag::PROGRAMS);
     let at = folder.join(&RelName::fixed(&program.name));
-    let sum_at = folder.join(&RelName::fixed(&format!("{}.sha256", program.name)));
-    let occupants = (extras.occupant(&at)?, extras.occupant(&sum_at)?);
-    let (Occupant::Ours(there), Occupant::Ours(sum_there)) = occupants else { return Ok(()) };
+    let sum_path = folder.join(&RelName::fixed(&format!("{}.sha256", program.name)));
+    let occupants = (extras.occupant(&at)?, extras.occupant(&sum_path)?);
+    let (Occupant::Ours(there), Occupant::Ours(sum_bytes_there)) = occupants else {
+        return Ok(());
+    };
     let bytes = own.bytes;
-    if there > Some(bytes.saturating_add(EXTRAS_PROGRAM_MORE)) || sum_there > Some(EXTRAS_SUM_BYTES)
+    if there > Some(bytes.saturating_add(EXTRAS_PROGRAM_MORE))
+        || sum_bytes_there > Some(EXTRAS_SUM_BYTES)
     {
-        return leave_out(extras, &sum_at, sum_there);
+        return leave_out(extras, &sum_path, sum_bytes_there);
     }
     let length = bytes.max(there.unwrap_or(0));
     // A shorter program is filled up with NUL, which it does not mind: on FAT nothing is truncated.
     let (_, digest) = hash(&mut *program.open()?, length - bytes)?;
     let sum = format!("{digest}  {}\n", program.name);
     let is_there = there == Some(length)
-        && sum_there.is_some_and(|length| length >= sum.len() as u64)
-        && extras.holds(&sum_at, sum.as_bytes())?
+        && sum_bytes_there.is_some_and(|length| length >= sum.len() as u64)
+        && extras.has_text(&sum_path, sum.as_bytes())?
         && (!compare || is_same(extras, &at, length, digest)?);
     // Perhaps it was not compared to its end.
     if extras.stops() {
@@ -57,11 +60,11 @@ pub(super) fn put(
     if !extras.make_room(&at, there, length)? {
         return Ok(());
     }
-    let sum_length = (sum.len() as u64).max(sum_there.unwrap_or(0));
-    if !extras.make_room(&sum_at, sum_there, sum_length)? {
+    let sum_length = (sum.len() as u64).max(sum_bytes_there.unwrap_or(0));
+    if !extras.make_room(&sum_path, sum_bytes_there, sum_length)? {
         return Ok(());
     }
-    extras.write(&sum_at, 0, &bag::filler(sum_length))?;
+    extras.write_at(&sum_path, 0, &bag::filler(sum_length))?;
     if !copy(extras, program, &at, length)? {
         return Ok(());
     }
@@ -72,7 +75,7 @@ pub(super) fn put(
     }
     let mut line = sum.into_bytes();
     line.resize(sum_length as usize, b'\n');
-    extras.write(&sum_at, 0, &line)?;
+    extras.write_at(&sum_path, 0, &line)?;
     extras.done.written += 1;
     extras.done.bytes += length + sum_length;
     Ok(())
@@ -81,13 +84,13 @@ pub(super) fn put(
 /// What is so much longer than ours is no earlier version of it: it is not filled up, stays as it is, and has no hash.
 fn leave_out(
     extras: &mut ExtrasWriter<'_>,
-    sum_at: &RelName,
-    sum_there: Option<u64>,
+    sum_path: &RelName,
+    sum_bytes_there: Option<u64>,
 ) -> Result<(), JobError> {
     extras.done.left_out += 1;
     // What is longer than a hash is left to whoever put it there.
-    match sum_there.filter(|length| *length <= EXTRAS_SUM_BYTES).map(bag::filler) {
-        Some(blank) if !extras.holds(sum_at, &blank)? => extras.write(sum_at, 0, &blank),
+    match sum_bytes_there.filter(|length| *length <= EXTRAS_SUM_BYTES).map(bag::filler) {
+        Some(blank) if !extras.has_text(sum_path, &blank)? => extras.write_at(sum_path, 0, &blank),
         _ => Ok(()),
     }
 }
@@ -102,11 +105,11 @@ fn is_same(
 ) -> Result<bool, JobError> {
     let volume = extras.volume;
     let mut source = match volume.read(at, 0, ReadFrom::Medium) {
-        Err(error) if error.trouble == Trouble::Failing => return Ok(false),
+        Err(error) if error.trouble == ErrorKind::Failing => return Ok(false),
         source => source?,
     };
     let mut hasher = Hasher::default();
-    let (mut pieces, mut piece) = (Pieces::new(&mut *source, length), Vec::new());
+    let (mut pieces, mut piece) = (Chunks::new(&mut *source, length), Vec::new());
     loop {
         if extras.stops() {
             return Ok(false);
@@ -114,7 +117,7 @@ fn is_same(
         match pieces.next(&mut piece) {
             Ok(true) => hasher.update(&piece),
             Ok(false) => break,
-            Err(error) if error.trouble == Trouble::Failing => return Ok(false),
+            Err(error) if error.trouble == ErrorKind::Failing => return Ok(false),
             Err(error) => return Err(error.into()),
         }
     }
@@ -138,7 +141,7 @@ fn copy(
         let part = (length - done).min(EXTRAS_CHUNK_BYTES as u64) as usize;
         let got = read_full(&mut *source, &mut chunk[..part])?;
         chunk[got..part].fill(0);
-        extras.write(at, done, &chunk[..part])?;
+        extras.write_at(at, done, &chunk[..part])?;
         done += part as u64;
     }
     Ok(true)
@@ -149,7 +152,7 @@ const NULS: [u8; 4 << 10] = [0; 4 << 10];
 /// Length and hash of what comes, and of so many NUL after it.
 fn hash(source: &mut dyn Source, filling: u64) -> Result<(u64, Digest), JobError> {
     let mut hasher = Hasher::default();
-    let (mut pieces, mut piece) = (Pieces::new(source, u64::MAX), Vec::new());
+    let (mut pieces, mut piece) = (Chunks::new(source, u64::MAX), Vec::new());
     while pieces.next(&mut piece)? {
         hasher.update(&piece);
     }

@@ -26,7 +26,7 @@ pub(super) struct CopyItem {
 
 impl CopyItem {
     /// The location that the line of its copy will assert.
-    pub(super) fn place(&self) -> Option<ContentAt> {
+    pub(super) fn content_at(&self) -> Option<ContentAt> {
         let row = self.row.as_ref().filter(|_| self.assertion.is_some())?;
         Some((row.mailbox, row.key.clone(), row.content?))
     }
@@ -97,34 +97,34 @@ impl BatchPlan {
         self.room -= item.identity.bytes + OVERHEAD_BYTES;
         self.bytes += item.identity.bytes;
         self.contents.insert(item.identity);
-        self.copied.extend(item.place());
+        self.copied.extend(item.content_at());
         self.copies.push(item);
     }
 
     /// Adds a line that asserts a content at a location.
-    pub(super) fn assert(&mut self, event: Event, place: ContentAt) {
+    pub(super) fn assert(&mut self, event: Event, content_at: ContentAt) {
         self.notes.push(event);
-        self.asserted.entry(place.2).or_insert_with(|| (place.0, place.1.clone()));
-        self.places.insert(place);
+        self.asserted.entry(content_at.2).or_insert_with(|| (content_at.0, content_at.1.clone()));
+        self.places.insert(content_at);
     }
 
     /// Whether one of the lines asserts this.
-    pub(super) fn asserts(&self, place: &ContentAt) -> bool {
-        self.places.contains(place)
+    pub(super) fn asserts(&self, content_at: &ContentAt) -> bool {
+        self.places.contains(content_at)
     }
 
     /// Whether one of the copies, if it succeeds, asserts this.
-    pub(super) fn copies_to(&self, place: &ContentAt) -> bool {
-        self.copied.contains(place)
+    pub(super) fn copies_to(&self, content_at: &ContentAt) -> bool {
+        self.copied.contains(content_at)
     }
 
     /// A location at which one of the copies, if it succeeds, asserts a content.
-    pub(super) fn copied_place_of(&self, content: ContentRowId) -> Option<ContentAt> {
-        self.copied.iter().find(|place| place.2 == content).cloned()
+    pub(super) fn copied_location_of(&self, content: ContentRowId) -> Option<ContentAt> {
+        self.copied.iter().find(|content_at| content_at.2 == content).cloned()
     }
 
     /// A location at which one of the lines asserts a content.
-    pub(super) fn place_of(&self, content: ContentRowId) -> Option<(MailboxRowId, Vec<u8>)> {
+    pub(super) fn location_of(&self, content: ContentRowId) -> Option<(MailboxRowId, Vec<u8>)> {
         self.asserted.get(&content).cloned()
     }
 
@@ -152,7 +152,7 @@ impl BatchSize {
             || batch.notes.len() + batch.departures.len() >= BATCH_MESSAGES_MAX
     }
 
-    pub(super) fn took(&mut self, milliseconds: i64) {
+    pub(super) fn adapt(&mut self, milliseconds: i64) {
         if u128::try_from(milliseconds).is_ok_and(|took| took < BATCH_QUICK.as_millis()) {
             self.messages = (self.messages * 2).min(BATCH_MESSAGES_MAX);
             self.bytes = (self.bytes * 2).min(BATCH_BYTES_MAX);
@@ -163,4 +163,4 @@ impl BatchSize {
 }
 
 /// Messages that a batch leaves out, with the reasons.
-pub(super) type LeftOut = Vec<(FileRow, Reason)>;
+pub(super) type LeftOutFiles = Vec<(FileRow, Reason)>;

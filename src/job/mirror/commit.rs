@@ -1,7 +1,7 @@
 //! The commit: how a batch of messages becomes safe. The order of the steps in [`commit`] is the promise of the whole
 //! program, and the types of the steps enforce it. Nothing else writes copies to a drive.
 
-use super::batch::{BatchPlan, BatchSize, LeftOut};
+use super::batch::{BatchPlan, BatchSize, LeftOutFiles};
 use super::pass::{Pass, PassReport};
 use super::steps::{Acknowledgement, Batch};
 use crate::job::JobError;
@@ -23,9 +23,9 @@ impl Pass<'_> {
         }
         let begun = millis(self.clock);
         let notes = (batch.notes.len() + batch.departures.len()) as u64;
-        let mut left_out = LeftOut::default();
+        let mut left_out = LeftOutFiles::default();
         let committed = commit(self, drive, batch, &mut left_out)?;
-        size.took(millis(self.clock) - begun);
+        size.adapt(millis(self.clock) - begun);
         if let Some(committed) = committed {
             report.copied += committed.copied();
             report.bytes += committed.bytes();
@@ -46,7 +46,7 @@ fn commit(
     pass: &Pass<'_>,
     drive: &mut Replica,
     plan: BatchPlan,
-    left_out: &mut LeftOut,
+    left_out: &mut LeftOutFiles,
 ) -> Result<Option<Acknowledgement>, JobError> {
     // 1. Check that it is still the drive that was admitted. Survives: a pulled stick, a mount point without one.
     drive.volume.present()?;

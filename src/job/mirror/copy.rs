@@ -1,9 +1,9 @@
 //! Writes the copies of a batch: messages are read ahead from the card while others are written to the drive. Commits
 //! nothing, and never uses a name twice.
 
-use super::batch::{CopyItem, LeftOut, PeerCopy};
+use super::batch::{CopyItem, LeftOutFiles, PeerCopy};
 use super::pass::Pass;
-use crate::disk::{DiskError, MailboxDir, MessageFile, Pieces, ReadAhead, ReadFrom, Trouble};
+use crate::disk::{Chunks, DiskError, ErrorKind, MailboxDir, MessageFile, ReadAhead, ReadFrom};
 use crate::job::JobError;
 use crate::job::catalogue::{FileState, millis};
 use crate::job::replica::Replica;
@@ -20,7 +20,7 @@ pub(super) struct WrittenFile<'a> {
 }
 
 /// A message as read from the card.
-enum Fetched {
+enum CardRead {
     /// The whole message, with the content that the scan found.
     Whole(Vec<u8>),
     /// A message too long for memory: the open file, and the bytes already read.
@@ -43,7 +43,7 @@ pub(super) fn write_copies<'a>(
     pass: &Pass<'_>,
     drive: &mut Replica,
     copies: &'a [CopyItem],
-    left_out: &mut LeftOut,
+    left_out: &mut LeftOutFiles,
 ) -> Result<(Vec<WrittenFile<'a>>, bool), JobError> {
     let dir_of = |item: &CopyItem| {
         let row = item.row.as_ref()?;
@@ -61,7 +61,7 @@ pub(super) fn write_copies<'a>(
         |(item, _), fetched| {
             match write_copy(pass, drive, item, fetched, left_out) {
                 Ok(file) => written.extend(file),
-                Err(error) if error.trouble() == Trouble::Full => full = true,
+                Err(error) if error.trouble() == ErrorKind::Full => full = true,
                 Err(error) => return Err(error),
             }
             done += usize::from(!full);
@@ -75,48 +75,48 @@ pub(super) fn write_copies<'a>(
 
 /// Reads a message if it is still what the scan read. For a `mirror` by hand, this is the second look that a file needs
 /// before it counts as stable.
-fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
-    let (Some(dir), Some(row)) = (dir, &item.row) else { return Fetched::NotOurs };
-    let read = || -> Result<Fetched, DiskError> {
-        let Some(assertion) = &item.assertion else { return Ok(Fetched::NotOurs) };
+fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> CardRead {
+    let (Some(dir), Some(row)) = (dir, &item.row) else { return CardRead::NotOurs };
+    let read = || -> Result<CardRead, DiskError> {
+        let Some(assertion) = &item.assertion else { return Ok(CardRead::NotOurs) };
         let mut file = dir.open_message(&assertion.location.path)?;
         if !row.has_same_bytes(&file.facts_at_open()) {
-            return Ok(Fetched::Changed(file.current_facts()?));
+            return Ok(CardRead::Changed(file.current_facts()?));
         }
         let bytes = item.identity.bytes;
         let mut buffer = Vec::new();
-        let mut pieces = Pieces::new(&mut file, bytes);
-        pieces.next(&mut buffer)?;
-        if !pieces.is_at_end() {
-            return Ok(Fetched::Long(file, buffer));
+        let mut chunks = Chunks::new(&mut file, bytes);
+        chunks.next(&mut buffer)?;
+        if !chunks.is_at_end() {
+            return Ok(CardRead::Long(file, buffer));
         }
         // The content is checked before a name on the drive is used for it.
         match Identity::of(&buffer) == item.identity && is_unchanged(&file) {
-            true => Ok(Fetched::Whole(buffer)),
-            false => Ok(Fetched::Changed(file.current_facts()?)),
+            true => Ok(CardRead::Whole(buffer)),
+            false => Ok(CardRead::Changed(file.current_facts()?)),
         }
     };
-    read().unwrap_or_else(Fetched::Unreadable)
+    read().unwrap_or_else(CardRead::Unreadable)
 }
 
 /// Reads a copy on another drive, and checks its hash on the way.
-fn fetch_peer_copy(peer_copy: &PeerCopy, item: &CopyItem) -> Fetched {
-    let read = || -> Result<Fetched, DiskError> {
+fn fetch_peer_copy(peer_copy: &PeerCopy, item: &CopyItem) -> CardRead {
+    let read = || -> Result<CardRead, DiskError> {
         let at = peer_copy.dir.join(&peer_copy.payload.to_rel());
         let mut source = peer_copy.volume.read(&at, 0, ReadFrom::Medium)?;
         let bytes = item.identity.bytes;
         let mut buffer = Vec::new();
-        let mut pieces = Pieces::new(&mut *source, bytes);
-        pieces.next(&mut buffer)?;
-        if !pieces.is_at_end() {
-            return Ok(Fetched::LongPeerCopy);
+        let mut chunks = Chunks::new(&mut *source, bytes);
+        chunks.next(&mut buffer)?;
+        if !chunks.is_at_end() {
+            return Ok(CardRead::LongPeerCopy);
         }
         Ok(match Identity::of(&buffer) == item.identity {
-            true => Fetched::Whole(buffer),
-            false => Fetched::NoPeerCopy,
+            true => CardRead::Whole(buffer),
+            false => CardRead::NoPeerCopy,
         })
     };
-    read().unwrap_or(Fetched::NoPeerCopy)
+    read().unwrap_or(CardRead::NoPeerCopy)
 }
 
 /// Marks the other drive's copy as unverified until that drive is read again.
@@ -135,24 +135,24 @@ fn write_copy<'a>(
     pass: &Pass<'_>,
     drive: &mut Replica,
     item: &'a CopyItem,
-    fetched: Fetched,
-    left_out: &mut LeftOut,
+    fetched: CardRead,
+    left_out: &mut LeftOutFiles,
 ) -> Result<Option<WrittenFile<'a>>, JobError> {
     match fetched {
-        Fetched::Whole(bytes) => {
+        CardRead::Whole(bytes) => {
             let payload = next_name(drive, item.extension())?;
             let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
             sink.write(&bytes)?;
             Ok(Some(WrittenFile { payload, identity: item.identity, item: Some(item) }))
         }
-        Fetched::Long(file, start) => {
+        CardRead::Long(file, start) => {
             write_long(pass, drive, item, file, start, left_out).map(Some)
         }
-        Fetched::LongPeerCopy => write_peer_copy(pass, drive, item),
-        Fetched::NoPeerCopy => no_peer_copy(pass, item).map(|()| None),
-        Fetched::Changed(facts) => changed(pass, item, &facts, left_out).map(|()| None),
-        Fetched::Unreadable(error) => unreadable(pass, item, &error, left_out).map(|()| None),
-        Fetched::NotOurs => {
+        CardRead::LongPeerCopy => write_peer_copy(pass, drive, item),
+        CardRead::NoPeerCopy => no_peer_copy(pass, item).map(|()| None),
+        CardRead::Changed(facts) => changed(pass, item, &facts, left_out).map(|()| None),
+        CardRead::Unreadable(error) => unreadable(pass, item, &error, left_out).map(|()| None),
+        CardRead::NotOurs => {
             left_out.extend(item.row.clone().map(|row| (row, Reason::MailboxAway)));
             Ok(None)
         }
@@ -165,17 +165,17 @@ fn write_long<'a>(
     drive: &mut Replica,
     item: &'a CopyItem,
     mut file: MessageFile,
-    mut piece: Vec<u8>,
-    left_out: &mut LeftOut,
+    mut chunk: Vec<u8>,
+    left_out: &mut LeftOutFiles,
 ) -> Result<WrittenFile<'a>, JobError> {
     let payload = next_name(drive, item.extension())?;
     let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
     let mut hasher = Hasher::default();
-    let mut pieces = Pieces::resume(&mut file, piece.len() as u64, item.identity.bytes);
+    let mut chunks = Chunks::resume(&mut file, chunk.len() as u64, item.identity.bytes);
     loop {
-        hasher.update(&piece);
-        sink.write(&piece)?;
-        match pieces.next(&mut piece) {
+        hasher.update(&chunk);
+        sink.write(&chunk)?;
+        match chunks.next(&mut chunk) {
             Ok(true) => {}
             Ok(false) => break,
             Err(error) => {
@@ -207,11 +207,11 @@ fn write_peer_copy<'a>(
     let payload = next_name(drive, item.extension())?;
     let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
     let mut hasher = Hasher::default();
-    let (mut pieces, mut piece) = (Pieces::new(&mut *source, item.identity.bytes), Vec::new());
+    let (mut chunks, mut chunk) = (Chunks::new(&mut *source, item.identity.bytes), Vec::new());
     // A copy that cannot be read to its end is not the right one.
-    while let Ok(true) = pieces.next(&mut piece) {
-        hasher.update(&piece);
-        sink.write(&piece)?;
+    while let Ok(true) = chunks.next(&mut chunk) {
+        hasher.update(&chunk);
+        sink.write(&chunk)?;
     }
     let identity = hasher.finish();
     if identity == item.identity {
@@ -229,13 +229,13 @@ fn changed(
     pass: &Pass<'_>,
     item: &CopyItem,
     facts: &FileFacts,
-    left_out: &mut LeftOut,
+    left_out: &mut LeftOutFiles,
 ) -> Result<(), JobError> {
-    let now = pass.clock.stamp().claim();
-    let looked = (millis(pass.clock), now);
+    let now = pass.clock.event_time().claim();
+    let looked_at = (millis(pass.clock), now);
     let Some(row) = &item.row else { return Ok(()) };
-    let place = (row.mailbox, row.key.as_slice());
-    pass.catalogue.look(place, facts, FileState::Fresh, looked, false)?;
+    let location = (row.mailbox, row.key.as_slice());
+    pass.catalogue.record_look(location, facts, FileState::Fresh, looked_at, false)?;
     left_out.push((row.clone(), Reason::Changing));
     Ok(())
 }
@@ -244,7 +244,7 @@ fn unreadable(
     pass: &Pass<'_>,
     item: &CopyItem,
     error: &DiskError,
-    left_out: &mut LeftOut,
+    left_out: &mut LeftOutFiles,
 ) -> Result<(), JobError> {
     let Some(row) = &item.row else { return Ok(()) };
     // A message that is gone may be back, unchanged, at the next scan, so this change stays unrecorded on the drive.
@@ -270,7 +270,7 @@ fn next_name(
         }
     }
     if replica.segment > SEGMENT_MAX || replica.next_number > NUMBER_MAX {
-        return Err(JobError::NumbersUsedUp { at: drive.volume.facts().shown.clone() });
+        return Err(JobError::NumbersUsedUp { path: drive.volume.facts().shown.clone() });
     }
     let payload = PayloadName { segment: replica.segment, number: replica.next_number, extension };
     replica.next_number += 1;
@@ -280,5 +280,5 @@ fn next_name(
 
 /// Whether an error of the mailbox means that the file no longer exists.
 fn is_gone(error: &DiskError) -> bool {
-    error.trouble == Trouble::Gone
+    error.trouble == ErrorKind::Gone
 }

@@ -3,7 +3,7 @@
 
 use super::batch::BatchPlan;
 use super::pass::Pass;
-use crate::disk::{DiskError, Pieces, PrefixHash, ReadFrom, read_full};
+use crate::disk::{Chunks, DiskError, PrefixHash, ReadFrom, read_full};
 use crate::job::JobError;
 use crate::job::catalogue::{
     AssertedRow, ContentRowId, CopyRow, CopyState, CopyStatus, DepartedRow, FileRow,
@@ -17,11 +17,11 @@ use crate::model::{Identity, PayloadName, Suspicion};
 /// seen to leave the path earlier is none: the path has another message now.
 fn version_before<'a>(
     pass: &Pass<'_>,
-    stands: &'a [AssertedRow],
+    assertions: &'a [AssertedRow],
     row: &FileRow,
     content: ContentRowId,
 ) -> Result<Option<&'a AssertedRow>, JobError> {
-    for known in stands {
+    for known in assertions {
         if known.content == content || known.suspect.is_some() {
             continue;
         }
@@ -43,13 +43,13 @@ fn version_before<'a>(
 /// version.
 pub(super) fn suspicion(
     pass: &Pass<'_>,
-    (drive, stands): (&Replica, &[AssertedRow]),
+    (drive, assertions): (&Replica, &[AssertedRow]),
     row: &FileRow,
     content: ContentRowId,
     new: &Identity,
     batch: &mut BatchPlan,
 ) -> Result<Option<Suspicion>, JobError> {
-    let Some(known) = version_before(pass, stands, row, content)? else { return Ok(None) };
+    let Some(known) = version_before(pass, assertions, row, content)? else { return Ok(None) };
     let good = known.content;
     let old = pass.catalogue.identity(good)?;
     let why = match new.bytes {
@@ -57,13 +57,13 @@ pub(super) fn suspicion(
         0 => Some(Suspicion::Emptied),
         _ if ends_in_nul(pass, row, new.bytes)? => Some(Suspicion::NulFilled),
         _ => match compare_with_copy(pass, drive, row, (good, &old), new, batch)? {
-            Compared::Damage(why) => Some(why),
-            Compared::Another => {
-                let at = pass.clock.stamp().time.seconds;
-                batch.others_need_pass |= pass.catalogue.settle_as_replaced(row, good, at)?;
+            DamageCheck::Damage(why) => Some(why),
+            DamageCheck::Another => {
+                let at = pass.clock.event_time().time.seconds;
+                batch.others_need_pass |= pass.catalogue.end_as_replaced(row, good, at)?;
                 None
             }
-            Compared::Unknown => None,
+            DamageCheck::Unknown => None,
         },
     };
     let Some(why) = why else { return Ok(None) };
@@ -91,7 +91,7 @@ fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobEr
 }
 
 /// The result of comparing a new version with the copy of the one before.
-enum Compared {
+enum DamageCheck {
     /// The new version is what a card left of the old one.
     Damage(Suspicion),
     /// The new version is another one.
@@ -110,21 +110,21 @@ fn compare_with_copy(
     (good, old): (ContentRowId, &Identity),
     new: &Identity,
     batch: &mut BatchPlan,
-) -> Result<Compared, JobError> {
+) -> Result<DamageCheck, JobError> {
     let is_holed = new.bytes <= old.bytes && has_nul_block(pass, row)?;
     if new.bytes >= old.bytes && !is_holed {
-        return Ok(Compared::Unknown);
+        return Ok(DamageCheck::Unknown);
     }
     let CopyStatus::Good(payload) = pass.catalogue.copy_status(drive.state.row, good)? else {
-        return Ok(Compared::Unknown);
+        return Ok(DamageCheck::Unknown);
     };
     if let Ok(beginning) = beginning(drive, payload, new.bytes) {
         if beginning == *new {
-            return Ok(Compared::Damage(Suspicion::CutShort));
+            return Ok(DamageCheck::Damage(Suspicion::CutShort));
         }
         return Ok(match is_holed && is_all_but_nul(pass, drive, row, payload)? {
-            true => Compared::Damage(Suspicion::NulFilled),
-            false => Compared::Another,
+            true => DamageCheck::Damage(Suspicion::NulFilled),
+            false => DamageCheck::Another,
         });
     }
     // Decides whether the copy alone is at fault: an error of the whole drive ends the pass.
@@ -132,7 +132,7 @@ fn compare_with_copy(
     let verdict = drive.hash(payload, old.bytes)?.judge(&copy);
     verdict.note_drive(pass.catalogue, &drive.state)?;
     batch.notes.extend(verdict.event());
-    Ok(Compared::Unknown)
+    Ok(DamageCheck::Unknown)
 }
 
 /// Passes a message on the card to `each`, in whole blocks except for the last. Returns `false` if the message cannot
@@ -144,7 +144,7 @@ fn each_block(
 ) -> Result<bool, JobError> {
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(false) };
     let Ok(mut file) = mailbox.dir.open_message(&row.path()?) else { return Ok(false) };
-    let (mut pieces, mut piece) = (Pieces::new(&mut file, u64::MAX), Vec::new());
+    let (mut pieces, mut piece) = (Chunks::new(&mut file, u64::MAX), Vec::new());
     loop {
         match pieces.next(&mut piece) {
             Ok(false) => return Ok(true),
@@ -186,7 +186,7 @@ fn is_all_but_nul(
 fn beginning(drive: &Replica, payload: PayloadName, bytes: u64) -> Result<Identity, DiskError> {
     let at = drive.dir.join(&payload.to_rel());
     let mut source = drive.volume.read(&at, 0, ReadFrom::Anywhere)?;
-    let (mut pieces, mut piece) = (Pieces::new(&mut *source, bytes), Vec::new());
+    let (mut pieces, mut piece) = (Chunks::new(&mut *source, bytes), Vec::new());
     let mut prefix = PrefixHash::new(bytes);
     while pieces.next(&mut piece)? {
         prefix.update(&piece);

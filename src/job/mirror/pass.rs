@@ -1,7 +1,7 @@
 //! The context of a pass over one drive, and its report. Decides nothing and writes nothing.
 
 use crate::job::Progress;
-use crate::job::catalogue::{Catalogue, Lacking, MailboxRowId};
+use crate::job::catalogue::{Catalogue, LackingCount, MailboxRowId};
 use crate::job::scan::OpenMailbox;
 use crate::model::limits::LISTED_MAX;
 use crate::model::{Clock, MailboxName, Reason, RelName};
@@ -27,9 +27,9 @@ impl Pass<'_> {
 /// A message that was not copied in this pass.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NotCopied {
-    /// Its mailbox.
+    /// As the config names it, or a ledger.
     pub mailbox: MailboxName,
-    /// Its path.
+    /// Below the folder of its mailbox.
     pub path: RelName,
     /// Why.
     pub reason: Reason,
@@ -40,7 +40,7 @@ pub struct NotCopied {
 pub struct PassReport {
     /// Messages copied and proven.
     pub copied: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub bytes: u64,
     /// Assertions, moves and departures recorded without a copy.
     pub noted: u64,
@@ -57,14 +57,14 @@ pub struct PassReport {
     /// A copy on this drive has shown what became of a message, so every other drive needs another pass.
     pub others_need_pass: bool,
     /// The messages that the drive asserts and this card's mailboxes lack.
-    pub lacking: Lacking,
+    pub lacking: LackingCount,
     /// Bytes free on the drive after everything planned, if anything was.
     pub room: Option<u64>,
 }
 
 impl PassReport {
     /// Adds the counts of an earlier pass of the same run.
-    pub fn after(&mut self, first: &Self) {
+    pub fn add_earlier_run(&mut self, first: &Self) {
         self.copied += first.copied;
         self.bytes += first.bytes;
         self.noted += first.noted;

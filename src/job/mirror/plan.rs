@@ -15,7 +15,7 @@ use crate::model::limits::SUCCESSORS_FOLLOWED;
 use crate::model::{Reason, RelName};
 
 /// What a change requires on the drive.
-pub(super) enum Step {
+pub(super) enum PlanStep {
     /// Nothing: the ledger says so already.
     Skip,
     /// Nothing yet: something else has to be recorded first, and a later run decides.
@@ -40,41 +40,41 @@ pub(super) fn arrival(
     row: &FileRow,
     batch: &mut BatchPlan,
     renew_by_line: bool,
-) -> Result<Step, JobError> {
-    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
+) -> Result<PlanStep, JobError> {
+    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(PlanStep::Skip) };
     // An unstable file is recorded once it is stable; it then has the number of a later change.
     let (FileState::Present, Some(content)) = (row.state, row.content) else {
-        return Ok(Step::Skip);
+        return Ok(PlanStep::Skip);
     };
     let replica = drive.state.row;
-    let (stands, held, identity) = pass.catalogue.read_transaction(|| {
+    let (assertions, held, identity) = pass.catalogue.read_transaction(|| {
         Ok((
             pass.catalogue.current_assertions(replica, row.mailbox, &row.key)?,
             pass.catalogue.copy_status(replica, content)?,
             pass.catalogue.identity(content)?,
         ))
     })?;
-    let standing = stands.iter().find(|known| known.content == content);
+    let current = assertions.iter().find(|known| known.content == content);
     // The drive may know what the catalogue does not, for example when that was built anew. The copies are compared,
     // since anybody may have written a line that calls good mail damaged.
-    let suspect = match (row.suspect, standing) {
+    let suspect = match (row.suspect, current) {
         (Some(why), _) => Some(why),
         (None, Some(known)) if known.suspect.is_none() => None,
-        (None, _) => damage::suspicion(pass, (drive, &stands), row, content, &identity, batch)?,
+        (None, _) => damage::suspicion(pass, (drive, &assertions), row, content, &identity, batch)?,
     };
-    if let (CopyStatus::Good(_), Some(known)) = (held, standing) {
+    if let (CopyStatus::Good(_), Some(known)) = (held, current) {
         let same = known.suspect == suspect
             && !known.missing
             && (known.modified, known.mode) == (row.modified, row.mode);
         match same && known.as_of >= row.assert_from() {
-            true => return Ok(Step::Skip),
-            false if same && !renew_by_line => return Ok(Step::Renew),
+            true => return Ok(PlanStep::Skip),
+            false if same && !renew_by_line => return Ok(PlanStep::Renew),
             false => {}
         }
     }
-    let place = (row.mailbox, row.key.clone(), content);
-    if batch.asserts(&place) {
-        return Ok(Step::Skip);
+    let content_at = (row.mailbox, row.key.clone(), content);
+    if batch.asserts(&content_at) {
+        return Ok(PlanStep::Skip);
     }
     let assertion = Assertion {
         location: location(mailbox, row.path()?),
@@ -86,19 +86,19 @@ pub(super) fn arrival(
     };
     let replaces = match held {
         CopyStatus::Good(_) => {
-            return Ok(Step::Assert(Event::Placed { identity, assertion }, place));
+            return Ok(PlanStep::Assert(Event::Placed { identity, assertion }, content_at));
         }
         CopyStatus::Lost(payload) => Some(payload),
         CopyStatus::No => None,
     };
     if batch.contents.contains(&identity) {
-        return Ok(Step::Defer);
+        return Ok(PlanStep::Defer);
     }
     if identity.bytes > drive.volume.facts().longest_file {
-        return Ok(Step::Reject(Reason::TooLarge));
+        return Ok(PlanStep::Reject(Reason::TooLarge));
     }
     let (row, assertion) = (row.clone(), Some(assertion));
-    Ok(Step::Copy(Box::new(CopyItem {
+    Ok(PlanStep::Copy(Box::new(CopyItem {
         row: Some(row),
         identity,
         assertion,
@@ -114,19 +114,19 @@ pub(super) fn missing(
     drive: &Replica,
     row: &MissingRow,
     batch: &BatchPlan,
-) -> Result<Step, JobError> {
+) -> Result<PlanStep, JobError> {
     let (replica, content) = (drive.state.row, row.content);
-    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
+    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(PlanStep::Skip) };
     let CopyStatus::Good(_) = pass.catalogue.copy_status(replica, content)? else {
-        return Ok(match batch.copied_place_of(content) {
+        return Ok(match batch.copied_location_of(content) {
             // Another location has it too, and is copied first.
-            Some(_) => Step::Defer,
-            None => Step::Skip,
+            Some(_) => PlanStep::Defer,
+            None => PlanStep::Skip,
         });
     };
-    let standing = pass.catalogue.current_assertion(replica, row.mailbox, &row.key, content)?;
-    if standing.is_some_and(|known| known.as_of >= row.change_no) {
-        return Ok(Step::Skip);
+    let current = pass.catalogue.current_assertion(replica, row.mailbox, &row.key, content)?;
+    if current.is_some_and(|known| known.as_of >= row.change_no) {
+        return Ok(PlanStep::Skip);
     }
     let known = pass.catalogue.attributes(row.mailbox, &row.key, content)?;
     let (modified, mode) = known.unwrap_or((row.modified, row.mode));
@@ -139,8 +139,8 @@ pub(super) fn missing(
         as_of: batch.position,
     };
     let identity = pass.catalogue.identity(content)?;
-    let place = (row.mailbox, row.key.clone(), content);
-    Ok(Step::Assert(Event::Missing { identity, assertion }, place))
+    let content_at = (row.mailbox, row.key.clone(), content);
+    Ok(PlanStep::Assert(Event::Missing { identity, assertion }, content_at))
 }
 
 /// Decides what a content that was seen to leave a location requires. A departure is written only where it makes a
@@ -150,14 +150,14 @@ pub(super) fn departure(
     drive: &Replica,
     row: &DepartedRow,
     batch: &BatchPlan,
-) -> Result<Step, JobError> {
+) -> Result<PlanStep, JobError> {
     let (catalogue, replica, content) = (pass.catalogue, drive.state.row, row.content);
     if pass.mailbox(row.mailbox).is_none() {
-        return Ok(Step::Skip);
+        return Ok(PlanStep::Skip);
     }
-    let Some(position) = catalogue.position_at(row.change_no)? else { return Ok(Step::Skip) };
-    if drive.state.is_silent_of(row.change_no) {
-        return Ok(Step::Skip);
+    let Some(position) = catalogue.position_at(row.change_no)? else { return Ok(PlanStep::Skip) };
+    if drive.state.cannot_record_departure(row.change_no) {
+        return Ok(PlanStep::Skip);
     }
     // What this card saw before withholds nothing that another card asserted meanwhile.
     let uncovered = catalogue.uncovered_positions(replica, (row.mailbox, &row.key, content))?;
@@ -166,46 +166,46 @@ pub(super) fn departure(
         withholds |= catalogue.covers(position, stamp)?;
     }
     if !withholds {
-        return Ok(Step::Skip);
+        return Ok(PlanStep::Skip);
     }
-    let End { heir, why } = end_of(pass, row)?;
-    let mut needs = match followed(pass, drive, batch, row, heir.as_ref())? {
-        Followed::NotYet => return Ok(Step::Defer),
-        Followed::With(copied) => Some(copied),
-        Followed::Already => None,
+    let FinalOutcome { successor, why } = final_outcome(pass, row)?;
+    let mut needs = match successor_state(pass, drive, batch, row, successor.as_ref())? {
+        SuccessorState::NotYet => return Ok(PlanStep::Defer),
+        SuccessorState::With(copied) => Some(copied),
+        SuccessorState::Already => None,
     };
-    let mut to = match &heir {
-        Some(heir) => place_on_drive(pass, drive, batch, heir, needs.as_ref())?,
+    let mut to = match &successor {
+        Some(successor) => location_on_drive(pass, drive, batch, successor, needs.as_ref())?,
         None => None,
     };
     if catalogue.is_somewhere(content)? {
-        let known = any_place_on_drive(pass, drive, batch, content)?;
-        let copied = needs.clone().or_else(|| batch.copied_place_of(content));
+        let known = any_location_on_drive(pass, drive, batch, content)?;
+        let copied = needs.clone().or_else(|| batch.copied_location_of(content));
         let same = match (known, copied) {
             (Some(known), _) => known,
             (None, Some(copied)) if copied.2 == content => {
                 needs = Some(copied.clone());
                 copied
             }
-            _ => return Ok(Step::Defer),
+            _ => return Ok(PlanStep::Defer),
         };
         to = to.or(Some(same));
     }
-    let (to, heir) = catalogue.followed_by(to.as_ref(), content)?;
+    let (to, successor) = catalogue.successor_for_line(to.as_ref(), content)?;
     let departure = Departure {
         identity: catalogue.identity(content)?,
         location: catalogue.location(row.mailbox, &row.key)?,
         position,
         why,
         to,
-        successor: heir,
+        successor,
         gaps: drive.state.gaps,
     };
-    Ok(Step::Depart(Event::Removed(departure), needs))
+    Ok(PlanStep::Depart(Event::Removed(departure), needs))
 }
 
 /// Whether a drive has what came after a message that left.
-enum Followed {
+enum SuccessorState {
     /// It has, or nothing came after it.
     Already,
     /// It will have once this copy is made.
@@ -216,34 +216,36 @@ enum Followed {
 
 /// Whether a drive has the later version or location before the old one is given up: both what came after it in the
 /// end, and what is at the location now.
-fn followed(
+fn successor_state(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
     row: &DepartedRow,
-    heir: Option<&ContentAt>,
-) -> Result<Followed, JobError> {
+    successor: Option<&ContentAt>,
+) -> Result<SuccessorState, JobError> {
     let now = match content_there_now(pass, row)? {
-        Followed::With(now) => Some(now),
-        Followed::Already => None,
-        Followed::NotYet => return Ok(Followed::NotYet),
+        SuccessorState::With(now) => Some(now),
+        SuccessorState::Already => None,
+        SuccessorState::NotYet => return Ok(SuccessorState::NotYet),
     };
-    let mut followed = Followed::Already;
-    for (place, elsewhere) in
-        heir.map(|h| (h, true)).into_iter().chain(now.as_ref().map(|n| (n, false)))
+    let mut followed = SuccessorState::Already;
+    for (content_at, elsewhere) in
+        successor.map(|h| (h, true)).into_iter().chain(now.as_ref().map(|n| (n, false)))
     {
-        if is_on_drive(pass, drive, batch, place, elsewhere)? {
+        if is_on_drive(pass, drive, batch, content_at, elsewhere)? {
             continue;
         }
-        let copied = match elsewhere && !batch.copies_to(place) {
-            true => batch.copied_place_of(place.2),
-            false => Some(place.clone()).filter(|place| batch.copies_to(place)),
+        let copied = match elsewhere && !batch.copies_to(content_at) {
+            true => batch.copied_location_of(content_at.2),
+            false => Some(content_at.clone()).filter(|content_at| batch.copies_to(content_at)),
         };
         followed = match (followed, copied) {
-            (Followed::Already, Some(copied)) => Followed::With(copied),
+            (SuccessorState::Already, Some(copied)) => SuccessorState::With(copied),
             // The line can wait for one copy only.
-            (Followed::With(other), Some(copied)) if other == copied => Followed::With(copied),
-            _ => return Ok(Followed::NotYet),
+            (SuccessorState::With(other), Some(copied)) if other == copied => {
+                SuccessorState::With(copied)
+            }
+            _ => return Ok(SuccessorState::NotYet),
         };
     }
     Ok(followed)
@@ -254,94 +256,98 @@ fn is_on_drive(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
-    place: &ContentAt,
+    content_at: &ContentAt,
     elsewhere: bool,
 ) -> Result<bool, JobError> {
-    let (mailbox, key, content) = place;
+    let (mailbox, key, content) = content_at;
     let (catalogue, replica) = (pass.catalogue, drive.state.row);
-    if batch.asserts(place) || elsewhere && batch.place_of(*content).is_some() {
+    if batch.asserts(content_at) || elsewhere && batch.location_of(*content).is_some() {
         return Ok(true);
     }
     if !matches!(catalogue.copy_status(replica, *content)?, CopyStatus::Good(_)) {
         return Ok(false);
     }
     Ok(catalogue.current_assertion(replica, *mailbox, key, *content)?.is_some()
-        || elsewhere && catalogue.asserted_place(replica, *content)?.is_some())
+        || elsewhere && catalogue.asserted_location(replica, *content)?.is_some())
 }
 
 /// The location by which a ledger says what followed a message, or will say so once a copy is made: the message's own,
 /// or another one that has the content.
-fn place_on_drive(
+fn location_on_drive(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
-    heir: &ContentAt,
+    successor: &ContentAt,
     copied: Option<&ContentAt>,
 ) -> Result<Option<ContentAt>, JobError> {
-    let (mailbox, key, content) = heir;
+    let (mailbox, key, content) = successor;
     let (catalogue, replica) = (pass.catalogue, drive.state.row);
-    if batch.asserts(heir)
+    if batch.asserts(successor)
         || catalogue.current_assertion(replica, *mailbox, key, *content)?.is_some()
     {
-        return Ok(Some(heir.clone()));
+        return Ok(Some(successor.clone()));
     }
     if let Some(copied) = copied.filter(|copied| copied.2 == *content) {
         return Ok(Some(copied.clone()));
     }
-    any_place_on_drive(pass, drive, batch, *content)
+    any_location_on_drive(pass, drive, batch, *content)
 }
 
 /// Any location that a ledger, or a line of this batch, asserts for a content, present or missing.
-fn any_place_on_drive(
+fn any_location_on_drive(
     pass: &Pass<'_>,
     drive: &Replica,
     batch: &BatchPlan,
     content: ContentRowId,
 ) -> Result<Option<ContentAt>, JobError> {
-    let known = pass.catalogue.asserted_place(drive.state.row, content)?;
-    let known = known.or_else(|| batch.place_of(content));
+    let known = pass.catalogue.asserted_location(drive.state.row, content)?;
+    let known = known.or_else(|| batch.location_of(content));
     Ok(known.map(|(mailbox, key)| (mailbox, key, content)))
 }
 
 /// What is at the location of a replaced message now, if anything is: without it, the version before is all there is.
-fn content_there_now(pass: &Pass<'_>, row: &DepartedRow) -> Result<Followed, JobError> {
+fn content_there_now(pass: &Pass<'_>, row: &DepartedRow) -> Result<SuccessorState, JobError> {
     if row.why != Departed::Replaced {
-        return Ok(Followed::Already);
+        return Ok(SuccessorState::Already);
     }
     let file = pass.catalogue.file(row.mailbox, &row.key)?;
     let Some(file) = file.filter(|file| file.state.is_there()) else {
-        return Ok(Followed::Already);
+        return Ok(SuccessorState::Already);
     };
     let content = if file.suspect.is_some() { file.good } else { file.content };
     // An unstable file has no content to record yet: the departure waits for it.
     Ok(match content.filter(|_| file.state == FileState::Present) {
-        Some(content) => Followed::With((row.mailbox, row.key.clone(), content)),
-        None => Followed::NotYet,
+        Some(content) => SuccessorState::With((row.mailbox, row.key.clone(), content)),
+        None => SuccessorState::NotYet,
     })
 }
 
 /// What became of a message in the end, after all its moves and later versions.
-struct End {
+struct FinalOutcome {
     /// What followed it; none if it was deleted then. The follower may be missing: as long as no copy of it is on a
     /// drive, that drive keeps the version before.
-    heir: Option<ContentAt>,
+    successor: Option<ContentAt>,
     /// Why it left. For a drive that knows nothing of the steps between, a message that was deleted in the end was
     /// deleted.
     why: Departed,
 }
 
-fn end_of(pass: &Pass<'_>, row: &DepartedRow) -> Result<End, JobError> {
+fn final_outcome(pass: &Pass<'_>, row: &DepartedRow) -> Result<FinalOutcome, JobError> {
     let why = row.why;
-    let Some(mut last) = row.successor.clone() else { return Ok(End { heir: None, why }) };
+    let Some(mut last) = row.successor.clone() else {
+        return Ok(FinalOutcome { successor: None, why });
+    };
     for _ in 0..SUCCESSORS_FOLLOWED {
         let Some(departed) = pass.catalogue.departed(last.0, &last.1, last.2)? else { break };
         match departed.successor {
             Some(next) => last = next,
-            None if departed.why == Departed::Replaced => return Ok(End { heir: None, why }),
-            None => return Ok(End { heir: None, why: departed.why }),
+            None if departed.why == Departed::Replaced => {
+                return Ok(FinalOutcome { successor: None, why });
+            }
+            None => return Ok(FinalOutcome { successor: None, why: departed.why }),
         }
     }
-    Ok(End { heir: Some(last), why })
+    Ok(FinalOutcome { successor: Some(last), why })
 }
 
 fn location(mailbox: &OpenMailbox, path: RelName) -> Location {

@@ -14,7 +14,7 @@ use std::sync::Arc;
 const PAGE: u32 = 256;
 
 /// The other drives that were tried, each open if it is present.
-type Opened = Vec<(DriveId, Option<Arc<dyn Volume>>)>;
+type OpenPeers = Vec<(DriveId, Option<Arc<dyn Volume>>)>;
 
 impl Pass<'_> {
     /// Repairs everything that can be repaired now. Opens no other drive where nothing is lost.
@@ -26,7 +26,7 @@ impl Pass<'_> {
     ) -> Result<(), JobError> {
         let (replica, mut after) = (drive.state.row, 0);
         let mut size = BatchSize::default();
-        let mut opened = Opened::new();
+        let mut opened = OpenPeers::new();
         loop {
             let page = self.catalogue.unrecoverable_copies(replica, after, PAGE)?;
             let Some(last) = page.last() else { return Ok(()) };
@@ -62,7 +62,7 @@ impl Pass<'_> {
         drive: &Replica,
         lost: &CopyRow,
         others: &PresentDrives,
-        opened: &mut Opened,
+        opened: &mut OpenPeers,
     ) -> Result<Option<CopyItem>, JobError> {
         let replica = drive.state.row;
         if !self.catalogue.was_placed(replica, lost.content)? {

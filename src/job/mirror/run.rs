@@ -4,7 +4,7 @@
 
 use super::batch::{BatchPlan, BatchSize};
 use super::pass::{Pass, PassReport};
-use super::plan::{self, Step};
+use super::plan::{self, PlanStep};
 use crate::job::JobError;
 use crate::job::catalogue::{ContentAt, DepartedRow, MailboxRowId};
 use crate::job::replica::Replica;
@@ -16,7 +16,7 @@ use std::collections::BTreeSet;
 /// Rows of changes read from the catalogue at a time.
 const PAGE: usize = 512;
 
-struct Run<'a, 'p> {
+struct PassRun<'a, 'p> {
     pass: &'a Pass<'p>,
     drive: &'a mut Replica,
     size: &'a mut BatchSize,
@@ -80,7 +80,7 @@ fn run(
         return Ok(false);
     }
     let deferred_before = pass.catalogue.has_departed_before(from)?;
-    let mut run = Run {
+    let mut run = PassRun {
         batch: BatchPlan::new(position, drive.volume.room()?),
         pass,
         drive,
@@ -112,7 +112,7 @@ fn run(
     Ok(again)
 }
 
-impl Run<'_, '_> {
+impl PassRun<'_, '_> {
     fn note_unfinished(&mut self, change_no: u64) {
         self.unfinished = Some(self.unfinished.map_or(change_no, |first| first.min(change_no)));
     }
@@ -127,18 +127,18 @@ impl Run<'_, '_> {
             for row in &page {
                 let by_line = by_line && self.to_renew.contains(&row.mailbox);
                 match plan::arrival(self.pass, self.drive, row, &mut self.batch, by_line)? {
-                    Step::Skip | Step::Depart(..) => {}
-                    Step::Defer => {
+                    PlanStep::Skip | PlanStep::Depart(..) => {}
+                    PlanStep::Defer => {
                         self.again = true;
                         self.note_unfinished(row.change_no);
                     }
-                    Step::Renew => drop(self.to_renew.insert(row.mailbox)),
-                    Step::Assert(event, place) => self.assert(event, place),
-                    Step::Reject(reason) => {
+                    PlanStep::Renew => drop(self.to_renew.insert(row.mailbox)),
+                    PlanStep::Assert(event, content_at) => self.assert(event, content_at),
+                    PlanStep::Reject(reason) => {
                         self.note_unfinished(row.change_no);
                         self.report.fail(self.pass, row.mailbox, row.path()?, reason);
                     }
-                    Step::Copy(item) => {
+                    PlanStep::Copy(item) => {
                         if !self.batch.has_room_for(&item) && !self.batch.is_empty() {
                             // The estimate of room has a margin: how much is really left is known after this commit.
                             self.commit()?;
@@ -176,12 +176,12 @@ impl Run<'_, '_> {
             after = last.change_no;
             for row in &page {
                 let mut step = plan::missing(self.pass, self.drive, row, &self.batch)?;
-                if matches!(step, Step::Defer) {
+                if matches!(step, PlanStep::Defer) {
                     self.commit()?;
                     step = plan::missing(self.pass, self.drive, row, &self.batch)?;
                 }
-                if let Step::Assert(event, place) = step {
-                    self.assert(event, place);
+                if let PlanStep::Assert(event, content_at) = step {
+                    self.assert(event, content_at);
                 }
                 if !self.commit_if_full()? {
                     return Ok(false);
@@ -229,8 +229,8 @@ impl Run<'_, '_> {
                 }
             }
         }
-        for place in asserted.unwrap_or_default() {
-            for row in self.pass.catalogue.departed_for(place, from)? {
+        for content_at in asserted.unwrap_or_default() {
+            for row in self.pass.catalogue.departed_for(content_at, from)? {
                 deferred |= self.departure(&row)?;
             }
             if !self.commit_if_full()? {
@@ -243,8 +243,8 @@ impl Run<'_, '_> {
     /// Returns `true` if the departure waits for a line that is not written yet; it is decided again after that.
     fn departure(&mut self, row: &DepartedRow) -> Result<bool, JobError> {
         match plan::departure(self.pass, self.drive, row, &self.batch)? {
-            Step::Depart(event, needs) => self.batch.departures.push((event, needs)),
-            Step::Defer => return Ok(true),
+            PlanStep::Depart(event, needs) => self.batch.departures.push((event, needs)),
+            PlanStep::Defer => return Ok(true),
             _ => {}
         }
         Ok(false)
@@ -289,11 +289,11 @@ impl Run<'_, '_> {
         Ok(whole)
     }
 
-    fn assert(&mut self, event: Event, place: ContentAt) {
+    fn assert(&mut self, event: Event, content_at: ContentAt) {
         if let Some(asserted) = &mut self.asserted {
-            asserted.push(place.clone());
+            asserted.push(content_at.clone());
         }
-        self.batch.assert(event, place);
+        self.batch.assert(event, content_at);
     }
 
     /// Commits the batch if it is full. `false`: a stop was requested.

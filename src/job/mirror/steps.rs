@@ -58,7 +58,7 @@
 //! ```
 
 use super::Pass;
-use super::batch::{BatchPlan, CopyItem, LeftOut};
+use super::batch::{BatchPlan, CopyItem, LeftOutFiles};
 use super::copy::{WrittenFile, write_copies};
 use crate::job::JobError;
 use crate::job::catalogue::ContentAt;
@@ -115,7 +115,7 @@ impl Acknowledgement {
         self.copied
     }
 
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub fn bytes(&self) -> u64 {
         self.bytes
     }
@@ -134,7 +134,7 @@ impl Batch<Written> {
         pass: &Pass<'_>,
         drive: &mut Replica,
         plan: BatchPlan,
-        left_out: &mut LeftOut,
+        left_out: &mut LeftOutFiles,
     ) -> Result<Option<Self>, JobError> {
         // Until this is recorded, the drive belongs to no session in the catalogue: however this ends, the next
         // admission recovers.
@@ -171,7 +171,7 @@ impl Batch<Written> {
         let Contents { files, copy_lines, debris_lines, events, .. } = &self.contents;
         if !files.is_empty() {
             let listed = copy_lines.len() + debris_lines.len();
-            drive.reserve(listed, &pass.clock.stamp(), events)?;
+            drive.reserve(listed, &pass.clock.event_time(), events)?;
             drive.volume.sync_all().map_err(JobError::NotSynced)?;
         }
         Ok(self.passed())
@@ -187,8 +187,8 @@ impl Batch<Synced> {
         match files.iter().zip(found).find(|((_, of), found)| !found.is(of)) {
             None => Ok(self.passed()),
             Some(((payload, _), _)) => {
-                let at = drive.volume.facts().shown.clone();
-                Err(JobError::NotAsWritten { at, payload: *payload })
+                let path = drive.volume.facts().shown.clone();
+                Err(JobError::NotAsWritten { path, payload: *payload })
             }
         }
     }
@@ -214,7 +214,7 @@ impl Batch<Listed> {
         let Contents { events, debris_lines, session, .. } = &mut self.contents;
         drive.state.session = session.take().filter(|_| debris_lines.is_empty());
         drive.state.opened = true;
-        drive.record(pass.catalogue, &pass.clock.stamp(), std::mem::take(events))?;
+        drive.record(pass.catalogue, &pass.clock.event_time(), std::mem::take(events))?;
         if !debris_lines.is_empty() {
             drive.list(debris_lines)?;
             pass.catalogue.save_replica(&drive.state)?;
@@ -236,9 +236,10 @@ fn backed(
     written: &[WrittenFile<'_>],
 ) -> impl Iterator<Item = Event> {
     let there: HashSet<ContentAt> =
-        written.iter().filter_map(|file| file.item.and_then(CopyItem::place)).collect();
-    let backed =
-        move |needs: &Option<ContentAt>| needs.as_ref().is_none_or(|place| there.contains(place));
+        written.iter().filter_map(|file| file.item.and_then(CopyItem::content_at)).collect();
+    let backed = move |needs: &Option<ContentAt>| {
+        needs.as_ref().is_none_or(|content_at| there.contains(content_at))
+    };
     departures.into_iter().filter(move |(_, needs)| backed(needs)).map(|(event, _)| event)
 }
 

@@ -1,12 +1,12 @@
 //! Decides whether a drive may be used, before anything on it is believed or written: a drive's own claim that it is
 //! ours counts for nothing.
 
-use super::evidence::{named, note_nothing_there};
+use super::evidence::{known_drive, note_nothing_there};
 use super::id_recovery;
 use super::identity::{self, IdFile};
 use super::match_drive::{DriveMatch, match_drive};
 use super::open::Replica;
-use super::open_options::{Begin, Here};
+use super::open_options::{NewDrivePolicy, PresentDriveIds};
 use crate::disk::{Access, Volume, plain_folder};
 use crate::job::catalogue::{Catalogue, KnownHow};
 use crate::job::{DriveRef, JobError};
@@ -19,17 +19,17 @@ use std::path::Path;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Acceptance {
     /// Its place allows it.
-    As(Begin),
+    As(NewDrivePolicy),
     /// The operator gave leave for the next new stick, and this is it.
     LetIn,
 }
 
 impl Acceptance {
     /// Whether it may be made a drive if it is none.
-    pub(crate) fn begin(self) -> Begin {
+    pub(crate) fn begin(self) -> NewDrivePolicy {
         match self {
             Self::As(begin) => begin,
-            Self::LetIn => Begin::OnDevice,
+            Self::LetIn => NewDrivePolicy::OnDevice,
         }
     }
 
@@ -42,20 +42,20 @@ impl Acceptance {
         clock: &dyn Clock,
     ) -> Result<Option<Finding>, JobError> {
         let serial = admitted.volume.facts().serial.as_deref();
-        let (id, label, now) = (admitted.id, drive.label.as_str(), clock.stamp().time);
+        let (id, label, now) = (admitted.id, drive.label.as_str(), clock.event_time().time);
         let let_in = match self {
             Self::LetIn => {
                 catalogue.make_known((id, label), serial, KnownHow::LetIn, now)?;
-                catalogue.end_leave()?;
+                catalogue.end_permission()?;
                 true
             }
-            Self::As(Begin::OnDevice) if catalogue.announce(id, serial, clock)? => false,
+            Self::As(NewDrivePolicy::OnDevice) if catalogue.announce(id, serial, clock)? => false,
             Self::As(_) => return Ok(None),
         };
         let drives = catalogue.drives()?;
         let own = drives.iter().find(|row| row.id == id);
         let alike = drives.iter().filter(|row| row.label == drive.label).count() > 1;
-        Ok(own.map(|own| Finding::NewDrive { drive: named(own), alike, let_in }))
+        Ok(own.map(|own| Finding::NewDrive { drive: known_drive(own), alike, let_in }))
     }
 }
 
@@ -66,34 +66,36 @@ pub(crate) fn check_acceptance(
     drive: &DriveRef,
     volume: &dyn Volume,
     access: Access,
-    here: &Here<'_>,
+    here: &PresentDriveIds<'_>,
     clock: &dyn Clock,
 ) -> Result<Acceptance, JobError> {
-    if drive.begin != Begin::Known {
+    if drive.begin != NewDrivePolicy::Known {
         return Ok(Acceptance::As(drive.begin));
     }
     let facts = volume.facts();
-    let (at, serial) = (|| facts.shown.clone(), facts.serial.as_deref());
+    let (path, serial) = (|| facts.shown.clone(), facts.serial.as_deref());
     let known = identity::read(volume)?;
     if let Some(id) = id_of(catalogue, drive, volume, &known, here)?
         && let Some(known) = catalogue.known_as(id)?
     {
         return match serial {
-            Some(_) if known.serial.as_deref() == serial => Ok(Acceptance::As(Begin::Known)),
-            Some(_) => Err(JobError::NotTheKnown { at: at(), id }),
+            Some(_) if known.serial.as_deref() == serial => {
+                Ok(Acceptance::As(NewDrivePolicy::Known))
+            }
+            Some(_) => Err(JobError::NotTheKnown { path: path(), id }),
             // Anybody who has read an id once can write it to another drive.
-            None => Err(JobError::NoSerial { at: at() }),
+            None => Err(JobError::NoSerial { path: path() }),
         };
     }
     // A drive that cannot be written does not use up the leave.
     let check_writable = access == Access::Write && !matches!(known, IdFile::Newer(..));
-    if check_writable && catalogue.take_leave(&facts.mount, clock)? {
+    if check_writable && catalogue.use_permission(&facts.mount, clock)? {
         return Ok(Acceptance::LetIn);
     }
     if matches!(known, IdFile::Nothing) {
-        note_nothing_there(catalogue, volume, &here(), clock.stamp().time)?;
+        note_nothing_there(catalogue, volume, &here(), clock.event_time().time)?;
     }
-    Err(JobError::NotAccepted { at: at() })
+    Err(JobError::NotAccepted { path: path() })
 }
 
 /// Whether the operator has refused a drive.
@@ -117,7 +119,7 @@ fn id_of(
     drive: &DriveRef,
     volume: &dyn Volume,
     known: &IdFile,
-    here: &Here<'_>,
+    here: &PresentDriveIds<'_>,
 ) -> Result<Option<DriveId>, JobError> {
     Ok(match known {
         IdFile::Id(stored) => Some(stored.id),

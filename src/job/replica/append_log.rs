@@ -22,7 +22,7 @@ pub(super) fn write_proven(
         let got = read_expected(&mut *source, there, expected.len() as u64)?;
         if &there[..got] != expected {
             let (drive, log) = (volume.facts().shown.clone(), at.clone());
-            return Err(JobError::LogNotAsWritten { at: drive, log });
+            return Err(JobError::LogNotAsWritten { path: drive, log });
         }
     }
     Ok(())

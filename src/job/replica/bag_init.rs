@@ -15,7 +15,7 @@ pub(super) fn ensure(
     let dir = bag::station_dir(station);
     volume.make_dir(&dir.join(&RelName::fixed(bag::PAYLOAD)))?;
     let mut made = false;
-    let info = bag::info_text(station, clock.stamp().time);
+    let info = bag::info_text(station, clock.event_time().time);
     let readme = bag::readme_text(station, &[]);
     let files = [
         (bag::DECLARATION, bag::DECLARATION_TEXT),

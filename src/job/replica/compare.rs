@@ -3,11 +3,11 @@
 
 use super::line_reader::{LineReader, Piece};
 use super::station_bag::StationBag;
-use crate::disk::{ReadFrom, Trouble};
+use crate::disk::{ErrorKind, ReadFrom};
 use crate::job::JobError;
 use crate::job::catalogue::ReplicaState;
 use crate::model::bag::LEDGER;
-use crate::model::ledger::{LineTrust, LineVerdict, Reader};
+use crate::model::ledger::{ChainReader, LineTrust, LineVerdict};
 use crate::model::{Digest, DriveId};
 use std::collections::BTreeMap;
 
@@ -19,14 +19,14 @@ pub(crate) fn compare(
     (id, reloaded): (DriveId, bool),
 ) -> Result<(), JobError> {
     let catalogue = bag.catalogue;
-    let numbers = catalogue.to_be_compared(replica, id, reloaded)?;
+    let numbers = catalogue.witnesses_to_compare(replica, id, reloaded)?;
     // A drive without an id is not one that other ledgers can name.
     if numbers.is_empty() || id == DriveId::NIL {
         return Ok(());
     }
     match hashes_of(bag, replica, &numbers) {
         // Nothing can be said of what the medium does not return.
-        Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => Ok(()),
+        Err(JobError::Disk(error)) if error.trouble == ErrorKind::Failing => Ok(()),
         hashes => catalogue.compare(replica, id, reloaded, &hashes?),
     }
 }
@@ -38,9 +38,9 @@ fn hashes_of(
     numbers: &[u64],
 ) -> Result<BTreeMap<u64, Digest>, JobError> {
     let mut lines = LineReader::new(bag.volume.read(&bag.file(LEDGER), 0, ReadFrom::Medium)?);
-    let (mut reader, mut hashes) = (Reader::default(), BTreeMap::new());
+    let (mut reader, mut hashes) = (ChainReader::default(), BTreeMap::new());
     let mut numbers_left = numbers.iter().copied().peekable();
-    while numbers_left.peek().is_some() && reader.at() < replica.ledger_bytes {
+    while numbers_left.peek().is_some() && reader.offset() < replica.ledger_bytes {
         let verdict = match lines.next()? {
             Some(Piece::Line(raw, length)) => reader.line(raw, length),
             Some(Piece::TooLong(length)) => {

@@ -2,7 +2,7 @@
 //! copy is long.
 
 use crate::disk::{
-    DiskError, Entry, Lengths, Pieces, ReadAhead, ReadFrom, Source, Trouble, Volume,
+    Chunks, DiskError, Entry, ErrorKind, Lengths, ReadAhead, ReadFrom, Source, Volume,
 };
 use crate::job::JobError;
 use crate::model::limits::{DRIVE_FOLDER_ENTRIES, READ_AHEAD_COPIES};
@@ -17,7 +17,7 @@ pub(crate) enum CopyCheck {
     /// The file was read to its end, and is this.
     Is(Identity),
     /// The file exists and cannot be read: the medium's own error, or something else has its name.
-    Unreadable(Trouble),
+    Unreadable(ErrorKind),
     /// The file has another length than it should; its bytes were not read.
     OtherLength,
     /// The file does not exist.
@@ -35,7 +35,7 @@ impl CopyCheck {
 
     /// Whether the medium answered with an error of its own.
     pub(crate) fn is_read_error(self) -> bool {
-        self == Self::Unreadable(Trouble::Failing)
+        self == Self::Unreadable(ErrorKind::Failing)
     }
 }
 
@@ -49,7 +49,7 @@ pub(crate) fn hash(
 ) -> Result<CopyCheck, JobError> {
     match open(volume, dir, payload) {
         Ok(source) => hash_source(volume, source, longest),
-        Err(error) => alone(volume, error),
+        Err(error) => classify_copy_error(volume, error),
     }
 }
 
@@ -62,7 +62,7 @@ pub(crate) fn list(
     let at = dir.join(&PayloadName::segment_dir(segment));
     match volume.list(&at, DRIVE_FOLDER_ENTRIES) {
         Ok(entries) => Ok(Some(entries)),
-        Err(error) => alone(volume, error).map(|_| None),
+        Err(error) => classify_copy_error(volume, error).map(|_| None),
     }
 }
 
@@ -75,7 +75,7 @@ pub(super) fn lengths(
     let at = dir.join(&PayloadName::segment_dir(segment));
     match volume.lengths(&at, DRIVE_FOLDER_ENTRIES) {
         Ok(files) => Ok(Some(files)),
-        Err(error) => alone(volume, error).map(|_| None),
+        Err(error) => classify_copy_error(volume, error).map(|_| None),
     }
 }
 
@@ -98,7 +98,7 @@ pub(crate) fn length(
     match volume.length(&dir.join(&payload.to_rel())) {
         Ok(Some(bytes)) => Ok(CopyLength::Bytes(bytes)),
         Ok(None) => Ok(CopyLength::None(CopyCheck::Absent)),
-        Err(error) => alone(volume, error).map(CopyLength::None),
+        Err(error) => classify_copy_error(volume, error).map(CopyLength::None),
     }
 }
 
@@ -106,7 +106,7 @@ pub(crate) fn length(
 #[derive(Default)]
 pub(crate) struct PartialHash {
     hasher: Hasher,
-    at: u64,
+    offset: u64,
 }
 
 /// The state after a piece.
@@ -120,7 +120,7 @@ pub(crate) enum HashStep<Hashed> {
 impl PartialHash {
     /// Bytes read so far.
     pub(crate) fn read(&self) -> u64 {
-        self.at
+        self.offset
     }
 
     /// Continues for at most `most` bytes, or until `stop` returns true, which is called before each buffer. `longest`
@@ -132,13 +132,13 @@ impl PartialHash {
         most: u64,
         stop: &dyn Fn() -> bool,
     ) -> Result<HashStep<Identity>, DiskError> {
-        let end = self.at.saturating_add(most);
-        let (mut pieces, mut piece) = (Pieces::resume(source, self.at, longest), Vec::new());
+        let end = self.offset.saturating_add(most);
+        let (mut pieces, mut piece) = (Chunks::resume(source, self.offset, longest), Vec::new());
         // At least one buffer, so that every step makes progress.
         while pieces.next(&mut piece)? {
             self.hasher.update(&piece);
-            self.at = pieces.at();
-            if !pieces.is_at_end() && (self.at >= end || stop()) {
+            self.offset = pieces.offset();
+            if !pieces.is_at_end() && (self.offset >= end || stop()) {
                 return Ok(HashStep::More(self));
             }
         }
@@ -156,12 +156,12 @@ pub(crate) fn hash_piece(
     stop: &dyn Fn() -> bool,
 ) -> Result<HashStep<CopyCheck>, JobError> {
     let read = volume
-        .read(&dir.join(&payload.to_rel()), part.at, ReadFrom::Medium)
+        .read(&dir.join(&payload.to_rel()), part.offset, ReadFrom::Medium)
         .and_then(|mut source| part.advance(&mut *source, longest, most, stop));
     match read {
         Ok(HashStep::Done(identity)) => Ok(HashStep::Done(CopyCheck::Is(identity))),
         Ok(HashStep::More(part)) => Ok(HashStep::More(part)),
-        Err(error) => alone(volume, error).map(HashStep::Done),
+        Err(error) => classify_copy_error(volume, error).map(HashStep::Done),
     }
 }
 
@@ -180,7 +180,7 @@ pub(crate) fn hash_all(
         |(payload, _)| open(volume, dir, *payload),
         |(_, longest), opened| match opened {
             Ok(source) => hash_source(volume, source, *longest),
-            Err(error) => alone(volume, error),
+            Err(error) => classify_copy_error(volume, error),
         },
         |_, check| {
             found.push(check?);
@@ -205,19 +205,19 @@ fn hash_source(
 ) -> Result<CopyCheck, JobError> {
     match crate::disk::hash(&mut *source, longest) {
         Ok(identity) => Ok(CopyCheck::Is(identity)),
-        Err(error) => alone(volume, error),
+        Err(error) => classify_copy_error(volume, error),
     }
 }
 
 /// Sorts out an error that concerns the copy (or the folder) alone: after it the drive still answers that it is
 /// present.
-fn alone(volume: &dyn Volume, error: DiskError) -> Result<CopyCheck, JobError> {
+fn classify_copy_error(volume: &dyn Volume, error: DiskError) -> Result<CopyCheck, JobError> {
     match error.trouble {
-        Trouble::Gone => {
+        ErrorKind::Gone => {
             volume.present()?;
             Ok(CopyCheck::Absent)
         }
-        Trouble::Failing | Trouble::Refused | Trouble::Denied => {
+        ErrorKind::Failing | ErrorKind::Refused | ErrorKind::Denied => {
             volume.present()?;
             Ok(CopyCheck::Unreadable(error.trouble))
         }

@@ -3,7 +3,7 @@
 
 use super::identity;
 use super::match_drive::of_longest_ledger;
-use super::open_options::Here;
+use super::open_options::PresentDriveIds;
 use crate::disk::{Volume, is_mounted, plain_folder};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRow, DriveRowId, FoundDrive, Replaced, ReplacedHow};
@@ -16,17 +16,17 @@ pub(super) fn found<'a>(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     label: &'a str,
-    at: &'a [u8],
+    path: &'a [u8],
 ) -> Result<FoundDrive<'a>, JobError> {
     let facts = volume.facts();
     Ok(FoundDrive {
         label,
-        at,
+        path,
         medium: facts.medium,
         serial: facts.serial.clone(),
-        folder: plain_folder(Path::new(std::ffi::OsStr::from_bytes(at)), facts),
+        folder: plain_folder(Path::new(std::ffi::OsStr::from_bytes(path)), facts),
         origin: None,
-        same_device: catalogue.same_device_as(facts, at)?,
+        same_device: catalogue.same_device_as(facts, path)?,
     })
 }
 
@@ -35,12 +35,12 @@ pub(super) struct Evidence<'a> {
     pub catalogue: &'a Catalogue,
     pub volume: &'a dyn Volume,
     /// Returns the drives that are known to be elsewhere at this moment.
-    pub here: &'a Here<'a>,
+    pub here: &'a PresentDriveIds<'a>,
     pub now: Timestamp,
 }
 
 /// The contents of a drive that was never seen before.
-struct Holds {
+struct DriveContents {
     /// It has no station's bag.
     nothing: bool,
     /// The known drives whose ledger it continues.
@@ -59,7 +59,7 @@ impl Evidence<'_> {
         // The medium is read before the transaction: a hung one must not delay whoever waits for the catalogue.
         let holds = match self.catalogue.drive(id)? {
             Some(_) => None,
-            None => Some(self.holds(id)?),
+            None => Some(self.contents_of(id)?),
         };
         self.catalogue
             .write_transaction(|| self.record_in_transaction(id, found, holds.as_ref(), findings))
@@ -67,7 +67,7 @@ impl Evidence<'_> {
 
     /// Reads the contents of a drive whose id was never seen before. One that got a second id because it is a copy
     /// continues the original's ledger rightly.
-    fn holds(&self, id: DriveId) -> Result<Holds, JobError> {
+    fn contents_of(&self, id: DriveId) -> Result<DriveContents, JobError> {
         let Self { catalogue, volume, .. } = *self;
         let stations = identity::stations(volume)?;
         let mut others = catalogue.drives()?;
@@ -77,7 +77,7 @@ impl Evidence<'_> {
         });
         let ledger_of = of_longest_ledger(catalogue, volume, &stations, &others)?;
         let ledger_of = ledger_of.iter().map(|other| other.id).collect();
-        Ok(Holds { nothing: stations.is_empty(), ledger_of })
+        Ok(DriveContents { nothing: stations.is_empty(), ledger_of })
     }
 
     /// Records what the drive says of others, in a transaction. Two drives with one serial number are one stick that
@@ -89,12 +89,12 @@ impl Evidence<'_> {
         &self,
         id: DriveId,
         found: &FoundDrive<'_>,
-        holds: Option<&Holds>,
+        holds: Option<&DriveContents>,
         findings: &mut Vec<Finding>,
     ) -> Result<DriveRowId, JobError> {
         let Self { catalogue, now, .. } = *self;
         let here = (self.here)();
-        let before = catalogue.drive_at(found.at)?;
+        let before = catalogue.drive_at(found.path)?;
         let row = catalogue.drive_seen(id, found, now)?;
         let drives = catalogue.drives()?;
         let Some(own) = drives.iter().find(|drive| drive.id == id) else { return Ok(row) };
@@ -111,7 +111,7 @@ impl Evidence<'_> {
             let known = other.replaced.as_ref().is_some_and(|r| r.how.is_sure());
             if !known && other.forgotten.is_none() {
                 catalogue.set_replaced(other, Some(id), how, now)?;
-                findings.push(Finding::Replaces { other: named(other) });
+                findings.push(Finding::Replaces { other: known_drive(other) });
             }
         }
         if let Some(holds) = holds.filter(|_| !takes_a_place) {
@@ -119,13 +119,13 @@ impl Evidence<'_> {
             let of_ledger = |drive: &&DriveRow| holds.ledger_of.contains(&drive.id);
             for other in drives.iter().filter(of_ledger).filter(is_absent).filter(|o| o.counts) {
                 catalogue.set_replaced(other, Some(id), ReplacedHow::Ledger, now)?;
-                findings.push(Finding::HasLedgerOf { other: named(other) });
+                findings.push(Finding::HasLedgerOf { other: known_drive(other) });
             }
             if holds.nothing {
-                self.ask_about_place(own, before.as_ref().filter(is_absent), findings)?;
+                self.ask_about_mount_point(own, before.as_ref().filter(is_absent), findings)?;
             }
         }
-        catalogue.settle_counts(row)?;
+        catalogue.recompute_counts(row)?;
         Ok(row)
     }
 
@@ -141,7 +141,7 @@ impl Evidence<'_> {
         if found.serial.is_some() && found.serial == other.serial && !is_copy {
             if is_here {
                 catalogue.distinguish(own.id, other.id)?;
-            } else if !catalogue.are_apart(own.id, other.id)? {
+            } else if !catalogue.are_distinct(own.id, other.id)? {
                 return Ok(Some(ReplacedHow::Serial));
             }
         }
@@ -151,7 +151,7 @@ impl Evidence<'_> {
 
     /// Handles a new, empty drive on a device at a place where another one was last: either that one was reformatted,
     /// or a second one is mounted at the same place. Nothing on either tells which.
-    fn ask_about_place(
+    fn ask_about_mount_point(
         &self,
         own: &DriveRow,
         before: Option<&DriveRow>,
@@ -171,7 +171,7 @@ impl Evidence<'_> {
             return Ok(());
         }
         self.catalogue.set_replaced(before, Some(own.id), ReplacedHow::Place, self.now)?;
-        findings.push(Finding::PerhapsReformatted { other: named(before) });
+        findings.push(Finding::PerhapsReformatted { other: known_drive(before) });
         Ok(())
     }
 }
@@ -206,21 +206,21 @@ pub(super) fn note_place_empty(
     now: Timestamp,
 ) -> Result<Option<JobError>, JobError> {
     // A drive that was wiped is present, with nothing of it left.
-    let Some(known) = catalogue.drive_at(found.at)?.filter(|known| !known.is_wiped()) else {
+    let Some(known) = catalogue.drive_at(found.path)?.filter(|known| !known.is_wiped()) else {
         return Ok(None);
     };
     let at = volume.facts().shown.clone();
-    if !is_mounted(Path::new(std::ffi::OsStr::from_bytes(found.at))) {
-        return Ok(Some(JobError::DriveAway { at, id: known.id }));
+    if !is_mounted(Path::new(std::ffi::OsStr::from_bytes(found.path))) {
+        return Ok(Some(JobError::DriveAway { path: at, id: known.id }));
     }
     let is_open = known.forgotten.is_none() && known.replaced.is_none() && known.away.is_none();
     if is_open && !here.contains(&known.id) {
         catalogue.set_replaced(&known, None, ReplacedHow::Place, now)?;
     }
     let (id, label) = (known.id, escape::shown(known.label.as_bytes()));
-    Ok(Some(JobError::EmptyStick { at, id, label }))
+    Ok(Some(JobError::EmptyStick { path: at, id, label }))
 }
 
-pub(super) fn named(drive: &DriveRow) -> KnownDrive {
+pub(super) fn known_drive(drive: &DriveRow) -> KnownDrive {
     KnownDrive { id: drive.id, label: escape::shown(drive.label.as_bytes()) }
 }

@@ -1,11 +1,11 @@
 //! Handles a drive whose id file is missing or cannot be read: it gets its own id again if it can be recognised, and a
 //! new one if a drive may be begun there. Never lets one stick count as two.
 
-use super::evidence::{self, Evidence, named, note_nothing_there, note_place_empty};
+use super::evidence::{self, Evidence, known_drive, note_nothing_there, note_place_empty};
 use super::identity::{self, IdFile, StoredId};
 use super::ledger::continues_from;
 use super::match_drive::{DriveMatch, match_drive};
-use super::open_options::{Begin, Here, OpenOptions};
+use super::open_options::{NewDrivePolicy, OpenOptions, PresentDriveIds};
 use super::present_drives;
 use crate::disk::{Access, Volume};
 use crate::job::JobError;
@@ -60,11 +60,11 @@ fn begin_anew(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     mut maybe: Vec<DriveRow>,
-    here: &Here<'_>,
+    here: &PresentDriveIds<'_>,
     clock: &dyn Clock,
     findings: &mut Vec<Finding>,
 ) -> Result<DriveId, JobError> {
-    let now = clock.stamp().time;
+    let now = clock.event_time().time;
     catalogue.write_transaction(|| {
         // One of them may have been plugged in meanwhile.
         let here = here();
@@ -79,13 +79,13 @@ fn begin_anew(
     catalogue.make_durable()?;
     let own = identity::make_drive(volume, clock)?;
     maybe.iter().try_for_each(|drive| catalogue.set_replaced_by(drive.row, own))?;
-    findings.push(Finding::IdUnknown { own, maybe: maybe.iter().map(named).collect() });
+    findings.push(Finding::IdUnknown { own, maybe: maybe.iter().map(known_drive).collect() });
     Ok(own)
 }
 
 /// A drive that its operator has added.
 pub struct AddedDrive {
-    /// Its id.
+    /// The random id in its `drive.json`.
     pub id: DriveId,
     /// Its row in the catalogue.
     pub row: DriveRowId,
@@ -127,13 +127,13 @@ pub fn add(
         },
     };
     found.origin = identity::origin_of(volume, id)?;
-    let evidence = Evidence { catalogue, volume, here: &Vec::new, now: clock.stamp().time };
+    let evidence = Evidence { catalogue, volume, here: &Vec::new, now: clock.event_time().time };
     let row = evidence.record(id, &found, &mut findings)?;
     forget_other_ledgers(catalogue, volume, row)?;
     let was_forgotten =
         catalogue.drive(id)?.and_then(|row| row.facts.forgotten).map(|gone| gone.why);
     let serial = volume.facts().serial.as_deref();
-    catalogue.make_known((id, label), serial, KnownHow::Added, clock.stamp().time)?;
+    catalogue.make_known((id, label), serial, KnownHow::Added, clock.event_time().time)?;
     catalogue.end_announcement(id)?;
     Ok(AddedDrive { id, row, was_forgotten, same_device: found.same_device, findings })
 }
@@ -184,24 +184,25 @@ fn read_only(
     if is_there {
         return Ok((DriveId::NIL, too_long));
     }
-    let (here, now) = ((options.here)(), options.clock.stamp().time);
+    let (here, now) = ((options.here)(), options.clock.event_time().time);
     if options.taken_for.is_none() {
         note_nothing_there(catalogue, volume, &here, now)?;
     }
     // Somebody's own stick, which is not to be used, says nothing of ours; a restore only reads.
-    let gone =
-        match options.taken_for.is_some() || matches!(options.begin, Begin::Never | Begin::Known) {
-            true => {
-                let known = catalogue.drive_at(options.at)?.filter(|known| !known.is_wiped());
-                known.map(|known| away(volume, &known))
-            }
-            false => note_place_empty(catalogue, volume, found, &here, now)?,
-        };
-    Err(gone.unwrap_or_else(|| JobError::NoDrive { at: at() }))
+    let gone = match options.taken_for.is_some()
+        || matches!(options.begin, NewDrivePolicy::Never | NewDrivePolicy::Known)
+    {
+        true => {
+            let known = catalogue.drive_at(options.path)?.filter(|known| !known.is_wiped());
+            known.map(|known| away(volume, &known))
+        }
+        false => note_place_empty(catalogue, volume, found, &here, now)?,
+    };
+    Err(gone.unwrap_or_else(|| JobError::NoDrive { path: at() }))
 }
 
 fn away(volume: &dyn Volume, known: &DriveRow) -> JobError {
-    JobError::DriveAway { at: volume.facts().shown.clone(), id: known.id }
+    JobError::DriveAway { path: volume.facts().shown.clone(), id: known.id }
 }
 
 /// Whether a place may be made a drive. A place with an unreadable id file was one.
@@ -213,18 +214,25 @@ fn may_begin(
 ) -> Result<(), JobError> {
     let at = || volume.facts().shown.clone();
     match (known, options.begin) {
-        (IdFile::Nothing, Begin::InFolder) => {
-            let (here, now) = ((options.here)(), options.clock.stamp().time);
-            if catalogue.drive_at(options.at)?.is_some() {
+        (IdFile::Nothing, NewDrivePolicy::InFolder) => {
+            let (here, now) = ((options.here)(), options.clock.event_time().time);
+            if catalogue.drive_at(options.path)?.is_some() {
                 note_nothing_there(catalogue, volume, &here, now)?;
             }
             note_place_empty(catalogue, volume, found, &here, now)?.map_or(Ok(()), Err)
         }
         // Anybody may have written a file that cannot be read.
-        (IdFile::Unreadable(..), Begin::Known) => Err(JobError::NotAccepted { at: at() }),
-        (IdFile::Nothing, Begin::Never | Begin::Known) => {
-            note_nothing_there(catalogue, volume, &(options.here)(), options.clock.stamp().time)?;
-            Err(JobError::NotAccepted { at: at() })
+        (IdFile::Unreadable(..), NewDrivePolicy::Known) => {
+            Err(JobError::NotAccepted { path: at() })
+        }
+        (IdFile::Nothing, NewDrivePolicy::Never | NewDrivePolicy::Known) => {
+            note_nothing_there(
+                catalogue,
+                volume,
+                &(options.here)(),
+                options.clock.event_time().time,
+            )?;
+            Err(JobError::NotAccepted { path: at() })
         }
         _ => Ok(()),
     }
@@ -270,11 +278,11 @@ pub(super) fn refused_before(
 pub(super) fn not_forgotten(
     catalogue: &Catalogue,
     id: DriveId,
-    at: impl Fn() -> String,
+    path: impl Fn() -> String,
 ) -> Result<(), JobError> {
     match catalogue.drive(id)?.and_then(|row| row.facts.forgotten) {
         Some(gone) => Err(JobError::Forgotten {
-            at: at(),
+            path: path(),
             id,
             since: gone.since.to_rfc3339(),
             why: gone.why,

@@ -1,7 +1,7 @@
 //! Owns `drive.json`, by which a drive is recognised at any place and under any name, and the further ids of drives
 //! that were copied from others. Believes no more of the file than its format and its id.
 
-use crate::disk::{EntryKind, ReadFrom, Trouble, Volume, read_full};
+use crate::disk::{EntryKind, ErrorKind, ReadFrom, Volume, read_full};
 use crate::job::JobError;
 use crate::model::limits::{DRIVE_FILE_BYTES, DRIVE_FILES_MAX, DRIVE_FOLDER_ENTRIES, STATIONS_MAX};
 use crate::model::{Clock, DriveId, RelName, StationName, bag};
@@ -23,7 +23,7 @@ struct DriveFile {
 
 /// The fields that every later format has too.
 #[derive(Deserialize)]
-struct Version {
+struct FormatVersion {
     format: u64,
     #[serde(default)]
     id: serde_json::Value,
@@ -31,7 +31,7 @@ struct Version {
 
 /// An id as it stands on a drive.
 pub(super) struct StoredId {
-    /// The id.
+    /// The random id in its `drive.json`.
     pub id: DriveId,
     /// Serial number of the file system on which the id was made, if it had one.
     pub volume: Option<String>,
@@ -87,7 +87,7 @@ fn read_file(volume: &dyn Volume, number: u32) -> Result<IdFile, JobError> {
     let got = read_full(&mut *source, &mut text)?;
     // Serde would take an array for the object, too.
     let object = text[..got].trim_ascii_start().starts_with(b"{");
-    let version = serde_json::from_slice::<Version>(&text[..got]).ok().filter(|_| object);
+    let version = serde_json::from_slice::<FormatVersion>(&text[..got]).ok().filter(|_| object);
     let Some(version) = version else {
         return Ok(IdFile::Unreadable(at, length));
     };
@@ -162,7 +162,7 @@ pub(super) fn make_drive_of(
             volume.facts().shown
         ))),
         IdFile::Newer(format, _) => {
-            Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format })
+            Err(JobError::NewerFormat { path: volume.facts().shown.clone(), format })
         }
     }
 }
@@ -200,7 +200,7 @@ fn create(
 }
 
 fn new_file(volume: &dyn Volume, id: DriveId, clock: &dyn Clock) -> String {
-    let made = clock.stamp().time.to_rfc3339();
+    let made = clock.event_time().time.to_rfc3339();
     let serial = volume.facts().serial.clone();
     let file = DriveFile { format: FORMAT, id: id.to_string(), made, volume: serial };
     serde_json::to_string(&file).unwrap_or_default()
@@ -224,7 +224,7 @@ pub fn stations(volume: &dyn Volume) -> Result<Vec<StationName>, JobError> {
         let name = std::str::from_utf8(&entry.name).ok().and_then(|name| name.parse().ok());
         if let (EntryKind::Folder, Some(name)) = (entry.kind, name) {
             let is_one = match is_station(volume, &name) {
-                Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => false,
+                Err(JobError::Disk(error)) if error.trouble == ErrorKind::Failing => false,
                 known => known?,
             };
             found.extend(is_one.then_some(name));

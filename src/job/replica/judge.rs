@@ -119,7 +119,7 @@ impl CopyVerdict {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::disk::Trouble;
+    use crate::disk::ErrorKind;
 
     const STATES: [CopyState; 6] = [
         CopyState::Claimed,
@@ -152,8 +152,8 @@ mod tests {
         let other = Identity::of(b"male");
         for (found, state, digest) in [
             (CopyCheck::Is(other), CopyState::Damaged, Some(other.digest)),
-            (CopyCheck::Unreadable(Trouble::Failing), CopyState::Damaged, None),
-            (CopyCheck::Unreadable(Trouble::Refused), CopyState::Damaged, None),
+            (CopyCheck::Unreadable(ErrorKind::Failing), CopyState::Damaged, None),
+            (CopyCheck::Unreadable(ErrorKind::Refused), CopyState::Damaged, None),
             (CopyCheck::OtherLength, CopyState::Damaged, None),
             (CopyCheck::Absent, CopyState::Missing, None),
         ] {
@@ -175,7 +175,11 @@ mod tests {
                 assert_eq!(verdict.finding(), Some(finding));
             }
         }
-        assert!(verdict(CopyState::Good, CopyCheck::Unreadable(Trouble::Failing)).is_read_error());
-        assert!(!verdict(CopyState::Good, CopyCheck::Unreadable(Trouble::Refused)).is_read_error());
+        assert!(
+            verdict(CopyState::Good, CopyCheck::Unreadable(ErrorKind::Failing)).is_read_error()
+        );
+        assert!(
+            !verdict(CopyState::Good, CopyCheck::Unreadable(ErrorKind::Refused)).is_read_error()
+        );
     }
 }

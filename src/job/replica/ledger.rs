@@ -3,14 +3,14 @@
 
 use super::append_log::{check_answers, write_proven};
 use super::ledger_admission::LedgerAdmission;
-use super::ledger_reader::{Group, LedgerReader, ReadLine};
+use super::ledger_reader::{LedgerReader, LineGroup, ReadLine};
 use super::line_reader::LineReader;
 use super::station_bag::StationBag;
-use crate::disk::{DiskError, ReadFrom, Trouble, Volume, host};
+use crate::disk::{DiskError, ErrorKind, ReadFrom, Volume, host};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, KnownLines, LedgerImport, Log, LogDamage, ReplicaState};
 use crate::model::bag::LEDGER;
-use crate::model::ledger::{Break, Event, Line, LineTrust, Reader, claimed_hash};
+use crate::model::ledger::{ChainBreak, ChainReader, Event, Line, LineTrust, claimed_hash};
 use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES, RUN_NUMBERS, WRITERS_READ};
 use crate::model::{Digest, EventTime, Finding, PayloadName, Position, RelName};
 use rustix::io::Errno;
@@ -30,14 +30,14 @@ pub(super) struct Loaded {
     /// It is shorter than it was known to be.
     pub shrunk: bool,
     /// A break that no `recovered` line has settled yet.
-    pub broken: Option<Break>,
+    pub broken: Option<ChainBreak>,
     /// The last line has no line feed.
     pub no_final_newline: bool,
     /// Pieces of junk at the end that were never committed.
     pub torn: u64,
     /// The later format at which reading stopped, if there is one.
-    pub newer: Option<u32>,
-    /// Junk goes on for longer than any power failure can leave; reading stopped there.
+    pub newer_format: Option<u32>,
+    /// Junk continues for longer than any power failure can leave; reading stopped there.
     pub oversized_garbage: bool,
     /// Length of the file in bytes.
     pub length: u64,
@@ -50,14 +50,14 @@ impl Loaded {
     pub(super) fn is_whole(&self) -> bool {
         self.length > 0
             && self.broken.is_none()
-            && self.newer.is_none()
+            && self.newer_format.is_none()
             && self.unreadable.is_none()
     }
 }
 
 /// How much of a ledger to read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Extent {
+pub(super) enum ReadExtent {
     /// What is new.
     New,
     /// What is new, up to where it can be read: a power failure may leave a file that claims to be longer than its
@@ -71,7 +71,7 @@ pub(super) enum Extent {
 pub(super) fn load(
     bag: StationBag<'_>,
     replica: &mut ReplicaState,
-    extent: Extent,
+    extent: ReadExtent,
     findings: &mut Vec<Finding>,
 ) -> Result<Loaded, JobError> {
     let StationBag { catalogue, volume, dir } = bag;
@@ -80,7 +80,7 @@ pub(super) fn load(
     let known = replica.ledger_bytes;
     let goes_on = continues_from(volume, &at, replica)?;
     let intact = known == 0 || goes_on;
-    if intact && length == known && extent != Extent::All {
+    if intact && length == known && extent != ReadExtent::All {
         return Ok(Loaded { unchanged: true, length, ..Loaded::default() });
     }
     if length < known {
@@ -89,14 +89,14 @@ pub(super) fn load(
     } else if !intact {
         findings.push(Finding::LedgerOther { known, found: length });
     }
-    let reloaded = !intact || known == 0 || extent == Extent::All;
+    let reloaded = !intact || known == 0 || extent == ReadExtent::All;
     let shrunk = length < known;
     let mut loaded = Loaded { length, reloaded, shrunk, diverged: !goes_on, ..Loaded::default() };
     let before = catalogue.known_lines(replica.row)?;
     let (gaps, gaps_since, seq) = (replica.gaps, replica.gaps_since, replica.chain.seq);
     let admission =
         LedgerAdmission { volume, dir, from: if reloaded { 0 } else { known }, length, before };
-    let room = admission.check(catalogue, replica, extent == Extent::Partly)?;
+    let room = admission.check(catalogue, replica, extent == ReadExtent::Partly)?;
     if known == 0 {
         catalogue.drop_partial(replica)?;
     }
@@ -128,7 +128,7 @@ pub(super) fn load(
             // true.
             let forget = match &error {
                 JobError::NoRoomForLedger { .. } => true,
-                JobError::Disk(error) if error.trouble == Trouble::Stopped => false,
+                JobError::Disk(error) if error.trouble == ErrorKind::Stopped => false,
                 _ => known == 0,
             };
             taking.give_up(replica, forget)?;
@@ -163,9 +163,9 @@ fn note_lost_lines(
     if lines == 0 || damaged.iter().any(|damage| damage.log == Log::Ledger) {
         return Ok(());
     }
-    let at = loaded.broken.map_or(loaded.length, |broken| broken.at);
-    findings.push(Finding::LedgerLinesLost { at, lines });
-    damaged.insert(0, LogDamage { log: Log::Ledger, at, lines, unreadable: false });
+    let at = loaded.broken.map_or(loaded.length, |broken| broken.offset);
+    findings.push(Finding::LedgerLinesLost { offset: at, lines });
+    damaged.insert(0, LogDamage { log: Log::Ledger, offset: at, lines, unreadable: false });
     catalogue.set_log_damage(replica.row, &damaged)
 }
 
@@ -191,12 +191,12 @@ pub(super) fn continues_from(
 fn read_lines(
     bag: StationBag<'_>,
     replica: &mut ReplicaState,
-    extent: Extent,
+    extent: ReadExtent,
     loaded: &mut Loaded,
     taking: &mut LedgerImport<'_>,
 ) -> Result<(), JobError> {
     let catalogue = bag.catalogue;
-    let (row, partly) = (replica.row, extent == Extent::Partly);
+    let (row, partly) = (replica.row, extent == ReadExtent::Partly);
     let known = match loaded.reloaded {
         true => KnownLines::default(),
         false => catalogue.known_lines(row)?,
@@ -209,7 +209,7 @@ fn read_lines(
         replica.ledger_bytes,
         ReadFrom::Medium,
     )?);
-    let reader = Reader::resume(replica.chain, replica.ledger_bytes, replica.gaps);
+    let reader = ChainReader::resume(replica.chain, replica.ledger_bytes, replica.gaps);
     let mut ledger_reader = LedgerReader::new(reader, lines, known, partly);
     ledger_reader.known_through = match loaded.reloaded {
         true => catalogue.retired(replica)?.map_or(0, |retired| retired.ledger_bytes),
@@ -220,7 +220,7 @@ fn read_lines(
     let before = replica.chain.seq;
     let mut positions = HashMap::new();
     let (mut first_copy, mut all_own) = (None, true);
-    let take = |group: Group| {
+    let take = |group: LineGroup| {
         let lines = group.iter().map(|read| read.line.event.entries()).sum();
         for ReadLine { line, trust, gaps } in group {
             let event = &line.event;
@@ -239,12 +239,12 @@ fn read_lines(
             }
             catalogue.apply(replica, &line, trust, gaps)?;
         }
-        match taking.took(lines, row)? {
+        match taking.count_lines(lines, row)? {
             true => Ok(()),
             false => Err(DiskError::new("keep", "what a ledger tells", Errno::NOSPC).into()),
         }
     };
-    let read = if long { ledger_reader.ahead_of(take) } else { ledger_reader.read_with(take) };
+    let read = if long { ledger_reader.read_ahead_of(take) } else { ledger_reader.read_with(take) };
     catalogue.end_reading();
     let read = read?;
     catalogue.note_read(&positions)?;
@@ -265,7 +265,7 @@ fn after_reading(
     read: &LedgerReader,
     all_own: bool,
 ) {
-    loaded.newer = read.newer;
+    loaded.newer_format = read.newer;
     loaded.unreadable.clone_from(&read.unreadable);
     loaded.oversized_garbage = read.oversized_garbage;
     loaded.broken = read.reader.broken();
@@ -283,7 +283,7 @@ fn after_reading(
     // Another card wrote, or this one before it lost its state: every message is compared with the ledger again.
     replica.recorded_through = 0;
     replica.ledger_bytes =
-        if loaded.oversized_garbage { read.last_line_ends } else { read.reader.at() };
+        if loaded.oversized_garbage { read.last_line_ends } else { read.reader.offset() };
     // Whoever wrote these lines may have ended before syncing them.
     replica.unsynced_lines = true;
 }

@@ -1,9 +1,9 @@
-//! Decides whether a ledger may be loaded: the card needs the room, and the drive the copies that so many lines imply.
-//! Does not read what a line says.
+//! Decides whether a ledger may be loaded: the card needs the room, and the drive the copies that this many lines
+//! imply. Does not read what a line says.
 
 use super::copy;
 use super::line_reader::{LineReader, Piece};
-use crate::disk::{EntryKind, ReadFrom, Trouble, Volume};
+use crate::disk::{EntryKind, ErrorKind, ReadFrom, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, KnownLines, LedgerRoom, ReplicaState};
 use crate::model::limits::{
@@ -36,8 +36,8 @@ impl LedgerAdmission<'_> {
         let room = catalogue.room_for(self.length.saturating_sub(self.from));
         match room.filter(|room| !room.is_enough()) {
             Some(LedgerRoom { free, needed, .. }) => {
-                let at = self.volume.facts().shown.clone();
-                Err(JobError::NoRoomForLedger { at, needed, free })
+                let path = self.volume.facts().shown.clone();
+                Err(JobError::NoRoomForLedger { path, needed, free })
             }
             None => Ok(room),
         }
@@ -47,19 +47,19 @@ impl LedgerAdmission<'_> {
     /// still there.
     pub(super) fn no_room(&self, room: Option<LedgerRoom>, error: JobError) -> JobError {
         let is_full = match &error {
-            JobError::Disk(error) => error.trouble == Trouble::Full,
-            error => error.state_trouble() == Some(Trouble::Full),
+            JobError::Disk(error) => error.trouble == ErrorKind::Full,
+            error => error.state_trouble() == Some(ErrorKind::Full),
         };
         match room {
             Some(LedgerRoom { free, needed, .. }) if is_full && needed > LEDGER_SMALL_BYTES => {
-                let at = self.volume.facts().shown.clone();
-                JobError::NoRoomForLedger { at, needed, free }
+                let path = self.volume.facts().shown.clone();
+                JobError::NoRoomForLedger { path, needed, free }
             }
             _ => error,
         }
     }
 
-    /// Fails if there are too few copies for so many lines. Counts the copies, and then the lines, only if the length
+    /// Fails if there are too few copies for this many lines. Counts the copies, and then the lines, only if the length
     /// leaves the question open.
     fn check_copies(&self) -> Result<(), JobError> {
         let most = self.length.saturating_sub(self.from) / LEDGER_LINE_LEAST;
@@ -72,8 +72,8 @@ impl LedgerAdmission<'_> {
         if most <= allowed || !self.has_more_lines(allowed)? {
             return Ok(());
         }
-        let at = self.volume.facts().shown.clone();
-        Err(JobError::LedgerNotBorneOut { at, lines: allowed, copies })
+        let path = self.volume.facts().shown.clone();
+        Err(JobError::LedgerNotBorneOut { path, lines: allowed, copies })
     }
 
     /// Counts files that may be copies, until there are `enough`.

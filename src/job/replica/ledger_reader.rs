@@ -2,10 +2,10 @@
 //! junk that is too long.
 
 use super::line_reader::{LineReader, Piece};
-use crate::disk::{DiskError, Trouble};
+use crate::disk::{DiskError, ErrorKind};
 use crate::job::JobError;
 use crate::job::catalogue::KnownLines;
-use crate::model::ledger::{Line, LineTrust, LineVerdict, Reader};
+use crate::model::ledger::{ChainReader, Line, LineTrust, LineVerdict};
 use crate::model::limits::{LEDGER_AHEAD_LINES, LEDGER_JUNK_BYTES};
 use std::panic::resume_unwind;
 use std::sync::mpsc::sync_channel;
@@ -18,11 +18,11 @@ pub(super) struct ReadLine {
 }
 
 /// Consecutive lines that are passed on together.
-pub(super) type Group = Vec<ReadLine>;
+pub(super) type LineGroup = Vec<ReadLine>;
 
 /// One reading of a ledger, and what it found.
 pub(super) struct LedgerReader {
-    pub(super) reader: Reader,
+    pub(super) reader: ChainReader,
     pub(super) lines: LineReader,
     /// Count and digest of the whole lines so far.
     pub(super) known: KnownLines,
@@ -37,15 +37,20 @@ pub(super) struct LedgerReader {
     pub(super) last_line_ends: u64,
     /// The later format at which reading stopped.
     pub(super) newer: Option<u32>,
-    /// Junk goes on for longer than any power failure can leave.
+    /// Junk continues for longer than any power failure can leave.
     pub(super) oversized_garbage: bool,
     /// Why the end could not be read.
     pub(super) unreadable: Option<DiskError>,
 }
 
 impl LedgerReader {
-    pub(super) fn new(reader: Reader, lines: LineReader, known: KnownLines, partly: bool) -> Self {
-        let (last_line_ends, gaps_known) = (reader.at(), reader.gaps());
+    pub(super) fn new(
+        reader: ChainReader,
+        lines: LineReader,
+        known: KnownLines,
+        partly: bool,
+    ) -> Self {
+        let (last_line_ends, gaps_known) = (reader.offset(), reader.gaps());
         Self {
             reader,
             lines,
@@ -64,21 +69,21 @@ impl LedgerReader {
     /// Passes the lines to `apply` as they are read, in groups.
     pub(super) fn read_with(
         mut self,
-        mut apply: impl FnMut(Group) -> Result<(), JobError>,
+        mut apply: impl FnMut(LineGroup) -> Result<(), JobError>,
     ) -> Result<Self, JobError> {
-        let mut folded = Ok(());
+        let mut applied = Ok(());
         let ended = self.read_groups(&mut |group| {
-            folded = apply(group);
-            folded.is_ok()
+            applied = apply(group);
+            applied.is_ok()
         });
-        folded?;
+        applied?;
         Ok(ended.map(|()| self)?)
     }
 
     /// Passes the same groups to `apply` while a thread reads and judges ahead, which takes about as long as applying.
-    pub(super) fn ahead_of(
+    pub(super) fn read_ahead_of(
         mut self,
-        mut apply: impl FnMut(Group) -> Result<(), JobError>,
+        mut apply: impl FnMut(LineGroup) -> Result<(), JobError>,
     ) -> Result<Self, JobError> {
         std::thread::scope(|scope| {
             let (send, judged) = sync_channel(1);
@@ -91,17 +96,17 @@ impl LedgerReader {
                 .name("ledger-read".to_owned())
                 .spawn_scoped(scope, read)
                 .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))?;
-            let folded = judged.iter().try_for_each(&mut apply);
+            let applied = judged.iter().try_for_each(&mut apply);
             // Without a receiver the thread does not wait to send more.
             drop(judged);
             let read = reading.join().unwrap_or_else(|why| resume_unwind(why));
-            folded?;
+            applied?;
             Ok(read?)
         })
     }
 
     /// Passes all lines to `take` until it returns false, including those read before an error.
-    fn read_groups(&mut self, take: &mut dyn FnMut(Group) -> bool) -> Result<(), DiskError> {
+    fn read_groups(&mut self, take: &mut dyn FnMut(LineGroup) -> bool) -> Result<(), DiskError> {
         let mut lines = Vec::with_capacity(LEDGER_AHEAD_LINES);
         let ended = self.read(&mut lines, take);
         if !lines.is_empty() {
@@ -112,18 +117,18 @@ impl LedgerReader {
 
     fn read(
         &mut self,
-        lines: &mut Group,
-        take: &mut dyn FnMut(Group) -> bool,
+        lines: &mut LineGroup,
+        take: &mut dyn FnMut(LineGroup) -> bool,
     ) -> Result<(), DiskError> {
         loop {
             let gaps = self.reader.gaps();
-            if self.reader.at() <= self.known_through {
+            if self.reader.offset() <= self.known_through {
                 self.gaps_known = gaps;
             }
             let piece = match self.lines.next() {
                 Ok(Some(piece)) => piece,
                 Ok(None) => return Ok(()),
-                Err(error) if self.partly && error.trouble == Trouble::Failing => {
+                Err(error) if self.partly && error.trouble == ErrorKind::Failing => {
                     self.unreadable = Some(error);
                     return Ok(());
                 }
@@ -132,7 +137,7 @@ impl LedgerReader {
             match piece {
                 Piece::Line(raw, length) => match self.reader.line(raw, length) {
                     LineVerdict::Line(line, trust) => {
-                        self.last_line_ends = self.reader.at();
+                        self.last_line_ends = self.reader.offset();
                         self.known.add(&self.reader.chain().head);
                         lines.push(ReadLine { line, trust, gaps: self.reader.gaps() });
                         if lines.len() >= LEDGER_AHEAD_LINES && !take(std::mem::take(lines)) {
@@ -148,7 +153,7 @@ impl LedgerReader {
                 Piece::TooLong(length) => self.reader.junk(length),
             }
             self.ends_in_gap = self.reader.gaps() > gaps;
-            self.oversized_garbage = self.reader.at() - self.last_line_ends > LEDGER_JUNK_BYTES;
+            self.oversized_garbage = self.reader.offset() - self.last_line_ends > LEDGER_JUNK_BYTES;
             if self.oversized_garbage {
                 return Ok(());
             }
@@ -210,9 +215,9 @@ mod tests {
         let source = Bytes { bytes: bytes.to_vec(), at: 0, fails_at };
         let lines = LineReader::new(Box::new(source));
         let ledger_reader =
-            LedgerReader::new(Reader::default(), lines, KnownLines::default(), partly);
+            LedgerReader::new(ChainReader::default(), lines, KnownLines::default(), partly);
         let mut lines = Vec::new();
-        let apply = |group: Group| {
+        let apply = |group: LineGroup| {
             group.into_iter().try_for_each(|read| {
                 lines.push((*read.line, read.trust, read.gaps));
                 match lines.len() == most {
@@ -222,7 +227,7 @@ mod tests {
             })
         };
         let ended =
-            if ahead { ledger_reader.ahead_of(apply) } else { ledger_reader.read_with(apply) };
+            if ahead { ledger_reader.read_ahead_of(apply) } else { ledger_reader.read_with(apply) };
         let ended = ended.map_err(|error| error.to_string()).map(|ledger_reader| {
             let LedgerReader {
                 reader, lines, known, last_line_ends, newer, oversized_garbage, ..

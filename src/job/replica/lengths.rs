@@ -21,12 +21,12 @@ pub(super) struct LengthCheck<'a> {
 }
 
 /// The folder listed last: its files, with their lengths where those were checked; none if it cannot be listed.
-struct Folder {
+struct ListedFolder {
     segment: u32,
     files: Option<HashMap<PayloadName, Option<u64>>>,
 }
 
-impl Folder {
+impl ListedFolder {
     fn list(
         volume: &dyn Volume,
         dir: &RelName,
@@ -72,7 +72,7 @@ pub(super) fn wrong(
     let begun = within.clock.since_boot();
     let from = catalogue.lengths_seen_to(replica)?;
     let (mut seen_to, mut all) = (from, true);
-    let mut folder = Folder { segment: 0, files: None };
+    let mut folder = ListedFolder { segment: 0, files: None };
     loop {
         let page = catalogue.payloads_after(replica, after, PAGE)?;
         let Some(last) = page.last() else { break };
@@ -85,7 +85,7 @@ pub(super) fn wrong(
             if segment > folder.segment {
                 let in_time = within.clock.since_boot().saturating_sub(begun) < LENGTHS_FOR;
                 let with_lengths = segment > from && in_time;
-                folder = Folder::list(volume, dir, segment, with_lengths)?;
+                folder = ListedFolder::list(volume, dir, segment, with_lengths)?;
                 seen_to = if with_lengths { segment } else { seen_to };
                 all &= with_lengths || segment <= from;
             }

@@ -16,7 +16,7 @@ pub struct LineReader {
     source: Box<dyn Source>,
     buffer: Vec<u8>,
     filled: usize,
-    taken: usize,
+    consumed: usize,
     ended: bool,
     skipping: bool,
     /// Whether the last piece had no line feed.
@@ -31,7 +31,7 @@ impl LineReader {
             source,
             buffer,
             filled: 0,
-            taken: 0,
+            consumed: 0,
             ended: false,
             skipping: false,
             no_final_newline: false,
@@ -42,12 +42,12 @@ impl LineReader {
     #[expect(clippy::should_implement_trait, reason = "a piece lives in the buffer")]
     pub fn next(&mut self) -> Result<Option<Piece<'_>>, DiskError> {
         loop {
-            let unread = &self.buffer[self.taken..self.filled];
+            let unread = &self.buffer[self.consumed..self.filled];
             // First whether there is a line feed at all, which the library finds out many bytes at a time.
             let end = unread.contains(&b'\n').then(|| unread.iter().position(|&b| b == b'\n'));
             if let Some(end) = end.flatten() {
-                let from = self.taken;
-                self.taken += end + 1;
+                let from = self.consumed;
+                self.consumed += end + 1;
                 let length = end as u64 + 1;
                 if self.skipping || end > LEDGER_LINE_BYTES {
                     self.skipping = false;
@@ -57,7 +57,7 @@ impl LineReader {
             }
             if unread.len() > LEDGER_LINE_BYTES {
                 let length = unread.len() as u64;
-                (self.taken, self.filled, self.skipping) = (0, 0, true);
+                (self.consumed, self.filled, self.skipping) = (0, 0, true);
                 return Ok(Some(Piece::TooLong(length)));
             }
             if self.ended {
@@ -67,17 +67,17 @@ impl LineReader {
                     return Ok(None);
                 }
                 self.no_final_newline = true;
-                let (from, to) = (self.taken, self.filled);
-                self.taken = self.filled;
+                let (from, to) = (self.consumed, self.filled);
+                self.consumed = self.filled;
                 let length = (to - from) as u64;
                 return Ok(Some(match self.skipping {
                     true => Piece::TooLong(length),
                     false => Piece::Line(&self.buffer[from..to], length),
                 }));
             }
-            self.buffer.copy_within(self.taken..self.filled, 0);
-            self.filled -= self.taken;
-            self.taken = 0;
+            self.buffer.copy_within(self.consumed..self.filled, 0);
+            self.filled -= self.consumed;
+            self.consumed = 0;
             let got = self.source.read(&mut self.buffer[self.filled..])?;
             self.filled += got;
             self.ended = got == 0;

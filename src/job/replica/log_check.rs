@@ -4,12 +4,12 @@
 use super::append_log::check_answers;
 use super::copy::READ_ERROR;
 use super::line_reader::{LineReader, Piece};
-use super::manifest::{self, LineJudgement, Numbers};
+use super::manifest::{self, LineJudgement, PayloadNumbers};
 use super::station_bag::StationBag;
-use crate::disk::{DiskError, ReadFrom, Trouble, Volume};
+use crate::disk::{DiskError, ErrorKind, ReadFrom, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{CopyState, KnownLines, Log, LogDamage, ReplicaRowId, ReplicaState};
-use crate::model::ledger::{LineVerdict, Reader};
+use crate::model::ledger::{ChainReader, LineVerdict};
 use crate::model::{Finding, bag};
 
 /// A check that can be interrupted and continued.
@@ -28,7 +28,7 @@ enum Stage {
 
 #[derive(Default)]
 struct LedgerSoFar {
-    reader: Reader,
+    reader: ChainReader,
     lines: KnownLines,
     /// Offset of the first break, which may be settled.
     first_break: Option<u64>,
@@ -36,8 +36,8 @@ struct LedgerSoFar {
 
 #[derive(Default)]
 struct ManifestSoFar {
-    at: u64,
-    listed: Numbers,
+    offset: u64,
+    listed: PayloadNumbers,
     /// Number of wrong lines, and the offset of the first.
     wrong: u64,
     first_wrong: Option<u64>,
@@ -67,13 +67,13 @@ impl LogCheck {
     }
 
     /// The damage, once both logs were read to their ends.
-    pub(super) fn found(&self) -> Option<&[LogDamage]> {
+    pub(super) fn damage_found(&self) -> Option<&[LogDamage]> {
         matches!(self.stage, Stage::Done).then_some(self.found.as_slice())
     }
 
     /// Stores the damage in the catalogue once both logs were read; it stays until the lines are written again.
-    pub(super) fn keep(&self, logs: &Logs<'_>) -> Result<(), JobError> {
-        let Some(found) = self.found() else { return Ok(()) };
+    pub(super) fn save(&self, logs: &Logs<'_>) -> Result<(), JobError> {
+        let Some(found) = self.damage_found() else { return Ok(()) };
         if found.iter().any(|damage| damage.unreadable) {
             logs.bag.catalogue.mark_worn(logs.replica.drive, READ_ERROR)?;
         }
@@ -90,7 +90,7 @@ impl LogCheck {
     ) -> Result<u64, JobError> {
         let mut bytes = 0;
         loop {
-            let mut budget = Budget { most: most.saturating_sub(bytes), read: 0, stop };
+            let mut budget = ReadBudget { most: most.saturating_sub(bytes), read: 0, stop };
             let next = match &mut self.stage {
                 Stage::Ledger(ledger) => match ledger.advance(logs, &mut budget)? {
                     LogStep::More => None,
@@ -125,13 +125,13 @@ enum LogStep {
     Done(Option<LogDamage>),
 }
 
-struct Budget<'a> {
+struct ReadBudget<'a> {
     most: u64,
     read: u64,
     stop: &'a dyn Fn() -> bool,
 }
 
-impl Budget<'_> {
+impl ReadBudget<'_> {
     fn is_used_up(&mut self, bytes: u64) -> bool {
         self.read += bytes;
         self.read >= self.most || (self.stop)()
@@ -141,21 +141,25 @@ impl Budget<'_> {
 /// Passes an error on unless it concerns the log alone: then the drive is present and does not return these bytes.
 fn unless_log_alone(volume: &dyn Volume, error: DiskError) -> Result<(), JobError> {
     match error.trouble {
-        Trouble::Failing | Trouble::Refused | Trouble::Denied => Ok(volume.present()?),
+        ErrorKind::Failing | ErrorKind::Refused | ErrorKind::Denied => Ok(volume.present()?),
         _ => Err(error.into()),
     }
 }
 
 impl LedgerSoFar {
     /// Reads on, up to the ledger's known end.
-    fn advance(&mut self, logs: &Logs<'_>, budget: &mut Budget<'_>) -> Result<LogStep, JobError> {
+    fn advance(
+        &mut self,
+        logs: &Logs<'_>,
+        budget: &mut ReadBudget<'_>,
+    ) -> Result<LogStep, JobError> {
         let end = logs.replica.ledger_bytes;
-        let at = logs.bag.file(bag::LEDGER);
-        if self.reader.at() < end {
-            let opened = logs.bag.volume.read(&at, self.reader.at(), ReadFrom::Medium);
+        let offset = logs.bag.file(bag::LEDGER);
+        if self.reader.offset() < end {
+            let opened = logs.bag.volume.read(&offset, self.reader.offset(), ReadFrom::Medium);
             let mut lines = match opened {
                 Ok(source) => LineReader::new(source),
-                Err(error) if error.trouble == Trouble::Gone => {
+                Err(error) if error.trouble == ErrorKind::Gone => {
                     check_answers(logs.bag.volume)?;
                     return self.judge(logs, false).map(LogStep::Done);
                 }
@@ -164,18 +168,18 @@ impl LedgerSoFar {
                     return self.judge(logs, true).map(LogStep::Done);
                 }
             };
-            while self.reader.at() < end {
-                let before = self.reader.at();
+            while self.reader.offset() < end {
+                let before = self.reader.offset();
                 match lines.next() {
-                    Ok(Some(piece)) => self.take(piece),
+                    Ok(Some(piece)) => self.add(piece),
                     Ok(None) => break,
                     Err(error) => {
                         unless_log_alone(logs.bag.volume, error)?;
                         return self.judge(logs, true).map(LogStep::Done);
                     }
                 }
-                let is_last = self.reader.at() >= end;
-                if budget.is_used_up(self.reader.at() - before) && !is_last {
+                let is_last = self.reader.offset() >= end;
+                if budget.is_used_up(self.reader.offset() - before) && !is_last {
                     return Ok(LogStep::More);
                 }
             }
@@ -183,7 +187,7 @@ impl LedgerSoFar {
         self.judge(logs, false).map(LogStep::Done)
     }
 
-    fn take(&mut self, piece: Piece<'_>) {
+    fn add(&mut self, piece: Piece<'_>) {
         match piece {
             Piece::Line(raw, length) => {
                 if let LineVerdict::Line(..) = self.reader.line(raw, length) {
@@ -193,7 +197,7 @@ impl LedgerSoFar {
             Piece::TooLong(length) => self.reader.junk(length),
         }
         if let Some(broken) = self.reader.broken() {
-            self.first_break.get_or_insert(broken.at);
+            self.first_break.get_or_insert(broken.offset);
         }
     }
 
@@ -203,22 +207,26 @@ impl LedgerSoFar {
             return Ok(None);
         }
         let at = match self.reader.broken() {
-            _ if unreadable => self.reader.at(),
-            Some(broken) => broken.at,
-            None => self.first_break.unwrap_or(self.reader.at()),
+            _ if unreadable => self.reader.offset(),
+            Some(broken) => broken.offset,
+            None => self.first_break.unwrap_or(self.reader.offset()),
         };
         let lines = known.lines.saturating_sub(self.lines.lines).max(1);
-        Ok(Some(LogDamage { log: Log::Ledger, at, lines, unreadable }))
+        Ok(Some(LogDamage { log: Log::Ledger, offset: at, lines, unreadable }))
     }
 }
 
 impl ManifestSoFar {
     /// Reads on, up to the manifest's end.
-    fn advance(&mut self, logs: &Logs<'_>, budget: &mut Budget<'_>) -> Result<LogStep, JobError> {
-        let at = logs.bag.file(bag::MANIFEST);
-        let mut lines = match logs.bag.volume.read(&at, self.at, ReadFrom::Medium) {
+    fn advance(
+        &mut self,
+        logs: &Logs<'_>,
+        budget: &mut ReadBudget<'_>,
+    ) -> Result<LogStep, JobError> {
+        let path = logs.bag.file(bag::MANIFEST);
+        let mut lines = match logs.bag.volume.read(&path, self.offset, ReadFrom::Medium) {
             Ok(source) => LineReader::new(source),
-            Err(error) if error.trouble == Trouble::Gone => {
+            Err(error) if error.trouble == ErrorKind::Gone => {
                 check_answers(logs.bag.volume)?;
                 return self.judge(logs, false).map(LogStep::Done);
             }
@@ -238,25 +246,25 @@ impl ManifestSoFar {
             };
             match right {
                 LineJudgement::Junk => {
-                    self.junk.get_or_insert(self.at);
+                    self.junk.get_or_insert(self.offset);
                 }
                 line => {
                     self.first_wrong = self.first_wrong.or(self.junk.take());
-                    self.take(line);
+                    self.add(line);
                 }
             }
-            self.at += length;
+            self.offset += length;
             if budget.is_used_up(length) {
                 return Ok(LogStep::More);
             }
         }
     }
 
-    fn take(&mut self, line: LineJudgement) {
+    fn add(&mut self, line: LineJudgement) {
         match line {
             LineJudgement::Right(payload) => self.listed.insert(payload.number),
             LineJudgement::Wrong => {
-                self.first_wrong.get_or_insert(self.at);
+                self.first_wrong.get_or_insert(self.offset);
                 self.wrong += 1;
             }
             LineJudgement::Unknown | LineJudgement::Comment | LineJudgement::Junk => {}
@@ -280,18 +288,18 @@ impl ManifestSoFar {
         if lines == 0 && !unreadable {
             return Ok(None);
         }
-        let at = self.first_wrong.filter(|_| !unreadable).unwrap_or(self.at);
-        Ok(Some(LogDamage { log: Log::Manifest, at, lines: lines.max(1), unreadable }))
+        let offset = self.first_wrong.filter(|_| !unreadable).unwrap_or(self.offset);
+        Ok(Some(LogDamage { log: Log::Manifest, offset, lines: lines.max(1), unreadable }))
     }
 }
 
 /// The damage as a finding for a person.
 pub(crate) fn finding(damage: &LogDamage) -> Finding {
-    let LogDamage { log, at, lines, unreadable } = *damage;
+    let LogDamage { log, offset, lines, unreadable } = *damage;
     match (log, unreadable) {
-        (Log::Ledger, false) => Finding::LedgerLinesLost { at, lines },
-        (Log::Manifest, false) => Finding::ManifestLinesLost { at, lines },
-        (Log::Ledger, true) => Finding::LogUnreadable { log: bag::LEDGER, at },
-        (Log::Manifest, true) => Finding::LogUnreadable { log: bag::MANIFEST, at },
+        (Log::Ledger, false) => Finding::LedgerLinesLost { offset, lines },
+        (Log::Manifest, false) => Finding::ManifestLinesLost { offset, lines },
+        (Log::Ledger, true) => Finding::LogUnreadable { log: bag::LEDGER, offset },
+        (Log::Manifest, true) => Finding::LogUnreadable { log: bag::MANIFEST, offset },
     }
 }

@@ -84,7 +84,7 @@ impl<'a> LostLines<'a> {
         let page = self.bag.catalogue.assertions_lost(self.retired, self.replica, after, PAGE)?;
         let mut events = Vec::new();
         for lost in &page {
-            let LostStatement::Stands { missing, suspect, modified, mode } = lost.said else {
+            let LostStatement::Stands { missing, suspect, modified, mode } = lost.statement else {
                 continue;
             };
             if !matches!(
@@ -120,18 +120,19 @@ impl<'a> LostLines<'a> {
         let page = self.bag.catalogue.departures_lost(self.retired, self.replica, after, PAGE)?;
         let mut events = Vec::new();
         for lost in &page {
-            let LostStatement::Left { why, to } = &lost.said else { continue };
+            let LostStatement::Left { why, to } = &lost.statement else { continue };
             let at = (lost.mailbox, lost.key.as_slice(), lost.content);
             if !self.bag.catalogue.uncovered_positions(self.retired, at)?.is_empty() {
                 // It was asserted again since, perhaps in the very line that is lost.
                 continue;
             }
             let to = match self.successor_of(lost, *why, to.as_ref())? {
-                Successor::At(place) => Some(place),
+                Successor::At(content_at) => Some(content_at),
                 Successor::Nowhere => None,
                 Successor::NotRecorded => continue,
             };
-            let (to, successor) = self.bag.catalogue.followed_by(to.as_ref(), lost.content)?;
+            let (to, successor) =
+                self.bag.catalogue.successor_for_line(to.as_ref(), lost.content)?;
             let (identity, position) = (self.bag.catalogue.identity(lost.content)?, lost.position);
             let location = self.location(lost)?;
             let departure =
@@ -148,16 +149,16 @@ impl<'a> LostLines<'a> {
         to: Option<&ContentAt>,
     ) -> Result<Successor, JobError> {
         let catalogue = self.bag.catalogue;
-        if let Some(place @ (mailbox, key, successor)) = to {
+        if let Some(content_at @ (mailbox, key, successor)) = to {
             if catalogue.was_asserted(self.replica, *mailbox, key, *successor)? {
-                return Ok(Successor::At(place.clone()));
+                return Ok(Successor::At(content_at.clone()));
             }
             if *successor != lost.content {
                 return Ok(Successor::NotRecorded);
             }
         }
         let here = (lost.mailbox, lost.key.as_slice());
-        Ok(match catalogue.other_place(self.replica, here, lost.content)? {
+        Ok(match catalogue.other_location(self.replica, here, lost.content)? {
             Some((mailbox, key)) => Successor::At((mailbox, key, lost.content)),
             None if why == Departed::Moved => Successor::NotRecorded,
             None => Successor::Nowhere,

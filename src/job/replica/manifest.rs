@@ -93,13 +93,13 @@ pub(super) fn listed_with_their_hash(
 }
 
 /// The context of a repair of the manifest.
-pub(super) struct Mending<'a> {
+pub(super) struct ManifestRepair<'a> {
     pub bag: StationBag<'a>,
     /// Its last lines may exist in the system's memory only.
     pub doubtful: bool,
 }
 
-impl Mending<'_> {
+impl ManifestRepair<'_> {
     /// Compares the manifest with the known copies and those to be adopted, by number, and writes what is missing.
     pub(super) fn run(
         &self,
@@ -108,7 +108,7 @@ impl Mending<'_> {
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
         let Self { bag: StationBag { catalogue, volume, dir }, doubtful } = *self;
-        let mut held = Numbers::default();
+        let mut held = PayloadNumbers::default();
         let mut uncertain = BTreeMap::new();
         each_copy(catalogue, replica, |copy| {
             held.insert(copy.name.number);
@@ -132,7 +132,7 @@ impl Mending<'_> {
         })?;
         if listed.oversized_garbage {
             let at = volume.facts().shown.clone();
-            return Err(JobError::OversizedGarbage { at, file: bag::MANIFEST });
+            return Err(JobError::OversizedGarbage { path: at, file: bag::MANIFEST });
         }
         if wrong.len() <= BATCH_MESSAGES_MAX {
             self.correct_line(&mut listed, wrong, &uncertain)?;
@@ -166,7 +166,7 @@ impl Mending<'_> {
         &self,
         replica: &ReplicaState,
         adopted: &[(PayloadName, Identity)],
-        listed: &Numbers,
+        listed: &PayloadNumbers,
     ) -> Result<String, JobError> {
         let mut text = String::new();
         let mut debris = Vec::new();
@@ -275,7 +275,10 @@ pub(super) fn judge(
 
 /// Overwrites wrong pieces before the manifest's end with comments, in place. [`Mending`] then writes the lines of the
 /// copies that are no longer listed at the end.
-pub(super) fn cover_wrong(bag: StationBag<'_>, replica: ReplicaRowId) -> Result<(), JobError> {
+pub(super) fn comment_out_wrong_lines(
+    bag: StationBag<'_>,
+    replica: ReplicaRowId,
+) -> Result<(), JobError> {
     let StationBag { catalogue, volume, dir } = bag;
     let at = path(dir);
     if volume.length(&at)?.is_none() {
@@ -328,19 +331,19 @@ pub(super) fn each_copy(
 
 /// The contents of a manifest.
 pub struct ManifestContents {
-    numbers: Numbers,
+    numbers: PayloadNumbers,
     /// Offset of the end of the last line in our format.
     sound: u64,
     /// The last line of a copy, and its bytes in the file.
     last: Option<(Digest, PayloadName, Range<u64>)>,
     length: u64,
-    /// Junk goes on for longer than any power failure can leave; reading stopped there.
+    /// Junk continues for longer than any power failure can leave; reading stopped there.
     oversized_garbage: bool,
 }
 
 impl ManifestContents {
     /// Offset of the end of the last line in our format: what follows may be overwritten.
-    pub fn sound(&self) -> u64 {
+    pub fn sound_bytes(&self) -> u64 {
         self.sound
     }
 
@@ -357,7 +360,7 @@ pub fn read(
     mut each: impl FnMut(Digest, PayloadName, Range<u64>) -> Result<(), JobError>,
 ) -> Result<ManifestContents, JobError> {
     let mut listed = ManifestContents {
-        numbers: Numbers::default(),
+        numbers: PayloadNumbers::default(),
         sound: 0,
         last: None,
         length: 0,
@@ -399,9 +402,9 @@ pub fn read(
 
 /// A set of payload numbers, one bit each: at most 12.5 MB whatever a manifest claims.
 #[derive(Default)]
-pub(super) struct Numbers(Vec<u64>);
+pub(super) struct PayloadNumbers(Vec<u64>);
 
-impl Numbers {
+impl PayloadNumbers {
     pub(super) fn insert(&mut self, number: u32) {
         let word = (number.min(NUMBER_MAX) / 64) as usize;
         if word >= self.0.len() {

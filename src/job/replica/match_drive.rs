@@ -2,7 +2,7 @@
 //! folder. Never guesses: if several drives may be it, none is returned.
 
 use super::{identity, ledger};
-use crate::disk::{Trouble, Volume};
+use crate::disk::{ErrorKind, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::model::{DriveId, RelName, StationName, bag};
@@ -41,10 +41,10 @@ pub(super) fn match_drive(
     let serial = volume.facts().serial.as_deref();
     let by_serial = |drive: &&DriveRow| serial.is_some() && drive.serial.as_deref() == serial;
     let by_folder = |drive: &&DriveRow| folder.is_some() && drive.folder.as_deref() == folder;
-    let found = only(by_ledger.iter())
-        .or_else(|| only(by_ledger.iter().filter(by_serial)))
-        .or_else(|| only(candidates.iter().filter(by_serial)))
-        .or_else(|| only(candidates.iter().filter(by_folder)));
+    let found = only_one(by_ledger.iter())
+        .or_else(|| only_one(by_ledger.iter().filter(by_serial)))
+        .or_else(|| only_one(candidates.iter().filter(by_serial)))
+        .or_else(|| only_one(candidates.iter().filter(by_folder)));
     if let Some(drive) = found {
         return Ok(DriveMatch::One(drive.id));
     }
@@ -61,7 +61,7 @@ pub(super) fn match_drive(
     Ok(DriveMatch::AnyOf(may_be))
 }
 
-fn only<'d>(mut drives: impl Iterator<Item = &'d DriveRow>) -> Option<&'d DriveRow> {
+fn only_one<'d>(mut drives: impl Iterator<Item = &'d DriveRow>) -> Option<&'d DriveRow> {
     drives.next().filter(|_| drives.next().is_none())
 }
 
@@ -83,7 +83,7 @@ pub(super) fn of_longest_ledger(
             let at = bag::station_dir(&station).join(&RelName::fixed(bag::LEDGER));
             let same = match ledger::continues_from(volume, &at, &replica) {
                 // A ledger that cannot be read identifies no drive.
-                Err(JobError::Disk(error)) if error.trouble != Trouble::Gone => false,
+                Err(JobError::Disk(error)) if error.trouble != ErrorKind::Gone => false,
                 same => same?,
             };
             if !same || replica.ledger_bytes < found.0 {

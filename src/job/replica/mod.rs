@@ -46,7 +46,7 @@ pub(crate) use log_check::finding as log_finding;
 pub use manifest::{ManifestContents, read as read_manifest};
 pub use open::{Replica, open_replica};
 pub(crate) use open::{note_lost_pages, session_of};
-pub use open_options::{Begin, Here, OpenOptions};
+pub use open_options::{NewDrivePolicy, OpenOptions, PresentDriveIds};
 pub use present_drives::PresentDrives;
 pub(crate) use present_drives::check_serial;
 pub use wipe::{Wiped, wipe};

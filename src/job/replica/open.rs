@@ -8,7 +8,7 @@ use super::copy::{self, CopyCheck};
 use super::evidence::{self, Evidence};
 use super::id_recovery;
 use super::identity::{self, IdFile};
-use super::ledger::{self, Extent, Loaded};
+use super::ledger::{self, Loaded, ReadExtent};
 use super::lengths;
 use super::manifest;
 use super::open_options::OpenOptions;
@@ -34,8 +34,9 @@ pub struct Replica {
     pub dir: RelName,
     /// The ledger exists and is sound to its end.
     pub ledger_whole: bool,
-    /// It may be read, never written: a later version of the program wrote here, or junk in a log goes on for too long.
-    pub newer: bool,
+    /// It may be read, never written: a later version of the program wrote here, or junk in a log continues for too
+    /// long.
+    pub frozen: bool,
     /// What was found while it was opened.
     pub findings: Vec<Finding>,
     /// Why the ledger's end could not be read; only of a drive that is restored from.
@@ -109,7 +110,7 @@ pub fn open_replica(
     volume: Box<dyn Volume>,
     options: &OpenOptions<'_>,
 ) -> Result<Replica, JobError> {
-    let now = options.clock.stamp();
+    let now = options.clock.event_time();
     let mut findings = Vec::new();
     let Identified { id, drive, only_readable, lock } =
         identify_and_lock(catalogue, &*volume, options, now.time, &mut findings)?;
@@ -118,7 +119,7 @@ pub fn open_replica(
     if options.access == Access::Write {
         replica.left_out = ledger::drawn_number()?;
     }
-    catalogue.settle_counts(drive)?;
+    catalogue.recompute_counts(drive)?;
     let session = session_of(&now, &*volume);
     let dir = bag::station_dir(options.station);
 
@@ -135,9 +136,9 @@ pub fn open_replica(
     let damage = catalogue.log_damage(replica.row)?;
     let is_damaged = |log| damage.iter().any(|found| found.log == log && !found.unreadable);
     let extent = match options.access {
-        Access::Read if partly => Extent::Partly,
-        Access::Write if is_damaged(Log::Ledger) => Extent::All,
-        _ => Extent::New,
+        Access::Read if partly => ReadExtent::Partly,
+        Access::Write if is_damaged(Log::Ledger) => ReadExtent::All,
+        _ => ReadExtent::New,
     };
     let since = replica.segment;
     let bag = StationBag { catalogue, volume: &*volume, dir: &dir };
@@ -173,16 +174,16 @@ pub fn open_replica(
         }
         findings.extend(break_found(&loaded));
     }
-    let newer = only_readable || loaded.newer.is_some() || loaded.oversized_garbage;
+    let frozen = only_readable || loaded.newer_format.is_some() || loaded.oversized_garbage;
     let (state, unreadable) = (replica, loaded.unreadable);
-    Ok(Replica { volume, id, state, dir, ledger_whole, newer, findings, unreadable, _lock: lock })
+    Ok(Replica { volume, id, state, dir, ledger_whole, frozen, findings, unreadable, _lock: lock })
 }
 
 /// The finding about a ledger that was only read and is not sound to its end.
 fn break_found(loaded: &Loaded) -> Option<Finding> {
     let broken = loaded.broken.as_ref()?;
     Some(match loaded.oversized_garbage {
-        true => Finding::LedgerOversizedGarbage { at: broken.at },
+        true => Finding::LedgerOversizedGarbage { offset: broken.offset },
         false => recover::finding(broken),
     })
 }
@@ -191,14 +192,14 @@ fn break_found(loaded: &Loaded) -> Option<Finding> {
 fn check_appendable(
     loaded: &Loaded,
     replica: &ReplicaState,
-    at: impl Fn() -> String,
+    path: impl Fn() -> String,
 ) -> Result<(), JobError> {
-    match loaded.newer {
-        Some(format) => Err(JobError::NewerFormat { at: at(), format }),
+    match loaded.newer_format {
+        Some(format) => Err(JobError::NewerFormat { path: path(), format }),
         None if loaded.oversized_garbage => {
-            Err(JobError::OversizedGarbage { at: at(), file: bag::LEDGER })
+            Err(JobError::OversizedGarbage { path: path(), file: bag::LEDGER })
         }
-        None if replica.chain.seq > LINES_MAX => Err(JobError::NumbersUsedUp { at: at() }),
+        None if replica.chain.seq > LINES_MAX => Err(JobError::NumbersUsedUp { path: path() }),
         None => Ok(()),
     }
 }
@@ -213,12 +214,12 @@ fn recover(
     findings: &mut Vec<Finding>,
 ) -> Result<(), JobError> {
     let (catalogue, drive) = (recovery.bag.catalogue, replica.drive);
-    let at = || recovery.bag.shown();
+    let path = || recovery.bag.shown();
     if recovery.lost_pages && loaded.length == 0 {
-        return Err(JobError::BadBeginning { at: at() });
+        return Err(JobError::BadBeginning { path: path() });
     }
     catalogue.record_arrival(drive, loaded.shrunk.then_some(loaded.length))?;
-    check_usable(catalogue, id, drive, at)?;
+    check_usable(catalogue, id, drive, path)?;
     // Until recovery is through, the next admission repeats it, in whatever session that is.
     replica.session = None;
     catalogue.save_replica(replica)?;
@@ -226,7 +227,7 @@ fn recover(
     replica.session = Some(session);
     replica.opened = false;
     catalogue.save_replica(replica)?;
-    check_usable(catalogue, id, drive, at)
+    check_usable(catalogue, id, drive, path)
 }
 
 /// A drive with its id and its row.
@@ -246,7 +247,7 @@ fn identify_and_lock(
     now: Timestamp,
     findings: &mut Vec<Finding>,
 ) -> Result<Identified, JobError> {
-    let mut found = evidence::found(catalogue, volume, options.label, options.at)?;
+    let mut found = evidence::found(catalogue, volume, options.label, options.path)?;
     let (id, only_readable) = identify(catalogue, volume, options, &found, findings)?;
     let lock = match options.access {
         Access::Write => catalogue.lock_drive(id)?,
@@ -274,11 +275,11 @@ fn check_usable(
     catalogue: &Catalogue,
     id: DriveId,
     drive: DriveRowId,
-    at: impl Fn() -> String,
+    path: impl Fn() -> String,
 ) -> Result<(), JobError> {
-    id_recovery::not_forgotten(catalogue, id, &at)?;
-    match catalogue.distrust(drive)? {
-        Some(why) => Err(JobError::Untrusted { at: at(), why }),
+    id_recovery::not_forgotten(catalogue, id, &path)?;
+    match catalogue.distrust_reason(drive)? {
+        Some(why) => Err(JobError::Untrusted { path: path(), why }),
         None => Ok(()),
     }
 }
@@ -305,12 +306,12 @@ fn identify(
     found: &FoundDrive<'_>,
     findings: &mut Vec<Finding>,
 ) -> Result<(DriveId, bool), JobError> {
-    let at = || volume.facts().shown.clone();
+    let path = || volume.facts().shown.clone();
     let known = match identity::read(volume)? {
         IdFile::Id(stored) => return Ok((stored.id, false)),
         IdFile::Newer(format, id) => {
             return match options.access {
-                Access::Write => Err(JobError::NewerFormat { at: at(), format }),
+                Access::Write => Err(JobError::NewerFormat { path: path(), format }),
                 Access::Read => Ok((id.unwrap_or(DriveId::NIL), true)),
             };
         }

@@ -2,7 +2,7 @@
 //! medium: the kernel knows whether an earlier drive is still present.
 
 use super::identity::{self, IdFile, StoredId};
-use super::open_options::Begin;
+use super::open_options::NewDrivePolicy;
 use crate::disk::{Access, Volume, VolumeFacts, VolumeSource};
 use crate::job::catalogue::Catalogue;
 use crate::job::{DriveRef, JobError};
@@ -41,7 +41,7 @@ impl PresentDrives {
         let facts = volume.facts();
         match identity::read(volume)? {
             IdFile::Id(stored) if is_moved(catalogue, &stored, facts)? => {
-                Err(JobError::CopiedDrive { at: facts.shown.clone(), id: stored.id })
+                Err(JobError::CopiedDrive { path: facts.shown.clone(), id: stored.id })
             }
             _ => self.register(drive, volume),
         }
@@ -49,19 +49,19 @@ impl PresentDrives {
 
     /// Registers the id of a drive that will only be read.
     pub fn register(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
-        let at = volume.facts().shown.clone();
+        let path = volume.facts().shown.clone();
         let Some(id) = identity::drive_id(volume)? else { return Ok(()) };
         match self.add(id, &drive.volume_source, volume.facts()) {
             IdConflict::Only => Ok(()),
-            IdConflict::Again => Err(JobError::SecondTime { at, id }),
-            IdConflict::Copy => Err(JobError::CopiedDrive { at, id }),
+            IdConflict::Again => Err(JobError::SecondTime { path, id }),
+            IdConflict::Copy => Err(JobError::CopiedDrive { path, id }),
         }
     }
 
-    /// Registers a drive that will be written; a copy of another drive gets an id of its own first. A copy is told from
-    /// its original by the serial number of its file system, as known here or stored with the id; and, if both have the
-    /// same, by their being present at the same time. On the file system where this card saw the original it is no
-    /// copy, whatever the file says: a byte of it may have rotted.
+    /// Registers a drive that will be written; a copy of another drive gets an id of its own first. A copy is
+    /// distinguished from its original by the serial number of its file system, as known here or stored with the id;
+    /// and, if both have the same, by their being present at the same time. On the file system where this card saw the
+    /// original it is no copy, whatever the file says: a byte of it may have rotted.
     pub fn resolve(
         &self,
         catalogue: &Catalogue,
@@ -78,7 +78,7 @@ impl PresentDrives {
         match conflict {
             IdConflict::Only => Ok(None),
             IdConflict::Again => {
-                Err(JobError::SecondTime { at: facts.shown.clone(), id: known.id })
+                Err(JobError::SecondTime { path: facts.shown.clone(), id: known.id })
             }
             IdConflict::Copy => {
                 let own = identity::write_second_id(volume, clock)?;
@@ -91,13 +91,13 @@ impl PresentDrives {
     /// Registers a drive where only known ones are used: a second drive with an id is not the known one.
     pub fn register_known(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
         self.register(drive, volume).map_err(|error| match error {
-            JobError::CopiedDrive { at, id } => JobError::NotTheKnown { at, id },
+            JobError::CopiedDrive { path, id } => JobError::NotTheKnown { path, id },
             error => error,
         })
     }
 
     /// The registered drives that are still present, without the one of this source.
-    pub fn here(&self, but: &Arc<dyn VolumeSource>) -> Vec<DriveId> {
+    pub fn ids_except(&self, but: &Arc<dyn VolumeSource>) -> Vec<DriveId> {
         let present_drives = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let others = present_drives.iter().filter(|c| !Arc::ptr_eq(&c.volume_source, but));
         others.filter(|c| c.volume_source.still_present(&c.facts)).map(|c| c.id).collect()
@@ -189,12 +189,14 @@ pub(crate) fn check_serial(
     drive: &DriveRef,
     volume: &dyn Volume,
 ) -> Result<(), JobError> {
-    if volume.facts().serial.is_some() || !matches!(drive.begin, Begin::OnDevice | Begin::Known) {
+    if volume.facts().serial.is_some()
+        || !matches!(drive.begin, NewDrivePolicy::OnDevice | NewDrivePolicy::Known)
+    {
         return Ok(());
     }
     let Some(id) = identity::drive_id(volume)? else { return Ok(()) };
     match serial_known(catalogue, id)? {
-        Some(_) => Err(JobError::SerialUnread { at: volume.facts().shown.clone(), id }),
+        Some(_) => Err(JobError::SerialUnread { path: volume.facts().shown.clone(), id }),
         None => Ok(()),
     }
 }

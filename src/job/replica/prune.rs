@@ -7,7 +7,7 @@ use super::remove_pruned::finish_pruning;
 use crate::disk::ReadFrom;
 use crate::job::catalogue::{Catalogue, CopyRow, CopyStatus, FileState};
 use crate::job::{JobError, Progress};
-use crate::model::ledger::{Event, LineTrust, LineVerdict, Location, Reader};
+use crate::model::ledger::{ChainReader, Event, LineTrust, LineVerdict, Location};
 use crate::model::limits::{BATCH_MESSAGES, OVERHEAD_BYTES};
 use crate::model::{Clock, EventTime, Identity, RelName, bag};
 use std::collections::HashMap;
@@ -42,7 +42,7 @@ pub fn prune(
     clock: &dyn Clock,
     progress: &dyn Progress,
 ) -> Result<Pruned, JobError> {
-    let now = clock.stamp();
+    let now = clock.event_time();
     let mut pruned = Pruned::default();
     if !now.trusted {
         return Ok(pruned);
@@ -104,8 +104,8 @@ fn is_superseded(
     }
     for Location { mailbox, path } in &last_reference.locations {
         let mailbox = catalogue.mailbox(mailbox, None)?;
-        let stands = catalogue.current_assertions(replica, mailbox, &path.key())?;
-        let newer = stands.iter().find(|known| known.suspect.is_none());
+        let assertions = catalogue.current_assertions(replica, mailbox, &path.key())?;
+        let newer = assertions.iter().find(|known| known.suspect.is_none());
         let Some(newer) = newer.map(|known| known.content) else { return Ok(false) };
         // The copy may be the last there is of a message that the card lacks just now. So the card must have the newer
         // version, or the one that replaced it and waits for the room.
@@ -139,7 +139,7 @@ fn last_references(
         candidates.iter().map(|copy| (copy.identity, LastReference::default())).collect();
     let at = drive.dir.join(&RelName::fixed(bag::LEDGER));
     let mut lines = LineReader::new(drive.volume.read(&at, 0, ReadFrom::Medium)?);
-    let mut reader = Reader::default();
+    let mut reader = ChainReader::default();
     while let Some(piece) = lines.next()? {
         let (raw, length) = match piece {
             Piece::Line(raw, length) => (raw, length),

@@ -6,13 +6,13 @@ use super::copy::{self, CopyCheck};
 use super::ledger::{self, Loaded};
 use super::lengths::{self, LengthCheck};
 use super::lost_lines::LostLines;
-use super::manifest::{self, Mending};
+use super::manifest::{self, ManifestRepair};
 use super::remove_pruned::finish_pruning;
 use super::station_bag::StationBag;
 use crate::disk::EntryKind;
 use crate::job::JobError;
 use crate::job::catalogue::{CopyRow, ReplicaState};
-use crate::model::ledger::{Break, Event};
+use crate::model::ledger::{ChainBreak, Event};
 use crate::model::limits::{
     BATCH_MESSAGES_MAX, DRIVE_FOLDER_ENTRIES, NUMBER_MAX, RECHECK_BYTES, RECHECK_MESSAGES,
     SEGMENT_MESSAGES, SEGMENT_PER_SESSION_MAX,
@@ -53,7 +53,7 @@ impl Recovery<'_> {
         let mut end_line_before = loaded.no_final_newline && loaded.length > 0;
         let broken = loaded.broken.map(|broken| {
             let to = loaded.length + u64::from(end_line_before);
-            let (from, whole_lines, torn) = (broken.at, broken.whole_lines, loaded.torn);
+            let (from, whole_lines, torn) = (broken.offset, broken.whole_lines, loaded.torn);
             Event::Recovered { from, to, whole_lines, torn }
         });
         let mut events = self.recheck(state, loaded.reloaded, findings)?;
@@ -87,9 +87,9 @@ impl Recovery<'_> {
         }
         self.append(state, events, end_line_before)?;
         if self.wrong_lines {
-            manifest::cover_wrong(self.bag, state.row)?;
+            manifest::comment_out_wrong_lines(self.bag, state.row)?;
         }
-        let mend = Mending { bag: self.bag, doubtful };
+        let mend = ManifestRepair { bag: self.bag, doubtful };
         mend.run(state, &adopted, findings)?;
         let adopt = |(payload, identity)| Event::Adopted { payload, identity };
         let mut events: Vec<_> = adopted.into_iter().map(adopt).collect();
@@ -146,7 +146,7 @@ impl Recovery<'_> {
         events: Vec<Event>,
         end_line_before: bool,
     ) -> Result<(), JobError> {
-        let stamp = self.clock.stamp();
+        let stamp = self.clock.event_time();
         let mut end = end_line_before;
         let mut events = events.into_iter().peekable();
         // A few at a time: a ruined drive may need as many as it has copies.
@@ -170,8 +170,8 @@ impl Recovery<'_> {
         findings: &mut Vec<Finding>,
     ) -> Result<Vec<Event>, JobError> {
         let mut events = Vec::new();
-        let now = self.clock.stamp().time;
-        for copy in self.bag.catalogue.claimed_payloads(state.row)? {
+        let now = self.clock.event_time().time;
+        for copy in self.bag.catalogue.claimed_copies(state.row)? {
             events.extend(self.check(state, reloaded, &copy, findings)?);
         }
         let within = LengthCheck { clock: self.clock, kept: true };
@@ -299,9 +299,9 @@ impl Recovery<'_> {
 }
 
 /// The finding about a break.
-pub(super) fn finding(broken: &Break) -> Finding {
+pub(super) fn finding(broken: &ChainBreak) -> Finding {
     match broken.whole_lines {
-        0 => Finding::LedgerTorn { at: broken.at, bytes: broken.junk },
-        whole_lines => Finding::LedgerAltered { at: broken.at, whole_lines },
+        0 => Finding::LedgerTorn { offset: broken.offset, bytes: broken.junk },
+        whole_lines => Finding::LedgerAltered { offset: broken.offset, whole_lines },
     }
 }

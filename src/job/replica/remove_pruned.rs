@@ -3,7 +3,7 @@
 
 use super::manifest;
 use super::station_bag::StationBag;
-use crate::disk::Trouble;
+use crate::disk::ErrorKind;
 use crate::job::JobError;
 use crate::job::catalogue::ReplicaState;
 
@@ -27,9 +27,11 @@ pub(crate) fn finish_pruning(bag: StationBag<'_>, replica: &ReplicaState) -> Res
     let mut gone = Vec::with_capacity(copies.len());
     for copy in copies {
         match volume.remove(&dir.join(&copy.name.to_rel())) {
-            Err(error) if error.trouble == Trouble::Gone => volume.present()?,
+            Err(error) if error.trouble == ErrorKind::Gone => volume.present()?,
             // Something else has the name now, or a second name leads to the file: it is nobody's, and does no harm.
-            Err(error) if matches!(error.trouble, Trouble::Refused | Trouble::Denied) => continue,
+            Err(error) if matches!(error.trouble, ErrorKind::Refused | ErrorKind::Denied) => {
+                continue;
+            }
             removed => removed?,
         }
         gone.push(copy);

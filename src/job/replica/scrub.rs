@@ -18,7 +18,7 @@ use std::time::Duration;
 pub struct ScrubRules {
     /// Every copy is read within this span; zero: never.
     pub every: Duration,
-    /// At most so many bytes a second.
+    /// At most this many bytes a second.
     pub max_rate: u64,
 }
 
@@ -36,7 +36,7 @@ impl ScrubRules {
         catalogue.scrub_due(replica, self.every / 8 * SCRUB_DUE_EIGHTHS, clock).map(Some)
     }
 
-    /// The least time that reading so many bytes may take.
+    /// The least time that reading this many bytes may take.
     pub fn time_for(&self, bytes: u64) -> Duration {
         Duration::from_secs_f64(bytes as f64 / self.max_rate.max(1) as f64)
     }
@@ -46,11 +46,11 @@ impl ScrubRules {
 pub struct Unfinished {
     /// The mount in which it began: in another one it is void.
     mount: String,
-    of: Of,
+    target: ScrubTarget,
     part: PartialHash,
 }
 
-enum Of {
+enum ScrubTarget {
     Logs(Box<LogCheck>),
     Copy(PayloadName),
     Message(Box<FileRow>),
@@ -95,17 +95,17 @@ impl Scrubber<'_> {
     ) -> Result<ScrubStep, JobError> {
         let (catalogue, replica) = (self.catalogue, drive.state.row);
         let mut step = ScrubStep::default();
-        let mount = session_of(&self.clock.stamp(), &*drive.volume);
+        let mount = session_of(&self.clock.event_time(), &*drive.volume);
         let mut begun = unfinished.take().filter(|rest| rest.mount == mount);
-        if let Some(Unfinished { of: Of::Message(row), part, .. }) =
-            begun.take_if(|rest| matches!(rest.of, Of::Message(_)))
+        if let Some(Unfinished { target: ScrubTarget::Message(row), part, .. }) =
+            begun.take_if(|rest| matches!(rest.target, ScrubTarget::Message(_)))
         {
             *unfinished = self.message(*row, part, &mount, &mut step)?;
         }
         let cycle = catalogue.cycle_under_way(replica, self.clock)?;
         if unfinished.is_none() && !catalogue.logs_read_in(replica, cycle)? {
-            let check = match begun.take_if(|rest| matches!(rest.of, Of::Logs(_))) {
-                Some(Unfinished { of: Of::Logs(check), .. }) => Some(check),
+            let check = match begun.take_if(|rest| matches!(rest.target, ScrubTarget::Logs(_))) {
+                Some(Unfinished { target: ScrubTarget::Logs(check), .. }) => Some(check),
                 _ => None,
             };
             *unfinished = self.logs(drive, check, cycle, &mount, &mut step)?;
@@ -115,7 +115,7 @@ impl Scrubber<'_> {
             }
         }
         let mut copies = catalogue.copies_to_scrub(replica, cycle, SCRUB_STEP_COPIES)?;
-        if let Some(Of::Copy(name)) = begun.as_ref().map(|rest| &rest.of) {
+        if let Some(ScrubTarget::Copy(name)) = begun.as_ref().map(|rest| &rest.target) {
             copies.sort_by_key(|copy| copy.name != *name);
         }
         let whole_page = copies.len() == SCRUB_STEP_COPIES as usize;
@@ -124,7 +124,8 @@ impl Scrubber<'_> {
             if unfinished.is_some() || step.bytes >= SCRUB_STEP_BYTES || self.progress.stop() {
                 return self.end_step(drive, cycle, &verdicts, step);
             }
-            let part = match begun.take_if(|rest| matches!(rest.of, Of::Copy(n) if n == copy.name))
+            let part = match begun
+                .take_if(|rest| matches!(rest.target, ScrubTarget::Copy(n) if n == copy.name))
             {
                 Some(rest) => rest.part,
                 None => PartialHash::default(),
@@ -136,7 +137,8 @@ impl Scrubber<'_> {
                 HashStep::More(part) => {
                     step.bytes += part.read() - before;
                     let mount = mount.clone();
-                    *unfinished = Some(Unfinished { mount, of: Of::Copy(copy.name), part });
+                    *unfinished =
+                        Some(Unfinished { mount, target: ScrubTarget::Copy(copy.name), part });
                 }
                 HashStep::Done(found) => {
                     step.bytes += longest.saturating_sub(before);
@@ -188,10 +190,10 @@ impl Scrubber<'_> {
         let most = SCRUB_STEP_BYTES.saturating_sub(step.bytes);
         step.bytes += check.advance(&logs, most, &|| self.progress.stop())?;
         let known = catalogue.log_damage(replica.row)?;
-        check.keep(&logs)?;
-        let Some(found) = check.found() else {
+        check.save(&logs)?;
+        let Some(found) = check.damage_found() else {
             let (mount, part) = (mount.to_owned(), PartialHash::default());
-            return Ok(Some(Unfinished { mount, of: Of::Logs(check), part }));
+            return Ok(Some(Unfinished { mount, target: ScrubTarget::Logs(check), part }));
         };
         for damage in found.iter().filter(|damage| !known.contains(damage)) {
             finding(damage).note(&mut step.findings);
@@ -217,7 +219,7 @@ impl Scrubber<'_> {
             drive.state.recorded_through = 0;
             self.catalogue.save_replica(&drive.state)?;
         }
-        step.lost |= self.keep(drive, verdicts, Some(cycle))?;
+        step.lost |= self.save_verdicts(drive, verdicts, Some(cycle))?;
         if step.ended {
             self.end_cycle(drive)?;
         }
@@ -226,14 +228,14 @@ impl Scrubber<'_> {
 
     /// Appends what the verdicts require to the ledger, and only then stores in the catalogue what was read, as part of
     /// a cycle if there is one. Returns whether a copy is lost that the next pass has to make again.
-    pub(super) fn keep(
+    pub(super) fn save_verdicts(
         &self,
         drive: &mut Replica,
         verdicts: &[CopyVerdict],
         cycle: Option<i64>,
     ) -> Result<bool, JobError> {
         let (catalogue, replica) = (self.catalogue, drive.state.row);
-        let stamp = self.clock.stamp();
+        let stamp = self.clock.event_time();
         let lost = verdicts.iter().any(|verdict| verdict.is_new() && verdict.is_loss());
         let events: Vec<_> = verdicts.iter().filter_map(CopyVerdict::event).collect();
         if events.is_empty() && cycle.is_none() {
@@ -269,7 +271,7 @@ impl Scrubber<'_> {
     /// Writes one line for the whole cycle.
     fn end_cycle(&self, drive: &mut Replica) -> Result<(), JobError> {
         let (catalogue, row) = (self.catalogue, drive.state.row);
-        let stamp = self.clock.stamp();
+        let stamp = self.clock.event_time();
         let totals = catalogue.cycle_totals(row)?;
         if catalogue.cycle_without_error(row)? {
             catalogue.clear_worn(drive.state.drive)?;
@@ -324,8 +326,8 @@ impl Scrubber<'_> {
         match part.advance(&mut file, expected.bytes, most, &stop) {
             Ok(HashStep::More(part)) => {
                 step.bytes += part.read() - before;
-                let of = Of::Message(Box::new(row));
-                return Ok(Some(Unfinished { mount: mount.to_owned(), of, part }));
+                let of = ScrubTarget::Message(Box::new(row));
+                return Ok(Some(Unfinished { mount: mount.to_owned(), target: of, part }));
             }
             Ok(HashStep::Done(identity)) => {
                 step.bytes += expected.bytes.saturating_sub(before);

@@ -51,11 +51,11 @@ pub fn verify_logs(
 ) -> Result<Vec<LogDamage>, JobError> {
     let mut check = LogCheck::new(&drive.state);
     let logs = Logs { bag: drive.bag(catalogue), replica: &drive.state };
-    while check.found().is_none() && !progress.stop() {
+    while check.damage_found().is_none() && !progress.stop() {
         check.advance(&logs, u64::MAX, &|| progress.stop())?;
     }
-    check.keep(&logs)?;
-    Ok(check.found().unwrap_or_default().to_vec())
+    check.save(&logs)?;
+    Ok(check.damage_found().unwrap_or_default().to_vec())
 }
 
 /// Reads all copies of an open replica. With `record`, the results go into the drive's ledger.
@@ -93,7 +93,7 @@ impl Scrubber<'_> {
                 bad.extend(verdict.is_loss().then_some(verdict));
                 verdicts.push(verdict);
             }
-            self.keep(drive, &verdicts, None)?;
+            self.save_verdicts(drive, &verdicts, None)?;
         }
         if !report.stopped {
             catalogue.read_here(replica, 0..=NUMBER_MAX)?;
@@ -119,7 +119,7 @@ impl Scrubber<'_> {
         }
         if self.record && !report.stopped {
             let event = Event::Verified { checked: report.checked, damaged, absent };
-            drive.record(catalogue, &self.clock.stamp(), vec![event])?;
+            drive.record(catalogue, &self.clock.event_time(), vec![event])?;
         }
         Ok(report)
     }

@@ -1,9 +1,9 @@
 //! Wipes one of our drives: deletes everything in our folder, overwrites the free space with zeros, and deletes the
 //! drive's id. Never touches anything outside our folder.
 //!
-//! The id goes last: a wipe that was interrupted can be told from a new stick, and continues.
+//! The id goes last: a wipe that was interrupted can be distinguished from a new stick, and continues.
 
-use crate::disk::{Access, DiskError, Trouble, Volume, VolumeFacts, VolumeSource};
+use crate::disk::{Access, DiskError, ErrorKind, Volume, VolumeFacts, VolumeSource};
 use crate::job::{JobError, Progress};
 use crate::model::limits::{ZEROS_FILE_BYTES, ZEROS_SYNCED_BYTES};
 use crate::model::{RelName, bag};
@@ -103,7 +103,7 @@ fn fill(
     for number in 1_u64.. {
         let at = home.join(&RelName::fixed(&format!("zeros-{number}")));
         let mut file = match volume.create(&at) {
-            Err(error) if error.trouble == Trouble::Full => return Ok(true),
+            Err(error) if error.trouble == ErrorKind::Full => return Ok(true),
             file => file?,
         };
         let mut length = 0;
@@ -115,7 +115,7 @@ fn fill(
                     return Ok(false);
                 }
                 match file.write(&zeros[..piece]) {
-                    Err(error) if error.trouble == Trouble::Full => is_full = true,
+                    Err(error) if error.trouble == ErrorKind::Full => is_full = true,
                     written => written?,
                 }
                 length += piece as u64;
@@ -139,7 +139,7 @@ fn fill(
 /// Syncs what was written, so that little waits in memory; `false` if there is no room for it.
 fn synced(volume: &dyn Volume) -> Result<bool, DiskError> {
     match volume.sync_all() {
-        Err(error) if error.trouble == Trouble::Full => Ok(false),
+        Err(error) if error.trouble == ErrorKind::Full => Ok(false),
         done => done.map(|()| true),
     }
 }

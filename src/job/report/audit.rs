@@ -6,7 +6,7 @@ use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, ContentRowId, DriveRow, FileRow, FileState, MailboxRowId};
 use crate::job::scan::TOO_LONG;
 use crate::job::scan::mailboxes::ConfirmedMailbox;
-use crate::model::airtime::Link;
+use crate::model::airtime::RadioLink;
 use crate::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
 use crate::model::message::Headers;
 use crate::model::{Digest, MailboxName, Reason, RelName, StationName, Suspicion, Timestamp};
@@ -15,7 +15,7 @@ use std::collections::BTreeMap;
 
 /// What an audit asks for.
 pub struct AuditOptions<'a> {
-    /// The station.
+    /// Its bag on a drive is `counterfoil/STATION/`.
     pub station: &'a StationName,
     /// Copies a message needs to be safe.
     pub wanted_copies: u32,
@@ -26,7 +26,7 @@ pub struct AuditOptions<'a> {
     /// The room on the emptiest drive there now that takes messages, in bytes.
     pub room: u64,
     /// The link on which a lost message would be asked for again.
-    pub link: Link,
+    pub link: RadioLink,
     /// Messages of each kind listed one by one; more are counted.
     pub list_at_most: usize,
     /// The mailboxes, as they were scanned.
@@ -36,9 +36,9 @@ pub struct AuditOptions<'a> {
 /// A message as the audit lists it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ListedMessage {
-    /// Its mailbox.
+    /// As the config names it, or a ledger.
     pub mailbox: MailboxName,
-    /// Its path.
+    /// Below the folder of its mailbox.
     #[serde(flatten)]
     pub path: RelName,
     /// Its length in bytes.
@@ -56,7 +56,7 @@ pub struct ListedMessage {
     /// Of a missing one: another version is in its place, and it is not known whether that is what the card left of it.
     #[serde(rename = "displaced")]
     pub is_displaced: bool,
-    /// Its headers.
+    /// Sender, receivers, subject and date, as far as they could be read.
     #[serde(flatten)]
     pub headers: Headers,
     /// When it was first seen.
@@ -127,7 +127,7 @@ impl MessageGroup {
         }
     }
 
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub fn bytes(&self) -> u64 {
         self.counts.values().map(|(_, bytes)| bytes).sum()
     }
@@ -140,7 +140,7 @@ impl MessageGroup {
     }
 }
 
-/// The answer.
+/// What an audit reports, without a sentence.
 #[derive(Debug, Default)]
 pub struct Audit {
     /// Everything that is counted, and the verdict by it.
@@ -163,7 +163,7 @@ pub fn audit(
 ) -> Result<Audit, JobError> {
     let mut audit = Audit { counts, ..Audit::default() };
     let link = options.link;
-    let mut names = Names { catalogue, link, known: Vec::new() };
+    let mut names = MailboxNames { catalogue, link, known: Vec::new() };
     let copies =
         |at: (MailboxRowId, &[u8]), content: Option<ContentRowId>| -> Result<u32, JobError> {
             content.map_or(Ok(0), |content| catalogue.copies_kept(options.station, at, content))
@@ -222,8 +222,9 @@ fn reason(
         }
         _ => options.present.is_empty(),
     };
-    let is_away =
-        |taken: &ConfirmedMailbox| taken.row == Some(row.mailbox) && !taken.state.was_scanned();
+    let is_away = |confirmed: &ConfirmedMailbox| {
+        confirmed.row == Some(row.mailbox) && !confirmed.state.was_scanned()
+    };
     Ok(match row.state {
         _ if options.mailboxes.iter().any(is_away) => Reason::MailboxAway,
         FileState::NotAFile => Reason::NotAFile,
@@ -243,13 +244,13 @@ fn reason(
 }
 
 /// Names of mailboxes, read once.
-struct Names<'a> {
+struct MailboxNames<'a> {
     catalogue: &'a Catalogue,
-    link: Link,
+    link: RadioLink,
     known: Vec<(MailboxRowId, MailboxName)>,
 }
 
-impl Names<'_> {
+impl MailboxNames<'_> {
     fn list(
         &mut self,
         row: &FileRow,

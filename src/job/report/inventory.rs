@@ -33,12 +33,12 @@ pub struct MailboxInventory {
     /// Its row in the catalogue of the restore.
     #[serde(skip)]
     pub row: MailboxRowId,
-    /// Its name.
+    /// As the config names it, or a ledger.
     #[serde(rename = "mailbox")]
     pub name: MailboxName,
     /// Messages that a restore would bring back.
     pub messages: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub bytes: u64,
     /// Headers of the one that came last, if a copy of it can be read.
     pub newest: Option<Headers>,
@@ -51,7 +51,7 @@ pub struct DriveInventory {
     pub at: String,
     /// Copies that were whole when they were last read.
     pub copies: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub bytes: u64,
     /// Of them those that were read again after they were made.
     #[serde(rename = "reread")]

@@ -47,7 +47,7 @@ fn text<'m>(part: &'m MessagePart<'_>) -> Option<&'m str> {
     }
 }
 
-/// The share of quoted lines in a decoded text, of so many bytes as stored.
+/// The share of quoted lines in a decoded text, of this many bytes as stored.
 fn quoted_share(text: &str, bytes: u64) -> u64 {
     let mut quoted = 0;
     let mut earlier = false;

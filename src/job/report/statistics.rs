@@ -5,14 +5,14 @@ use crate::job::JobError;
 use crate::job::catalogue::{
     Catalogue, ContentRowId, DriveRowId, MailboxRowId, Proof, TrackedMessage,
 };
-use crate::model::airtime::Link;
+use crate::model::airtime::RadioLink;
 use crate::model::limits::{CHART_STEPS, EXPOSURE_INTERVALS_MAX, GROUPS_MAX};
 use crate::model::message::SizeBreakdown;
 use crate::model::{MailboxName, RelName, StationName, Timestamp};
 use serde::Serialize;
 use std::collections::{BTreeMap, HashMap, VecDeque};
 
-/// The figures.
+/// Figures over all messages, from one pass over the catalogue.
 #[derive(Debug, Default)]
 pub struct Statistics {
     /// How many messages of the mailbox have no good copy on a drive, one, two and so on.
@@ -23,7 +23,7 @@ pub struct Statistics {
     /// message.
     pub oldest_proof: Option<Timestamp>,
     /// What is known of the copies of messages in the mailbox, by the drive's row.
-    pub drives: BTreeMap<DriveRowId, Proven>,
+    pub drives: BTreeMap<DriveRowId, ProofDates>,
     /// How long messages waited for their first proven copy.
     pub exposure: Exposure,
     /// The sizes of the mailbox's messages by sender, the largest first.
@@ -36,7 +36,7 @@ pub struct Statistics {
 
 /// The proofs of a drive's copies.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Proven {
+pub struct ProofDates {
     /// Copies of messages in the mailbox.
     pub copies: u64,
     /// Of them read again in a later look than the one that made them.
@@ -111,7 +111,7 @@ impl SizeGroup {
 pub fn compute(
     catalogue: &Catalogue,
     station: &StationName,
-    link: &Link,
+    link: &RadioLink,
     now: Timestamp,
 ) -> Result<Statistics, JobError> {
     let mut statistics = Statistics::default();
@@ -122,12 +122,12 @@ pub fn compute(
     let mut oldest: Option<Timestamp> = None;
     let mut unproven = false;
     catalogue.each_tracked(station, |tracked, proofs| {
-        waits.take(&tracked);
+        waits.add(&tracked);
         if !tracked.is_there {
             return Ok(());
         }
         statistics.take_copies(proofs);
-        match proofs.iter().map(|proof| proof.at).max_by_key(|at| at.seconds) {
+        match proofs.iter().map(|proof| proof.time).max_by_key(|at| at.seconds) {
             Some(latest) if oldest.is_none_or(|old| latest.seconds < old.seconds) => {
                 oldest = Some(latest);
             }
@@ -165,12 +165,13 @@ impl Statistics {
         self.copies[drives.len()] += 1;
         self.elsewhere += u64::from(proofs.iter().any(|proof| proof.away));
         for proof in proofs {
-            let none = Proven { copies: 0, read_again: 0, oldest: proof.at, latest: proof.at };
+            let none =
+                ProofDates { copies: 0, read_again: 0, oldest: proof.time, latest: proof.time };
             let drive = self.drives.entry(proof.drive).or_insert(none);
             drive.copies += 1;
             drive.read_again += u64::from(proof.read_again);
-            drive.oldest = earlier(drive.oldest, proof.at);
-            drive.latest = later(drive.latest, proof.at);
+            drive.oldest = earlier(drive.oldest, proof.time);
+            drive.latest = later(drive.latest, proof.time);
         }
     }
 
@@ -230,7 +231,7 @@ struct ExposureIntervals {
 }
 
 impl ExposureIntervals {
-    fn take(&mut self, tracked: &TrackedMessage) {
+    fn add(&mut self, tracked: &TrackedMessage) {
         if tracked.content.is_some() && tracked.content == self.last {
             return;
         }

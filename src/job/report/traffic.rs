@@ -3,7 +3,7 @@
 
 use crate::disk::{ReadFrom, read_full};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, ContentRowId, CopyState, Counted, LocationRecord};
+use crate::job::catalogue::{Catalogue, ContentRowId, CopyState, LocationRecord, StationOrder};
 use crate::job::replica::Replica;
 use crate::job::scan::headers;
 use crate::model::dtg::Span;
@@ -15,7 +15,7 @@ use std::path::Path;
 
 /// What is asked for.
 pub struct Period<'a> {
-    /// The station.
+    /// Its bag on a drive is `counterfoil/STATION/`.
     pub station: &'a StationName,
     /// Folders with mail that came in.
     pub received: &'a GlobSet,
@@ -39,7 +39,7 @@ pub enum Direction {
 /// A message that entry.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LogEntry {
-    /// What it is.
+    /// SHA-256 and length of the content.
     pub identity: Identity,
     /// Which way it went.
     pub direction: Direction,
@@ -55,9 +55,9 @@ pub struct LogEntry {
     pub suspect: bool,
 }
 
-/// The log.
+/// The entries of a period, and what a reader has to know of them.
 #[derive(Debug, Default)]
-pub struct Traffic {
+pub struct TrafficLog {
     /// What passed in the period, in the station's own order.
     pub entries: Vec<LogEntry>,
     /// Messages outside of the period.
@@ -74,8 +74,8 @@ pub fn traffic(
     catalogue: &Catalogue,
     period: &Period<'_>,
     drives: &[&Replica],
-) -> Result<Traffic, JobError> {
-    let mut log = Traffic::default();
+) -> Result<TrafficLog, JobError> {
+    let mut log = TrafficLog::default();
     let mut kept = Vec::new();
     let mut open: Option<EntryBuilder> = None;
     catalogue.each_location_record(period.station, |record| {
@@ -95,7 +95,7 @@ pub fn traffic(
     if let Some(last) = open {
         kept.extend(last.end(catalogue, period, &mut log)?);
     }
-    let kept = in_order(kept, &mut log);
+    let kept = sort_entries(kept, &mut log);
     for (content, mut entry) in kept {
         if entry.headers.is_none() {
             entry.headers = headers_of(catalogue, period.station, drives, content)?;
@@ -132,14 +132,14 @@ impl EntryBuilder {
     /// which contents were seen: a message is not to move in the log because it was read or deleted.
     fn new(record: LocationRecord, period: &Period<'_>) -> Self {
         let rank = match record.order {
-            Counted::Own => SortKey::Counted(1, record.content.order()),
-            Counted::Earlier(line) => SortKey::Counted(0, line),
-            Counted::Not => SortKey::ByTime,
+            StationOrder::Own => SortKey::Counted(1, record.content.order()),
+            StationOrder::Earlier(line) => SortKey::Counted(0, line),
+            StationOrder::Not => SortKey::ByTime,
         };
         let mut message = Self {
             content: record.content,
             rank,
-            own: record.order == Counted::Own,
+            own: record.order == StationOrder::Own,
             direction: Direction::Unknown,
             seen: None,
             path: None,
@@ -167,7 +167,7 @@ impl EntryBuilder {
         self,
         catalogue: &Catalogue,
         period: &Period<'_>,
-        log: &mut Traffic,
+        log: &mut TrafficLog,
     ) -> Result<Option<(ContentRowId, SortKey, LogEntry)>, JobError> {
         let known = catalogue.known(self.content)?;
         // The ledgers go back further than this card; its own rows know of times before any drive was there.
@@ -211,9 +211,9 @@ fn direction_of(path: &RelName, period: &Period<'_>) -> Direction {
 
 /// The station's own order. A message that has no place in it stands before the first one that was seen later:
 /// by the clock, since there is nothing else, but only against times that something vouched for if there are any.
-fn in_order(
+fn sort_entries(
     kept: Vec<(ContentRowId, SortKey, LogEntry)>,
-    log: &mut Traffic,
+    log: &mut TrafficLog,
 ) -> Vec<(ContentRowId, LogEntry)> {
     let (mut counted, mut by_time): (Vec<_>, Vec<_>) =
         kept.into_iter().partition(|(_, rank, _)| *rank != SortKey::ByTime);
@@ -326,9 +326,9 @@ mod tests {
     }
 
     fn ordered(kept: Vec<(ContentRowId, SortKey, LogEntry)>) -> (Vec<u64>, bool) {
-        let mut log = Traffic::default();
+        let mut log = TrafficLog::default();
         let contents =
-            in_order(kept, &mut log).into_iter().map(|(content, _)| content.order()).collect();
+            sort_entries(kept, &mut log).into_iter().map(|(content, _)| content.order()).collect();
         (contents, log.some_by_time)
     }
 

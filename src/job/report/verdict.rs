@@ -3,8 +3,8 @@
 
 use crate::job::JobError;
 use crate::job::catalogue::{
-    Catalogue, Contradiction, DriveRow, DriveRowId, Lacking, LeftMailbox, Log, Totals,
-    WithheldCounts,
+    Catalogue, Contradiction, DriveRow, DriveRowId, LackingCount, Log, MailboxNotInForce,
+    MessageTotals, WithheldCounts,
 };
 use crate::job::scan::mailboxes::{ConfirmedMailbox, MailboxState};
 use crate::model::{DriveId, MailboxName, StationName};
@@ -44,7 +44,7 @@ impl Verdict {
 /// A mailbox of the config, as it was found.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct MailboxStatus {
-    /// Its name.
+    /// As the config names it, or a ledger.
     pub name: MailboxName,
     /// Its folder.
     pub path: PathBuf,
@@ -64,15 +64,15 @@ pub struct MailboxStatus {
 #[derive(Debug, Clone, Default)]
 pub struct Counts {
     /// The messages of the mailboxes in force.
-    pub messages: Totals,
+    pub messages: MessageTotals,
     /// Copies a message needs to be called safe.
     pub wanted_copies: u32,
     /// The mailboxes.
     pub mailboxes: Vec<MailboxStatus>,
     /// Mailboxes that the config does not name any more, and of which the drives hold messages.
-    pub not_in_config: Vec<LeftMailbox>,
+    pub not_in_config: Vec<MailboxNotInForce>,
     /// The drives that have messages which this card's mailboxes lack, by label.
-    pub lacking: Vec<(String, Lacking)>,
+    pub lacking: Vec<(String, LackingCount)>,
     /// What drives hold and a restore leaves out.
     pub held_back: WithheldCounts,
     /// How many of the missing messages each set of drives would give back; drives by row.
@@ -100,10 +100,10 @@ pub struct Counts {
 pub struct InQuestion {
     /// How it is called.
     pub label: String,
-    /// Its id.
+    /// The random id in its `drive.json`.
     pub id: DriveId,
     /// Where it was, raw.
-    pub at: Vec<u8>,
+    pub path: Vec<u8>,
     /// The drive that is there now; `None`: nothing of ours.
     pub by: Option<DriveId>,
 }
@@ -121,14 +121,14 @@ pub struct OnSameDevice {
 
 impl Counts {
     /// Counts everything. To be called within [`Catalogue::read_transaction`], with whatever else is reported.
-    pub fn take(
+    pub fn count(
         catalogue: &Catalogue,
         station: &StationName,
         wanted_copies: u32,
         mailboxes: &[ConfirmedMailbox],
     ) -> Result<Self, JobError> {
         catalogue.read_transaction(|| {
-            let mailboxes = mailboxes.iter().map(|taken| status(catalogue, taken));
+            let mailboxes = mailboxes.iter().map(|confirmed| status(catalogue, confirmed));
             let mut counts = Self {
                 messages: catalogue.totals(station, wanted_copies)?,
                 wanted_copies,
@@ -185,7 +185,7 @@ impl Counts {
                 self.in_question.push(InQuestion {
                     label: label.clone(),
                     id: drive.id,
-                    at: drive.at.clone(),
+                    path: drive.path.clone(),
                     by: replaced.by,
                 });
             }
@@ -215,7 +215,7 @@ impl Counts {
 
     /// Of them, messages that are safe on some drive: number and bytes.
     pub fn fewer_copies(&self) -> (u64, u64) {
-        let Totals { on_none, unconfirmed, unmirrored_bytes, .. } = self.messages;
+        let MessageTotals { on_none, unconfirmed, unmirrored_bytes, .. } = self.messages;
         let bytes = self.messages.on_none_bytes + self.messages.unconfirmed_bytes;
         (
             self.unmirrored().saturating_sub(on_none + unconfirmed),
@@ -230,7 +230,7 @@ impl Counts {
 
     /// The verdict: the worst that applies.
     pub fn verdict(&self) -> Verdict {
-        let Totals { missing, damaged, on_none, unconfirmed, .. } = self.messages;
+        let MessageTotals { missing, damaged, on_none, unconfirmed, .. } = self.messages;
         match () {
             () if missing + damaged > 0 || !self.lacking.is_empty() => Verdict::DamagedOrMissing,
             () if on_none + self.resting_on_damaged > 0 => Verdict::NotSafe,
@@ -245,23 +245,23 @@ impl Counts {
     }
 }
 
-fn status(catalogue: &Catalogue, taken: &ConfirmedMailbox) -> Result<MailboxStatus, JobError> {
-    let (messages, missing) = match taken.row {
+fn status(catalogue: &Catalogue, confirmed: &ConfirmedMailbox) -> Result<MailboxStatus, JobError> {
+    let (messages, missing) = match confirmed.row {
         Some(row) => catalogue.mailbox_counts(row)?,
         None => (0, 0),
     };
-    let state = match &taken.state {
+    let state = match &confirmed.state {
         MailboxState::Ok if messages == 0 && missing > 0 => MailboxState::Emptied,
         state => state.clone(),
     };
     Ok(MailboxStatus {
-        name: taken.name.clone(),
-        path: taken.path.clone(),
+        name: confirmed.name.clone(),
+        path: confirmed.path.clone(),
         state,
         messages,
         missing,
-        ignored: taken.report.ignored,
-        was_at: taken.was_at.clone(),
+        ignored: confirmed.report.ignored,
+        was_at: confirmed.was_at.clone(),
     })
 }
 
@@ -269,7 +269,7 @@ fn status(catalogue: &Catalogue, taken: &ConfirmedMailbox) -> Result<MailboxStat
 mod tests {
     use super::*;
 
-    fn counts(messages: Totals, states: &[MailboxState]) -> Counts {
+    fn counts(messages: MessageTotals, states: &[MailboxState]) -> Counts {
         let mailbox = |state: &MailboxState| MailboxStatus {
             name: "mail".parse().unwrap(),
             path: PathBuf::from("/mail"),
@@ -286,10 +286,11 @@ mod tests {
     #[test]
     fn the_worst_that_applies_is_the_verdict() {
         use Verdict::{DamagedOrMissing, FewerCopies, NotKnown, NotSafe, Safe};
-        let all = Totals { messages: 4, mirrored: 4, ..Totals::default() };
-        let fewer = Totals { mirrored: 3, ..all };
-        let none = Totals { on_none: 1, ..fewer };
-        let (missing, damaged) = (Totals { missing: 1, ..all }, Totals { damaged: 1, ..all });
+        let all = MessageTotals { messages: 4, mirrored: 4, ..MessageTotals::default() };
+        let fewer = MessageTotals { mirrored: 3, ..all };
+        let none = MessageTotals { on_none: 1, ..fewer };
+        let (missing, damaged) =
+            (MessageTotals { missing: 1, ..all }, MessageTotals { damaged: 1, ..all });
         let (ok, away) = (MailboxState::Ok, MailboxState::Away);
         let part = MailboxState::ReadInPart("EIO".into());
         for (totals, states, verdict) in [
@@ -297,11 +298,11 @@ mod tests {
             (all, vec![MailboxState::Emptied], Safe),
             (fewer, vec![ok.clone()], FewerCopies),
             (fewer, vec![ok.clone(), away.clone()], NotKnown),
-            (Totals { unconfirmed: 1, ..fewer }, vec![ok.clone()], NotKnown),
-            (Totals { unconfirmed: 1, ..none }, vec![ok.clone()], NotSafe),
+            (MessageTotals { unconfirmed: 1, ..fewer }, vec![ok.clone()], NotKnown),
+            (MessageTotals { unconfirmed: 1, ..none }, vec![ok.clone()], NotSafe),
             (all, vec![part.clone()], NotKnown),
             (none, vec![away.clone()], NotSafe),
-            (Totals { missing: 1, ..none }, vec![away.clone()], DamagedOrMissing),
+            (MessageTotals { missing: 1, ..none }, vec![away.clone()], DamagedOrMissing),
             (missing, vec![ok.clone()], DamagedOrMissing),
             (damaged, vec![ok.clone()], DamagedOrMissing),
         ] {
@@ -313,7 +314,7 @@ mod tests {
         assert!(counts(all, &[away, part]).could_be_judged());
         assert_eq!(counts(fewer, std::slice::from_ref(&ok)).fewer_copies().0, 1);
         assert_eq!(counts(none, std::slice::from_ref(&ok)).fewer_copies().0, 0);
-        let of_drive = Lacking { messages: 1, ..Lacking::default() };
+        let of_drive = LackingCount { messages: 1, ..LackingCount::default() };
         let lacking = vec![("amber".to_owned(), of_drive)];
         let known = counts(all, std::slice::from_ref(&ok));
         assert_eq!(Counts { lacking, ..known.clone() }.verdict(), DamagedOrMissing);

@@ -2,7 +2,7 @@
 //! no message right before its last byte was hashed.
 
 use super::RestoreSources;
-use crate::disk::{DiskError, Pieces, ReadFrom, Staged, Trouble, Volume};
+use crate::disk::{Chunks, DiskError, ErrorKind, ReadFrom, Staged, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::ContentRowId;
 use crate::job::replica::CopyCheck;
@@ -11,7 +11,7 @@ use crate::model::{Hasher, Identity, RelName};
 /// The copies of one message, those known to be good first.
 pub(super) struct CopyReader<'a> {
     identity: Identity,
-    at: Vec<(&'a dyn Volume, RelName)>,
+    sources: Vec<(&'a dyn Volume, RelName)>,
 }
 
 /// A result of reading one message; the last one is its end.
@@ -50,14 +50,14 @@ impl<'a> CopyReader<'a> {
             let drive = sources.drives.iter().find(|drive| drive.state.row == *replica)?;
             Some((&*drive.volume, drive.dir.join(&copy.name.to_rel())))
         });
-        Ok(Self { identity, at: at.collect() })
+        Ok(Self { identity, sources: at.collect() })
     }
 
     /// Reads the first copy that is right. Passes each piece to `give`, which returns whether to continue; so does
     /// this.
     pub(super) fn read(&self, give: &mut impl FnMut(CopyChunk) -> bool) -> bool {
         let mut seen = false;
-        for (tried, (volume, at)) in self.at.iter().enumerate() {
+        for (tried, (volume, at)) in self.sources.iter().enumerate() {
             match self.read_one(*volume, at, give) {
                 Some(check) if check.is(&self.identity) => {
                     return give(CopyChunk::End(ReadEnd::Right { first: tried == 0 }));
@@ -78,15 +78,15 @@ impl<'a> CopyReader<'a> {
     ) -> Option<CopyCheck> {
         let mut source = match volume.read(at, 0, ReadFrom::Anywhere) {
             Ok(source) => source,
-            Err(error) if error.trouble == Trouble::Gone => return Some(CopyCheck::Absent),
+            Err(error) if error.trouble == ErrorKind::Gone => return Some(CopyCheck::Absent),
             Err(error) => return Some(CopyCheck::Unreadable(error.trouble)),
         };
         let mut hasher = Hasher::default();
-        let mut pieces = Pieces::new(&mut *source, self.identity.bytes);
+        let mut pieces = Chunks::new(&mut *source, self.identity.bytes);
         while !pieces.is_at_end() {
-            let (begins, mut bytes) = (pieces.at() == 0, Vec::new());
+            let (begins, mut bytes) = (pieces.offset() == 0, Vec::new());
             match pieces.next(&mut bytes) {
-                Ok(_) if pieces.at() <= self.identity.bytes => {}
+                Ok(_) if pieces.offset() <= self.identity.bytes => {}
                 Ok(_) => return Some(CopyCheck::OtherLength),
                 Err(error) => return Some(CopyCheck::Unreadable(error.trouble)),
             }

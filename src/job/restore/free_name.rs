@@ -20,14 +20,14 @@ pub(super) fn free_name(
 ) -> Result<Option<(RelName, bool)>, DiskError> {
     let (mut clear, mut barred) = (path.clone(), false);
     for _ in 0..BARRED_MAX {
-        let Some(file) = file_on_the_way(target, taken, &clear)? else { break };
+        let Some(file) = file_in_the_way(target, taken, &clear)? else { break };
         (clear, barred) = (name_below_file(&clear, &file), true);
     }
     let second = conflict_name(&clear, &identity.digest);
-    if file_on_the_way(target, taken, &clear)?.is_some() {
-        return Ok(Some((nobodys_name()?, true)));
+    if file_in_the_way(target, taken, &clear)?.is_some() {
+        return Ok(Some((unpredictable_name()?, true)));
     }
-    for (name, beside) in [(&clear, barred), (&second, true)] {
+    for (name, renamed) in [(&clear, barred), (&second, true)] {
         let look = match target {
             Some(target) => target.stat(name)?,
             None => EntryStat::Gone,
@@ -47,20 +47,20 @@ pub(super) fn free_name(
             return Ok(None);
         }
         if is_free {
-            return Ok(Some((name.clone(), beside)));
+            return Ok(Some((name.clone(), renamed)));
         }
     }
-    Ok(Some((nobodys_name()?, true)))
+    Ok(Some((unpredictable_name()?, true)))
 }
 
 /// A name that nobody can predict: whoever writes to a drive may have taken every other one.
-fn nobodys_name() -> Result<RelName, DiskError> {
+fn unpredictable_name() -> Result<RelName, DiskError> {
     Ok(RelName::fixed(&format!("{RECOVERED}-{:016x}.eml", host::random_bits()?)))
 }
 
 /// A file with the name of a folder on a path: one message vanished, and later ones were delivered into a folder of its
 /// name.
-fn file_on_the_way(
+fn file_in_the_way(
     target: Option<&TargetDir>,
     taken: &BTreeSet<Vec<u8>>,
     path: &RelName,

@@ -16,16 +16,16 @@ pub(super) struct Maildirs {
 #[derive(Debug)]
 struct Maildir {
     /// Its path; none for the folder restored into itself.
-    at: Option<RelName>,
+    folder: Option<RelName>,
     /// All names in it, one after the other.
     names: Vec<u8>,
     /// Sorted by their unique parts.
-    parts: Vec<Part>,
+    parts: Vec<NameEntry>,
 }
 
 /// A name in a Maildir.
 #[derive(Debug)]
-struct Part {
+struct NameEntry {
     /// Its offset in `names`.
     from: u32,
     length: u16,
@@ -56,10 +56,10 @@ impl Maildirs {
     fn maildir_of(&mut self, target: &TargetDir, path: &RelName) -> Option<&Maildir> {
         let folder = path.parent().filter(|at| [&b"cur"[..], b"new"].contains(&at.last()))?;
         let at = folder.parent();
-        while self.open.last().is_some_and(|last| !is_within(at.as_ref(), last.at.as_ref())) {
+        while self.open.last().is_some_and(|last| !is_within(at.as_ref(), last.folder.as_ref())) {
             self.open.pop();
         }
-        if self.open.last().is_none_or(|last| last.at != at) {
+        if self.open.last().is_none_or(|last| last.folder != at) {
             let held: usize = self.open.iter().map(|maildir| maildir.names.len()).sum();
             let most = RESTORE_MAILDIR_BYTES.saturating_sub(held);
             self.open.push(Maildir::list(target, at, most));
@@ -70,7 +70,7 @@ impl Maildirs {
 
 impl Maildir {
     fn list(target: &TargetDir, at: Option<RelName>, most: usize) -> Self {
-        let mut maildir = Self { at, names: Vec::new(), parts: Vec::new() };
+        let mut maildir = Self { folder: at, names: Vec::new(), parts: Vec::new() };
         // Without both folders it is no Maildir, and a name in it says nothing.
         if !["cur", "new"].iter().all(|name| target.has_folder(&maildir.folder(name))) {
             return maildir;
@@ -82,7 +82,7 @@ impl Maildir {
                 // The names beyond are not held: a message among them that has other flags is restored a second time.
                 let fits = names.len() + name.len() <= most;
                 if fits {
-                    parts.push(Part {
+                    parts.push(NameEntry {
                         from: names.len() as u32,
                         length: name.len() as u16,
                         unique: unique_part(name).len() as u16,
@@ -103,7 +103,7 @@ impl Maildir {
 
     fn folder(&self, name: &str) -> RelName {
         let name = RelName::fixed(name);
-        self.at.as_ref().map_or(name.clone(), |at| at.join(&name))
+        self.folder.as_ref().map_or(name.clone(), |at| at.join(&name))
     }
 
     /// The locations of messages with a unique name; no Maildir has more than a few of one.
@@ -117,7 +117,7 @@ impl Maildir {
     }
 }
 
-impl Part {
+impl NameEntry {
     fn name<'a>(&self, names: &'a [u8]) -> &'a [u8] {
         &names[self.from as usize..][..usize::from(self.length)]
     }

@@ -20,6 +20,6 @@ pub use options::{MailboxTarget, RestoreOptions};
 pub use pace::pace;
 pub use plan::restore;
 pub use repair::{Repaired, repair};
-pub use report::{LeftOut, Lost, RestoreReport};
+pub use report::{LeftOut, RestoreReport, UnrestoredMessage};
 pub use sources::{RestoreSources, open_sources};
-pub use test_restore::{Compared, LimitedList, compare};
+pub use test_restore::{LimitedList, TreeComparison, compare};

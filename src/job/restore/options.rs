@@ -26,7 +26,7 @@ pub struct RestoreOptions<'a> {
 pub struct MailboxTarget {
     /// Its row in the catalogue of the restore.
     pub row: MailboxRowId,
-    /// Its name.
+    /// As the config names it, or a ledger.
     pub name: MailboxName,
     /// The folder.
     pub path: PathBuf,

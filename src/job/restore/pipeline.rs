@@ -3,7 +3,7 @@
 //! requested. Gives no file a name in the mailbox.
 
 use super::copy_reader::{self, CopyChunk, CopyReader, ReadEnd};
-use crate::disk::{DiskError, FileAttrs, Owner, Staged, StagingDir, Trouble, temporary_name};
+use crate::disk::{DiskError, ErrorKind, FileAttrs, Owner, Staged, StagingDir, temporary_name};
 use crate::job::JobError;
 use crate::model::RelName;
 use crate::model::limits::{
@@ -26,7 +26,7 @@ pub(super) struct StagingSlot {
     pub(super) name: RelName,
     /// The number of its temporary name in the second.
     pub(super) number: u64,
-    pub(super) marks: FileAttrs,
+    pub(super) attrs: FileAttrs,
     /// The owner of its file.
     pub(super) owner: Owner,
 }
@@ -56,7 +56,7 @@ pub(super) struct Pipeline<'scope, 'env> {
     /// None while few messages were requested: starting threads takes longer than moving those.
     threads: OnceCell<Threads<'scope>>,
     /// Requested, and not yet passed to the reader: waking it for each takes longer than reading one.
-    in_hand: RefCell<Vec<Job<'scope>>>,
+    batch_to_hand_over: RefCell<Vec<Job<'scope>>>,
     /// Arrived, and not yet taken.
     here: RefCell<VecDeque<Fetched>>,
 }
@@ -76,8 +76,8 @@ impl<'scope> Pipeline<'scope, '_> {
         copies: CopyReader<'scope>,
         slot: Option<StagingSlot>,
     ) -> Result<(), JobError> {
-        self.in_hand.borrow_mut().push(Job { copies, slot });
-        if self.in_hand.borrow().len() < RESTORE_TOGETHER {
+        self.batch_to_hand_over.borrow_mut().push(Job { copies, slot });
+        if self.batch_to_hand_over.borrow().len() < RESTORE_TOGETHER {
             return Ok(());
         }
         let threads = match self.threads.get() {
@@ -87,7 +87,7 @@ impl<'scope> Pipeline<'scope, '_> {
                 self.threads.get_or_init(|| started)
             }
         };
-        threads.hand_over(self.in_hand.take())
+        threads.hand_over(self.batch_to_hand_over.take())
     }
 
     /// The result for the earliest request that has none yet.
@@ -95,13 +95,13 @@ impl<'scope> Pipeline<'scope, '_> {
         if let Some(arrived) = self.here.borrow_mut().pop_front() {
             return Ok(arrived);
         }
-        let in_hand = self.in_hand.take();
+        let batch_to_hand_over = self.batch_to_hand_over.take();
         let mut together = match self.threads.get() {
             Some(threads) => {
-                threads.hand_over(in_hand)?;
+                threads.hand_over(batch_to_hand_over)?;
                 VecDeque::from(threads.arrived.recv().map_err(|_| ended())?)
             }
-            None => carried(in_hand),
+            None => run_without_threads(batch_to_hand_over),
         };
         let first = together.pop_front().ok_or_else(ended)?;
         self.here.replace(together);
@@ -111,8 +111,9 @@ impl<'scope> Pipeline<'scope, '_> {
 
 /// Begins a pipeline; dropping it ends its threads.
 pub(super) fn begin<'scope, 'env>(scope: &'scope Scope<'scope, 'env>) -> Pipeline<'scope, 'env> {
-    let (threads, in_hand, here) = (OnceCell::new(), RefCell::default(), RefCell::default());
-    Pipeline { scope, threads, in_hand, here }
+    let (threads, batch_to_hand_over, here) =
+        (OnceCell::new(), RefCell::default(), RefCell::default());
+    Pipeline { scope, threads, batch_to_hand_over, here }
 }
 
 impl<'scope> Threads<'scope> {
@@ -147,11 +148,11 @@ fn ended() -> JobError {
 }
 
 /// Moves a few messages without threads.
-fn carried(jobs: Vec<Job<'_>>) -> VecDeque<Fetched> {
+fn run_without_threads(jobs: Vec<Job<'_>>) -> VecDeque<Fetched> {
     let (mut writer, mut arrived) = (Writer::default(), VecDeque::new());
     for job in jobs {
         job.run(&mut |item| {
-            arrived.extend(writer.take(item));
+            arrived.extend(writer.receive_chunk(item));
             true
         });
     }
@@ -169,7 +170,8 @@ impl Job<'_> {
 fn read(jobs: &Receiver<Vec<Job<'_>>>, send: SyncSender<Vec<Chunk>>) {
     let mut batcher = Batcher { items: Vec::new(), bytes: 0, send };
     while let Ok(together) = jobs.recv() {
-        let mut goes_on = together.into_iter().map(|job| job.run(&mut |item| batcher.put(item)));
+        let mut goes_on =
+            together.into_iter().map(|job| job.run(&mut |item| batcher.send_chunk(item)));
         if !goes_on.all(|goes_on| goes_on) || !batcher.send_chunks() {
             return;
         }
@@ -185,7 +187,7 @@ struct Batcher {
 
 impl Batcher {
     /// Returns whether to continue.
-    fn put(&mut self, item: Chunk) -> bool {
+    fn send_chunk(&mut self, item: Chunk) -> bool {
         if let Chunk::Piece(CopyChunk::Bytes { bytes, .. }) = &item {
             self.bytes += bytes.len();
         }
@@ -246,7 +248,7 @@ fn write(items: &Receiver<Vec<Chunk>>, results: &Sender<Vec<Fetched>>, early_syn
                 together
             }
         };
-        arrived.extend(together.into_iter().filter_map(|item| writer.take(item)));
+        arrived.extend(together.into_iter().filter_map(|item| writer.receive_chunk(item)));
         if arrived.len() >= RESTORE_TOGETHER && results.send(std::mem::take(&mut arrived)).is_err()
         {
             return;
@@ -266,7 +268,7 @@ struct Writer {
 }
 
 impl Writer {
-    fn take(&mut self, item: Chunk) -> Option<Fetched> {
+    fn receive_chunk(&mut self, item: Chunk) -> Option<Fetched> {
         match item {
             Chunk::Next(slot) => self.file = File::begin(slot),
             Chunk::Piece(CopyChunk::Bytes { begins, bytes }) => self.file.write(begins, &bytes),
@@ -288,16 +290,16 @@ struct File {
 impl File {
     fn begin(slot: Option<StagingSlot>) -> Self {
         let Some(slot) = slot else { return Self::default() };
-        let StagingSlot { folder, common, name, number, marks, owner } = slot;
+        let StagingSlot { folder, common, name, number, attrs, owner } = slot;
         let own = folder.map(|folder| (folder.stage(name), folder));
         let (staged, at) = match own {
             Some((Ok(staged), folder)) => (Ok(staged), folder),
-            Some((Err(error), folder)) if !may_do_elsewhere(&error) => (Err(error), folder),
+            Some((Err(error), folder)) if !may_succeed_elsewhere(&error) => (Err(error), folder),
             // If a file cannot have this name in that folder, the error appears when it gets its final name.
             _ => (common.stage(temporary_name(number)), common),
         };
         match staged {
-            Ok(staged) => Self { slot: Some((staged, at, marks, owner)), refused: None },
+            Ok(staged) => Self { slot: Some((staged, at, attrs, owner)), refused: None },
             Err(error) => Self { slot: None, refused: Some(error) },
         }
     }
@@ -309,12 +311,12 @@ impl File {
     }
 
     fn end(self, end: ReadEnd, early_sync: Option<&mut EarlySync>) -> Fetched {
-        let Some((staged, at, marks, owner)) = self.slot else {
+        let Some((staged, at, attrs, owner)) = self.slot else {
             return Fetched { end, written: self.refused.map_or(Ok(None), Err) };
         };
         let written = match self.refused {
             None if matches!(end, ReadEnd::Right { .. }) => {
-                at.finish(&staged, marks, owner).map(Some)
+                at.finish(&staged, attrs, owner).map(Some)
             }
             refused => refused.map_or(Ok(None), Err),
         };
@@ -328,6 +330,6 @@ impl File {
     }
 }
 
-fn may_do_elsewhere(error: &DiskError) -> bool {
-    !matches!(error.trouble, Trouble::Full | Trouble::Failing)
+fn may_succeed_elsewhere(error: &DiskError) -> bool {
+    !matches!(error.trouble, ErrorKind::Full | ErrorKind::Failing)
 }

@@ -8,14 +8,14 @@ use super::free_name::free_name;
 use super::maildir::Maildirs;
 use super::options::{MailboxTarget, RestoreOptions};
 use super::pipeline::{self, Fetched, Pipeline};
-use super::report::{LeftOut, Lost, RestoreReport, Tally};
-use super::sources::Nameless;
+use super::report::{LeftOut, RestoreReport, Tally, UnrestoredMessage};
+use super::sources::UnlocatedCopies;
 use super::staging::{StagedMessage, StagingBatch};
 use super::targets;
-use crate::disk::{DiskError, FileAttrs, STAGING, TargetDir, Trouble};
+use crate::disk::{DiskError, ErrorKind, FileAttrs, STAGING, TargetDir};
 use crate::job::JobError;
 use crate::job::catalogue::{
-    ContentRowId, Decision, ReplicaRowId, RestoreItem, Role, Version, Withheld,
+    ContentRowId, ContentVersion, Decision, ReplicaRowId, RestoreItem, RestoreReason, Withheld,
 };
 use crate::model::ledger::Departed;
 use crate::model::{Identity, RelName, Timestamp};
@@ -37,7 +37,7 @@ fn put_back<'scope>(
     let mut report = RestoreReport::default();
     let locks = targets::lock_all(options)?;
     let mut merge = sources.catalogue.merge(&sources.station, options.with_removed)?;
-    let mut nameless = sources.nameless(&mut merge)?;
+    let mut nameless = sources.unlocated_copies(&mut merge)?;
     for mailbox_target in &options.mailbox_targets {
         let mut work = Restorer {
             sources,
@@ -83,10 +83,10 @@ struct Message {
     path: RelName,
     content: ContentRowId,
     identity: Identity,
-    marks: FileAttrs,
-    what: RestoreKind,
+    attrs: FileAttrs,
+    kind: RestoreKind,
     /// The versions to use, in this order, if no copy of it is right.
-    instead: Vec<Version>,
+    instead: Vec<ContentVersion>,
 }
 
 /// A requested message that has a name to go to.
@@ -94,13 +94,13 @@ struct Pending {
     message: Message,
     path: RelName,
     /// The name is another than the message's own.
-    beside: bool,
+    renamed: bool,
 }
 
 /// Why a message is restored.
 #[derive(Debug, Clone, Copy)]
 enum RestoreKind {
-    AsTold,
+    AsAsserted,
     InsteadOfSuspect,
     /// It is what the card made of a message, and no good version is available.
     Suspect,
@@ -145,18 +145,20 @@ impl Restorer<'_, '_, '_> {
             return Ok(());
         }
         let path = item.path()?;
-        if item.conflict && item.role != Role::Beside {
+        if item.conflict && item.role != RestoreReason::Beside {
             self.report.conflicts.push(path.clone());
         }
         let what = match item.role {
-            Role::InDoubt { why, replica } => {
+            RestoreReason::InDoubt { why, replica } => {
                 return self.in_doubt(path, &item.version, why, replica);
             }
-            Role::InsteadOfSuspect => RestoreKind::InsteadOfSuspect,
-            Role::InPlace | Role::Beside | Role::Removed => RestoreKind::AsTold,
+            RestoreReason::InsteadOfSuspect => RestoreKind::InsteadOfSuspect,
+            RestoreReason::InPlace | RestoreReason::Beside | RestoreReason::Removed => {
+                RestoreKind::AsAsserted
+            }
         };
         let message = self.version(path, &item.version, what, item.instead)?;
-        self.put(message)
+        self.restore_message(message)
     }
 
     /// Restores into a folder of its own, unless it is at its old location, a message that one drive alone says has
@@ -164,11 +166,11 @@ impl Restorer<'_, '_, '_> {
     fn in_doubt(
         &mut self,
         path: RelName,
-        version: &Version,
+        version: &ContentVersion,
         why: Departed,
         replica: ReplicaRowId,
     ) -> Result<(), JobError> {
-        let mut message = self.version(path, version, RestoreKind::AsTold, Vec::new())?;
+        let mut message = self.version(path, version, RestoreKind::AsAsserted, Vec::new())?;
         let (target, maildirs) = (self.target.as_ref(), &mut self.maildirs);
         let there = free_name(target, maildirs, &self.names, &message.path, &message.identity);
         if !matches!(there, Ok(None)) {
@@ -176,19 +178,19 @@ impl Restorer<'_, '_, '_> {
             count(&mut self.report.in_doubt, by, why, message.identity.bytes);
             message.path = RelName::fixed(RECOVERED).join(&message.path);
         }
-        self.put(message)
+        self.restore_message(message)
     }
 
     fn version(
         &self,
         path: RelName,
-        version: &Version,
+        version: &ContentVersion,
         what: RestoreKind,
-        instead: Vec<Version>,
+        instead: Vec<ContentVersion>,
     ) -> Result<Message, JobError> {
         let identity = self.sources.catalogue.identity(version.content)?;
-        let marks = FileAttrs { mode: version.mode, modified: version.modified };
-        Ok(Message { path, content: version.content, identity, marks, what, instead })
+        let attrs = FileAttrs { mode: version.mode, modified: version.modified };
+        Ok(Message { path, content: version.content, identity, attrs, kind: what, instead })
     }
 
     /// Counts a message that is left out because a drive says that it left.
@@ -198,8 +200,9 @@ impl Restorer<'_, '_, '_> {
         {
             let path = RelName::from_key(&left_out.key)
                 .map_err(|e| JobError::Broken(format!("ledger: {e}")))?;
-            let message = self.version(path, &left_out.version, RestoreKind::AsTold, Vec::new())?;
-            return self.put(message);
+            let message =
+                self.version(path, &left_out.version, RestoreKind::AsAsserted, Vec::new())?;
+            return self.restore_message(message);
         }
         let bytes = self.sources.catalogue.identity(left_out.version.content)?.bytes;
         let by = self.shown(left_out.replica);
@@ -214,7 +217,7 @@ impl Restorer<'_, '_, '_> {
     }
 
     /// Restores messages without a location, under their numbers.
-    fn numbered(&mut self, nameless: Nameless) -> Result<(), JobError> {
+    fn numbered(&mut self, nameless: UnlocatedCopies) -> Result<(), JobError> {
         let mut copies = nameless.good;
         match self.options.with_doubtful {
             true => copies.extend(nameless.doubtful),
@@ -223,12 +226,12 @@ impl Restorer<'_, '_, '_> {
         for (drive, copy) in copies {
             let (number, extension) = (copy.name.number, copy.name.extension);
             let name = format!("{RECOVERED}/{drive}-{number:08}.{}", extension.as_str());
-            self.put(Message {
+            self.restore_message(Message {
                 path: RelName::fixed(&name),
                 content: copy.content,
                 identity: copy.identity,
-                marks: FileAttrs { mode: 0o600, modified: Timestamp::default() },
-                what: RestoreKind::Numbered,
+                attrs: FileAttrs { mode: 0o600, modified: Timestamp::default() },
+                kind: RestoreKind::Numbered,
                 instead: Vec::new(),
             })?;
         }
@@ -236,27 +239,27 @@ impl Restorer<'_, '_, '_> {
     }
 
     /// Restores one message at its path, or next to it, unless it is there already.
-    fn put(&mut self, message: Message) -> Result<(), JobError> {
-        let (what, bytes) = (message.what, message.identity.bytes);
-        if !self.ask(message)? {
-            self.settled(what, bytes);
+    fn restore_message(&mut self, message: Message) -> Result<(), JobError> {
+        let (what, bytes) = (message.kind, message.identity.bytes);
+        if !self.request(message)? {
+            self.count_finished(what, bytes);
         }
         Ok(())
     }
 
     /// Requests a message that has to be written somewhere. `false`: there is nothing more to do for it.
-    fn ask(&mut self, message: Message) -> Result<bool, JobError> {
+    fn request(&mut self, message: Message) -> Result<bool, JobError> {
         let (original, identity) = (&message.path, &message.identity);
         if original.parts().any(|part| part == STAGING.as_bytes()) {
             // No mailbox has a message there: only a forged line can say so, and the message would be removed with the
             // staging folder.
             let why = format!("{original}: a restore in progress has that folder");
-            let error = DiskError::with("write", why, rustix::io::Errno::PERM, Trouble::Other);
+            let error = DiskError::with("write", why, rustix::io::Errno::PERM, ErrorKind::Other);
             self.report.unwritten(original.clone(), identity.bytes, error);
             return Ok(false);
         }
         let (target, maildirs) = (self.target.as_ref(), &mut self.maildirs);
-        let (path, beside) = match free_name(target, maildirs, &self.names, original, identity) {
+        let (path, renamed) = match free_name(target, maildirs, &self.names, original, identity) {
             Ok(Some(free)) => free,
             Ok(None) => {
                 if target.is_some_and(TargetDir::is_resumed) {
@@ -273,14 +276,14 @@ impl Restorer<'_, '_, '_> {
         let slot = match target {
             _ if self.options.dry_run => Ok(None),
             Some(target) => {
-                self.staging.slot(target, &path, identity.bytes, message.marks).map(Some)
+                self.staging.slot(target, &path, identity.bytes, message.attrs).map(Some)
             }
             None => Err(DiskError::new("write", &path, rustix::io::Errno::NOSPC)),
         };
         let slot = match slot {
             Ok(slot) => slot,
             // A message that does not fit keeps no other from being restored.
-            Err(error) if matches!(error.trouble, Trouble::Full | Trouble::TooLarge) => {
+            Err(error) if matches!(error.trouble, ErrorKind::Full | ErrorKind::TooLarge) => {
                 self.report.unwritten(path, identity.bytes, error);
                 return Ok(false);
             }
@@ -289,7 +292,7 @@ impl Restorer<'_, '_, '_> {
         let copies = CopyReader::of(self.sources, message.content, *identity)?;
         self.pipeline.ask(copies, slot)?;
         self.names.insert(path.as_bytes().to_vec());
-        self.pending.push_back(Pending { message, path, beside });
+        self.pending.push_back(Pending { message, path, renamed });
         if self.pending.len() >= Pipeline::LENGTH {
             self.receive()?;
         }
@@ -300,9 +303,9 @@ impl Restorer<'_, '_, '_> {
     }
 
     /// Reports the progress on a message of the drives.
-    fn settled(&self, what: RestoreKind, bytes: u64) {
+    fn count_finished(&self, what: RestoreKind, bytes: u64) {
         match what {
-            RestoreKind::AsTold | RestoreKind::InsteadOfSuspect => {
+            RestoreKind::AsAsserted | RestoreKind::InsteadOfSuspect => {
                 self.options.progress.advance(1, bytes)
             }
             // Of these only the copy is counted, or the message was counted before.
@@ -314,7 +317,7 @@ impl Restorer<'_, '_, '_> {
     fn receive(&mut self) -> Result<(), JobError> {
         let Some(pending) = self.pending.pop_front() else { return Ok(()) };
         let Fetched { end, written } = self.pipeline.next()?;
-        self.settled(pending.message.what, pending.message.identity.bytes);
+        self.count_finished(pending.message.kind, pending.message.identity.bytes);
         match (written, end) {
             (Ok(staged), ReadEnd::Right { first }) => {
                 self.received(pending, staged, first);
@@ -326,7 +329,7 @@ impl Restorer<'_, '_, '_> {
             }
             (Err(error), _) => {
                 self.names.remove(pending.path.as_bytes());
-                if !matches!(error.trouble, Trouble::Full | Trouble::TooLarge) {
+                if !matches!(error.trouble, ErrorKind::Full | ErrorKind::TooLarge) {
                     return Err(error.into());
                 }
                 let bytes = pending.message.identity.bytes;
@@ -339,9 +342,10 @@ impl Restorer<'_, '_, '_> {
     /// Counts a message of which no copy is right, and requests the next best version.
     fn lost(&mut self, pending: Pending, seen: bool) -> Result<(), JobError> {
         let Pending { message, path, .. } = pending;
-        if !matches!(message.what, RestoreKind::Suspect | RestoreKind::Older) {
+        if !matches!(message.kind, RestoreKind::Suspect | RestoreKind::Older) {
             let digest = message.identity.digest;
-            let lost = Lost { mailbox: self.mailbox_target.name.clone(), path, digest };
+            let lost =
+                UnrestoredMessage { mailbox: self.mailbox_target.name.clone(), path, digest };
             match seen {
                 true => self.report.damaged.push(lost),
                 false => self.report.missing.push(lost),
@@ -357,14 +361,14 @@ impl Restorer<'_, '_, '_> {
 
     /// Records that a message was staged whole.
     fn received(&mut self, pending: Pending, staged: Option<RelName>, from_first: bool) {
-        let Pending { message, path, beside } = pending;
+        let Pending { message, path, renamed } = pending;
         let tally = Tally {
             bytes: message.identity.bytes,
-            beside,
+            renamed,
             from_second_copy: !from_first,
-            instead_of_suspect: matches!(message.what, RestoreKind::InsteadOfSuspect),
-            older: matches!(message.what, RestoreKind::Older),
-            numbered: matches!(message.what, RestoreKind::Numbered),
+            instead_of_suspect: matches!(message.kind, RestoreKind::InsteadOfSuspect),
+            older: matches!(message.kind, RestoreKind::Older),
+            numbered: matches!(message.kind, RestoreKind::Numbered),
         };
         self.report.count(&tally);
         if let Some(staged) = staged {
@@ -383,7 +387,7 @@ impl Restorer<'_, '_, '_> {
             if instead.is_empty() {
                 return Ok(());
             }
-            instead.into_iter().try_for_each(|message| self.put(message))?;
+            instead.into_iter().try_for_each(|message| self.restore_message(message))?;
         }
     }
 

@@ -7,10 +7,10 @@ use super::maildir::hash_file;
 use super::targets::busy;
 use super::{MailboxTarget, RestoreSources};
 use crate::disk::{
-    DiskError, EntryStat, FileAttrs, Placing, TargetDir, TargetLocks, Trouble, temporary_name,
+    DiskError, EntryStat, ErrorKind, FileAttrs, Placing, TargetDir, TargetLocks, temporary_name,
 };
 use crate::job::JobError;
-use crate::job::catalogue::{RestoreItem, Role};
+use crate::job::catalogue::{RestoreItem, RestoreReason};
 use crate::model::message::FileFacts;
 use crate::model::{Digest, Identity, RelName};
 
@@ -18,7 +18,7 @@ use crate::model::{Digest, Identity, RelName};
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Repaired {
     /// Where the damaged file is now.
-    pub beside: RelName,
+    pub damaged_path: RelName,
     /// The content at the message's place now.
     pub good: Identity,
 }
@@ -32,7 +32,10 @@ pub fn repair(
     let refuse = |why| JobError::NotRepaired { path: path.to_string(), why };
     let mut found = None;
     sources.catalogue.each_to_restore(&sources.station, false, |item| {
-        let instead = !matches!(item.role, Role::Beside | Role::Removed | Role::InDoubt { .. });
+        let instead = !matches!(
+            item.role,
+            RestoreReason::Beside | RestoreReason::Removed | RestoreReason::InDoubt { .. }
+        );
         if instead && item.mailbox == mailbox_target.row && item.key == path.key() {
             found = Some(item);
         }
@@ -58,7 +61,7 @@ pub fn repair(
     };
     let exchanged = exchange();
     target.clear_staging()?;
-    Ok(Repaired { beside: exchanged?, good })
+    Ok(Repaired { damaged_path: exchanged?, good })
 }
 
 /// Gives the damaged file another name, and the good one its own.
@@ -72,8 +75,8 @@ fn exchange(
     let kept = free_name(target, path, damaged)?;
     // Between the two renames only the kept file exists; after a power failure at that moment, a restore puts the good
     // one back.
-    named(target.place(path, &kept)?, &kept)?;
-    named(target.place(staged, path)?, path)?;
+    check_placed(target.place(path, &kept)?, &kept)?;
+    check_placed(target.place(staged, path)?, path)?;
     target.sync_all()?;
     Ok(kept)
 }
@@ -91,7 +94,9 @@ fn damaged(
     let untouched = facts.bytes == good.bytes && facts.modified == item.version.modified;
     let there = target.open_existing(path).and_then(hash_file);
     let there = match there {
-        Err(error) if error.trouble == Trouble::Failing && untouched => return Ok(good.digest),
+        Err(error) if error.trouble == ErrorKind::Failing && untouched => {
+            return Ok(good.digest);
+        }
         there => there?,
     };
     if there == *good {
@@ -122,7 +127,7 @@ fn free_name(target: &TargetDir, path: &RelName, damaged: Digest) -> Result<RelN
     Err(DiskError::new("find a free name for", path, rustix::io::Errno::EXIST))
 }
 
-fn named(placing: Placing, name: &RelName) -> Result<(), DiskError> {
+fn check_placed(placing: Placing, name: &RelName) -> Result<(), DiskError> {
     match placing {
         Placing::Done => Ok(()),
         Placing::Occupied => Err(DiskError::new("name", name, rustix::io::Errno::EXIST)),
@@ -153,9 +158,9 @@ fn stage(
     match refused {
         Some(error) => Err(error.into()),
         None if is_right => {
-            let marks = FileAttrs { mode: item.version.mode, modified: item.version.modified };
+            let attrs = FileAttrs { mode: item.version.mode, modified: item.version.modified };
             let owner = target.owner_in(path.parent().as_ref())?;
-            Ok(Some(staging.finish(&staged, marks, owner)?))
+            Ok(Some(staging.finish(&staged, attrs, owner)?))
         }
         None => Ok(None),
     }

@@ -1,6 +1,6 @@
 //! The counts of a restore, done or simulated. The sentences are elsewhere.
 
-use crate::disk::{DiskError, Trouble};
+use crate::disk::{DiskError, ErrorKind};
 use crate::model::ledger::Departed;
 use crate::model::limits::RESTORE_UNFIT_LISTED;
 use crate::model::{Digest, MailboxName, RelName};
@@ -8,10 +8,10 @@ use serde::{Serialize, Serializer};
 
 /// A message that could not be restored.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct Lost {
-    /// Its mailbox.
+pub struct UnrestoredMessage {
+    /// As the config names it, or a ledger.
     pub mailbox: MailboxName,
-    /// Its path.
+    /// Below the folder of its mailbox.
     #[serde(flatten)]
     pub path: RelName,
     /// The hash that it should have.
@@ -24,11 +24,11 @@ pub struct Lost {
 pub struct LeftOut {
     /// The drive's name for a person.
     pub by: String,
-    /// Why.
+    /// Whether it was deleted, replaced, moved or acknowledged.
     pub why: Departed,
     /// How many.
     pub messages: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub bytes: u64,
 }
 
@@ -37,7 +37,7 @@ pub struct LeftOut {
 pub struct RestoreReport {
     /// Messages restored.
     pub restored: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub bytes: u64,
     /// Messages already there.
     pub identical: u64,
@@ -48,9 +48,9 @@ pub struct RestoreReport {
     /// Messages whose last good version was restored instead of a suspect one; also counted as restored.
     pub instead_of_suspect: u64,
     /// Messages of which only damaged copies were found.
-    pub damaged: Vec<Lost>,
+    pub damaged: Vec<UnrestoredMessage>,
     /// Messages of which no copy was found.
-    pub missing: Vec<Lost>,
+    pub missing: Vec<UnrestoredMessage>,
     /// Messages that could not be written, with the error; of those without room only the first.
     #[serde(serialize_with = "with_errors")]
     pub not_written: Vec<(RelName, DiskError)>,
@@ -64,7 +64,7 @@ pub struct RestoreReport {
     pub conflicts: Vec<RelName>,
     /// Messages that did not fit.
     pub no_room: u64,
-    /// Bytes of them.
+    /// Sum of their lengths, in bytes.
     pub no_room_bytes: u64,
     /// Folders that mail programs need next to the messages and that could not be created, with the error.
     #[serde(serialize_with = "with_errors")]
@@ -94,7 +94,7 @@ fn with_errors<S: Serializer>(all: &[(RelName, DiskError)], to: S) -> Result<S::
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Tally {
     pub(super) bytes: u64,
-    pub(super) beside: bool,
+    pub(super) renamed: bool,
     pub(super) from_second_copy: bool,
     pub(super) instead_of_suspect: bool,
     pub(super) older: bool,
@@ -114,14 +114,14 @@ impl RestoreReport {
 
     /// Messages that could not be written for another reason than missing room.
     pub fn refused(&self) -> u64 {
-        self.not_written.iter().filter(|(_, error)| error.trouble != Trouble::Full).count() as u64
+        self.not_written.iter().filter(|(_, error)| error.trouble != ErrorKind::Full).count() as u64
     }
 
     /// Counts a message that is staged whole, and is restored once it has its name.
     pub(super) fn count(&mut self, tally: &Tally) {
         self.restored += 1;
         self.bytes += tally.bytes;
-        self.kept_both += u64::from(tally.beside);
+        self.kept_both += u64::from(tally.renamed);
         self.from_second_copy += u64::from(tally.from_second_copy);
         self.instead_of_suspect += u64::from(tally.instead_of_suspect);
         self.older += u64::from(tally.older);
@@ -132,7 +132,7 @@ impl RestoreReport {
     pub(super) fn uncount(&mut self, path: RelName, tally: &Tally, error: DiskError) {
         self.restored -= 1;
         self.bytes -= tally.bytes;
-        self.kept_both -= u64::from(tally.beside);
+        self.kept_both -= u64::from(tally.renamed);
         self.from_second_copy -= u64::from(tally.from_second_copy);
         self.instead_of_suspect -= u64::from(tally.instead_of_suspect);
         self.older -= u64::from(tally.older);
@@ -142,7 +142,7 @@ impl RestoreReport {
 
     /// Counts a message that could not be written.
     pub(super) fn unwritten(&mut self, path: RelName, bytes: u64, error: DiskError) {
-        if error.trouble == Trouble::Full {
+        if error.trouble == ErrorKind::Full {
             self.no_room += 1;
             self.no_room_bytes = self.no_room_bytes.saturating_add(bytes);
             if self.no_room > RESTORE_UNFIT_LISTED {

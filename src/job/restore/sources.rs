@@ -1,9 +1,9 @@
 //! Reads what the drives hold of a station into a temporary catalogue. Writes to no drive.
 
-use crate::disk::{Access, EntryKind, Trouble};
+use crate::disk::{Access, EntryKind, ErrorKind};
 use crate::job::catalogue::{Catalogue, Contradiction, CopyRow, Decision, Merge};
 use crate::job::replica::{
-    Begin, CopyCheck, CopyLength, OpenOptions, Replica, compare, copy_length, hash_copy,
+    CopyCheck, CopyLength, NewDrivePolicy, OpenOptions, Replica, compare, copy_length, hash_copy,
     is_station, list_segment, open_replica, read_manifest,
 };
 use crate::job::{DriveRef, JobError};
@@ -17,7 +17,7 @@ use std::collections::HashSet;
 pub struct RestoreSources {
     /// A temporary catalogue with all ledgers.
     pub catalogue: Catalogue,
-    /// The station.
+    /// Its bag on a drive is `counterfoil/STATION/`.
     pub station: StationName,
     /// The drives that hold the station.
     pub drives: Vec<Replica>,
@@ -27,7 +27,7 @@ pub struct RestoreSources {
 
 /// Copies without a location, each with its drive.
 #[derive(Default)]
-pub(super) struct Nameless {
+pub(super) struct UnlocatedCopies {
     /// Somebody's mail.
     pub(super) good: Vec<(DriveId, CopyRow)>,
     /// Debris of a power failure, as it seems: after both logs were lost, messages may be among it.
@@ -79,11 +79,14 @@ fn gather_into(
 impl RestoreSources {
     /// Copies that their own ledger gives no location, each with its drive, and whose content is restored at no other
     /// one: what another ledger says hides none of them.
-    pub(super) fn nameless(&self, merge: &mut Merge<'_>) -> Result<Nameless, JobError> {
-        let (mut nameless, mut contents) = (Nameless::default(), HashSet::new());
+    pub(super) fn unlocated_copies(
+        &self,
+        merge: &mut Merge<'_>,
+    ) -> Result<UnlocatedCopies, JobError> {
+        let (mut nameless, mut contents) = (UnlocatedCopies::default(), HashSet::new());
         let catalogue = &self.catalogue;
         for drive in &self.drives {
-            let copies = catalogue.copies_without_place(drive.state.row)?;
+            let copies = catalogue.copies_without_location(drive.state.row)?;
             let first = copies.into_iter().filter(|copy| contents.insert(copy.content));
             nameless.good.extend(first.map(|copy| (drive.id, copy)));
         }
@@ -144,9 +147,9 @@ impl RestoreSources {
         let asked = OpenOptions {
             station: &self.station,
             access: Access::Read,
-            begin: Begin::Never,
+            begin: NewDrivePolicy::Never,
             label: &drive.label,
-            at: &drive.path,
+            path: &drive.path,
             taken_for: Some(id),
             here: &Vec::new,
             clock,
@@ -227,7 +230,7 @@ fn skip_on_error<T: Default>(
     unread: &mut Vec<JobError>,
 ) -> Result<T, JobError> {
     match read {
-        Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => {
+        Err(JobError::Disk(error)) if error.trouble == ErrorKind::Failing => {
             unread.push(JobError::Disk(error));
             Ok(T::default())
         }

@@ -5,7 +5,7 @@ use super::conflict_name::conflict_name;
 use super::pipeline::StagingSlot;
 use super::report::{RestoreReport, Tally};
 use crate::disk::{
-    DiskError, EntryStat, FileAttrs, Owner, Placing, StagingDir, TargetDir, Trouble,
+    DiskError, EntryStat, ErrorKind, FileAttrs, Owner, Placing, StagingDir, TargetDir,
 };
 use crate::job::JobError;
 use crate::model::limits::{RESTORE_BATCH_BYTES, RESTORE_BATCH_MESSAGES, RESTORE_NEW_FOLDERS};
@@ -44,7 +44,7 @@ impl StagingBatch {
         target: &TargetDir,
         path: &RelName,
         bytes: u64,
-        marks: FileAttrs,
+        attrs: FileAttrs,
     ) -> Result<StagingSlot, DiskError> {
         target.has_room(bytes)?;
         let parent = path.parent();
@@ -57,7 +57,7 @@ impl StagingBatch {
             common: target.staging_dir()?,
             name: path.last_name(),
             number: self.number,
-            marks,
+            attrs,
         })
     }
 
@@ -146,7 +146,7 @@ impl StagingBatch {
         self.complete_maildirs(target, report);
         match target.clear_staging() {
             // If it cannot be removed for want of room, the next restore removes it.
-            Err(error) if error.trouble == Trouble::Full => {}
+            Err(error) if error.trouble == ErrorKind::Full => {}
             cleared => cleared?,
         }
         match target.sync_all() {
@@ -164,7 +164,7 @@ fn give_up_batch(
     error: DiskError,
     report: &mut RestoreReport,
 ) -> Result<(), JobError> {
-    if error.trouble != Trouble::Full {
+    if error.trouble != ErrorKind::Full {
         return Err(error.into());
     }
     for (path, tally) in batch {
@@ -176,11 +176,11 @@ fn give_up_batch(
 /// Creates the three folders of a Maildir, without which a mail program refuses it. Where there is a `tmp` that is no
 /// Maildir's, a `cur` or `new` next to it would make it one; and with a file of one of these names there is no Maildir.
 fn complete_maildir(target: &TargetDir, folder: &RelName, report: &mut RestoreReport) {
-    let beside = |name| {
+    let renamed = |name| {
         let name = RelName::fixed(name);
         folder.parent().map_or(name.clone(), |p| p.join(&name))
     };
-    let all = ["cur", "new", "tmp"].map(beside);
+    let all = ["cur", "new", "tmp"].map(renamed);
     let is_a_file =
         |name| matches!(target.stat(name), Ok(EntryStat::File(_) | EntryStat::NotAFile));
     if target.has_folder(&all[2]) || all.iter().any(is_a_file) {
@@ -203,7 +203,7 @@ fn name_folders(
         // Whatever keeps the folder from its name keeps each message from its own, and is reported then.
         folder.is_sound() && matches!(target.place_folder(folder, name), Ok(Placing::Done))
     });
-    named.map(|(_, folder)| folder.at().clone()).collect()
+    named.map(|(_, folder)| folder.path().clone()).collect()
 }
 
 /// Names one message. Returns whether that succeeded.
@@ -212,8 +212,8 @@ fn name_one(target: &TargetDir, item: &mut StagedMessage, report: &mut RestoreRe
     if matches!(placing, Ok(Placing::Occupied)) {
         // Something was delivered under this name meanwhile: keep both.
         placing = target.place(&item.staged, &conflict_name(&item.path, &item.identity.digest));
-        if matches!(placing, Ok(Placing::Done)) && !item.tally.beside {
-            item.tally.beside = true;
+        if matches!(placing, Ok(Placing::Done)) && !item.tally.renamed {
+            item.tally.renamed = true;
             report.kept_both += 1;
         }
     }

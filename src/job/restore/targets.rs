@@ -2,7 +2,7 @@
 //! into them.
 
 use super::options::{MailboxTarget, RestoreOptions};
-use crate::disk::{DiskError, TargetDir, TargetLocks, Trouble};
+use crate::disk::{DiskError, ErrorKind, TargetDir, TargetLocks};
 use crate::job::JobError;
 
 /// Locks all folders before anything is written to one: a restore that comes second must not end half way.
@@ -11,9 +11,9 @@ pub(super) fn lock_all(options: &RestoreOptions<'_>) -> Result<TargetLocks, JobE
     crate::disk::host::allow_open_files();
     let locks = TargetLocks::default();
     for mailbox_target in options.mailbox_targets.iter().filter(|_| !options.dry_run) {
-        match locks.take(&mailbox_target.path) {
+        match locks.lock_folder(&mailbox_target.path) {
             // Missing room for the folder itself is reported with what did not fit into it.
-            Err(error) if error.trouble == Trouble::Full => {}
+            Err(error) if error.trouble == ErrorKind::Full => {}
             taken => taken.map_err(busy(mailbox_target))?,
         }
     }
@@ -33,7 +33,7 @@ pub(super) fn open(
         };
     }
     match TargetDir::open_locked(&mailbox_target.path, locks) {
-        Err(error) if error.trouble == Trouble::Full => Ok(None),
+        Err(error) if error.trouble == ErrorKind::Full => Ok(None),
         opened => opened.map(Some).map_err(busy(mailbox_target)),
     }
 }
@@ -42,7 +42,7 @@ pub(super) fn open(
 pub(super) fn busy(mailbox_target: &MailboxTarget) -> impl Fn(DiskError) -> JobError {
     let at = crate::model::escape::shown_path(&mailbox_target.path);
     move |error| match error.trouble {
-        Trouble::Busy => JobError::TargetBusy { at: at.clone() },
+        ErrorKind::Busy => JobError::TargetBusy { path: at.clone() },
         _ => error.into(),
     }
 }

@@ -4,7 +4,7 @@
 
 use super::maildir::Maildirs;
 use super::maildir::hash_file;
-use crate::disk::{DiskError, EntryStat, MailboxDir, Pieces, TargetDir, WalkEntry};
+use crate::disk::{Chunks, DiskError, EntryStat, MailboxDir, TargetDir, WalkEntry};
 use crate::job::JobError;
 use crate::job::scan::exclude::Exclusions;
 use crate::model::RelName;
@@ -34,7 +34,7 @@ impl LimitedList {
 
 /// The result of a comparison. Each message is in one of the lists; one with other flags counts once.
 #[derive(Debug, Default, PartialEq, Eq)]
-pub struct Compared {
+pub struct TreeComparison {
     /// Messages that are the same.
     pub same: u64,
     /// Messages that the card has damaged.
@@ -59,7 +59,7 @@ pub struct Compared {
     pub excluded: u64,
 }
 
-impl Compared {
+impl TreeComparison {
     /// Whether the restore gave exactly the mailbox.
     pub fn is_alike(&self) -> bool {
         let differing = [
@@ -84,12 +84,12 @@ pub fn compare(
     mailbox: &Path,
     ignore: &GlobSet,
     suspect: &dyn Fn(&RelName) -> bool,
-) -> Result<Result<Compared, DiskError>, JobError> {
+) -> Result<Result<TreeComparison, DiskError>, JobError> {
     let (dir, target) = match (MailboxDir::open(mailbox), TargetDir::open(mailbox)) {
         (Ok(dir), Ok(target)) => (dir, target),
         (Err(error), _) | (_, Err(error)) => return Ok(Err(error)),
     };
-    let sides = Sides {
+    let sides = TreeComparer {
         restored: MailboxDir::open(restored)?,
         restored_target: TargetDir::open(restored)?,
         exclusions: Exclusions::new(&dir, ignore),
@@ -97,13 +97,13 @@ pub fn compare(
         mailbox_target: target,
         suspect,
     };
-    let mut found = Compared::default();
+    let mut found = TreeComparison::default();
     sides.go_through_restored(&mut found)?;
     sides.go_through_mailbox(&mut found)?;
     Ok(Ok(found))
 }
 
-struct Sides<'a> {
+struct TreeComparer<'a> {
     restored: MailboxDir,
     restored_target: TargetDir,
     mailbox: &'a MailboxDir,
@@ -112,8 +112,8 @@ struct Sides<'a> {
     suspect: &'a dyn Fn(&RelName) -> bool,
 }
 
-impl Sides<'_> {
-    fn go_through_restored(&self, found: &mut Compared) -> Result<(), JobError> {
+impl TreeComparer<'_> {
+    fn go_through_restored(&self, found: &mut TreeComparison) -> Result<(), JobError> {
         let folders = RefCell::new(LimitedList::default());
         let mut maildirs = Maildirs::default();
         let enter = |folder: &RelName| {
@@ -147,7 +147,7 @@ impl Sides<'_> {
                 continue;
             }
             match self.mailbox.stat(&path) {
-                Ok(EntryStat::File(there)) => self.one(path, given, there, found)?,
+                Ok(EntryStat::File(there)) => self.compare_one(path, given, there, found)?,
                 Ok(_)
                     if self.is_flagged(
                         &mut maildirs,
@@ -167,12 +167,12 @@ impl Sides<'_> {
     }
 
     /// Compares a message that is on both sides.
-    fn one(
+    fn compare_one(
         &self,
         path: RelName,
         given: FileFacts,
         there: FileFacts,
-        found: &mut Compared,
+        found: &mut TreeComparison,
     ) -> Result<(), JobError> {
         let Some(same_bytes) = self.has_same_bytes(&path)? else {
             found.unread.note(path);
@@ -198,8 +198,8 @@ impl Sides<'_> {
         let mut one = self.restored.open_message(path)?;
         let Ok(mut other) = self.mailbox.open_message(path) else { return Ok(None) };
         let (mut here, mut there) = (Vec::new(), Vec::new());
-        let mut pieces = Pieces::new(&mut one, u64::MAX);
-        let mut others = Pieces::new(&mut other, u64::MAX);
+        let mut pieces = Chunks::new(&mut one, u64::MAX);
+        let mut others = Chunks::new(&mut other, u64::MAX);
         loop {
             let goes_on = pieces.next(&mut here)?;
             if others.next(&mut there).is_err() {
@@ -223,7 +223,7 @@ impl Sides<'_> {
         identity.is_ok_and(|identity| maildirs.has_with_other_flags(other, path, &identity))
     }
 
-    fn go_through_mailbox(&self, found: &mut Compared) -> Result<(), JobError> {
+    fn go_through_mailbox(&self, found: &mut TreeComparison) -> Result<(), JobError> {
         let mut maildirs = Maildirs::default();
         for walk_entry in self.mailbox.walk(|folder| self.exclusions.enters(folder)) {
             match walk_entry {

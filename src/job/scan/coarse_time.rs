@@ -20,8 +20,8 @@ pub(super) fn recheck_if_hidden(
     let Some(age) = age(row, begun) else { return Ok(()) };
     let may_hide = match age {
         0..HIDDEN_FOR => true,
-        // With a clock that is behind the file's time, the file looks new for long. Once is enough: a change would get
-        // the clock's own time.
+        // With a clock that is earlier than the file's time, the file looks new for long. Once is enough: a change
+        // would get the clock's own time.
         ..0 => row.content.map(|before| catalogue.identity(before)).transpose()? != Some(*now),
         _ => false,
     };

@@ -3,7 +3,7 @@
 
 use super::rules::{PAGE, ScanReport, ScanRules};
 use super::{coarse_time, headers};
-use crate::disk::{DiskError, EntryStat, MailboxDir, Pieces, PrefixHash, ReadAhead};
+use crate::disk::{Chunks, DiskError, EntryStat, MailboxDir, PrefixHash, ReadAhead};
 use crate::job::JobError;
 use crate::job::catalogue::{
     Catalogue, ContentRowId, FileRow, FileState, MailboxRowId, NewFile, millis,
@@ -17,7 +17,7 @@ use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
-/// From so many files on, two threads read: below, a thread costs more than it saves.
+/// From this many files on, two threads read: below, a thread costs more than it saves.
 const READ_TOGETHER: usize = 64;
 /// Messages that each of the two threads may have read before they are collected.
 const READ_AHEAD_MESSAGES: usize = 32;
@@ -37,8 +37,8 @@ pub fn confirm(
         })?;
     }
     // A content that is at a new location by now has moved: one ledger line records both.
-    let moved = catalogue.leaving_and_present(mailbox, PAGE)?;
-    let at = rules.clock.stamp().time.seconds;
+    let moved = catalogue.leaving_but_elsewhere(mailbox, PAGE)?;
+    let at = rules.clock.event_time().time.seconds;
     catalogue.write_transaction(|| {
         moved.iter().try_for_each(|row| confirm_gone(catalogue, dir, row, at))
     })?;
@@ -94,7 +94,7 @@ fn read_stable_files(
             }
         }
     }
-    let begun = rules.clock.stamp().time;
+    let begun = rules.clock.event_time().time;
     let readers = if due.len() < READ_TOGETHER { 0 } else { 2 };
     let mut read = Vec::with_capacity(due.len());
     let ended = ReadAhead { readers, window: READ_AHEAD_MESSAGES }.run(
@@ -135,7 +135,7 @@ fn confirm_gone(
     }
     let seen = row.state == FileState::LeavingSeen;
     let Some(content) = row.content else { return catalogue.forget(row) };
-    let place = catalogue.new_place(row, content)?;
+    let place = catalogue.new_location(row, content)?;
     let to = place.as_ref().map(|(mailbox, key)| (*mailbox, key.as_slice(), content));
     let of = (row.mailbox, row.key.as_slice(), content);
     let state = match (to, seen) {
@@ -150,8 +150,8 @@ fn confirm_gone(
         // What the card made of a message is nobody's message; or it is an older version, on another card of the
         // station. Where the good version is not, it is better than nothing.
         (None, false) if row.suspect.is_some() => {
-            let heir = row.good.map(|good| (row.mailbox, row.key.as_slice(), good));
-            catalogue.set_departed(of, Departed::Replaced, heir, at)?;
+            let successor = row.good.map(|good| (row.mailbox, row.key.as_slice(), good));
+            catalogue.set_departed(of, Departed::Replaced, successor, at)?;
             FileState::Vanished
         }
         // It is elsewhere too, and was before: nobody knows what became of this one.
@@ -185,12 +185,12 @@ fn superseded(
     let of = |content| (row.mailbox, row.key.as_slice(), content);
     // What the card made of a message is nobody's message: the good version takes its place.
     let dropped = |content| {
-        let heir = row.good.map(|good| (row.mailbox, row.key.as_slice(), good));
-        catalogue.set_departed(of(content), Departed::Replaced, heir, at).map(drop)
+        let successor = row.good.map(|good| (row.mailbox, row.key.as_slice(), good));
+        catalogue.set_departed(of(content), Departed::Replaced, successor, at).map(drop)
     };
     let replaced = |content| {
-        let heir = Some((row.mailbox, row.key.as_slice(), catalogue.content(&new.identity)?));
-        catalogue.set_departed(of(content), Departed::Replaced, heir, at).map(drop)
+        let successor = Some((row.mailbox, row.key.as_slice(), catalogue.content(&new.identity)?));
+        catalogue.set_departed(of(content), Departed::Replaced, successor, at).map(drop)
     };
     match (new.suspect.is_some(), row.suspect.is_some()) {
         // What the card made of a message does not replace it.
@@ -211,7 +211,7 @@ fn superseded(
             if new.continues || is_later_version(catalogue, row, before, new)? {
                 return replaced(before);
             }
-            match catalogue.new_place(row, before)? {
+            match catalogue.new_location(row, before)? {
                 Some((mailbox, key)) => {
                     let to = Some((mailbox, key.as_slice(), before));
                     catalogue.set_departed(of(before), Departed::Moved, to, at).map(drop)
@@ -255,10 +255,10 @@ fn confirm_file(
 ) -> Result<(), JobError> {
     match read {
         Ok(MessageRead::Whole(new, last_bytes)) => {
-            let now = rules.clock.stamp().claim();
+            let now = rules.clock.event_time().claim();
             // What the card made of a message that is missing here may be back, from a drive that has nothing else.
             let again = match row.content {
-                None => catalogue.missing_behind(row, &new.identity)?,
+                None => catalogue.missing_original_of(row, &new.identity)?,
                 Some(_) => None,
             };
             let suspect = match row.content.or(again) {
@@ -282,9 +282,15 @@ fn confirm_file(
             coarse_time::recheck_if_hidden(catalogue, row, &new.identity, begun)
         }
         Ok(MessageRead::Changed(facts)) => {
-            let now = rules.clock.stamp().claim();
-            let looked = (millis(rules.clock), now);
-            catalogue.look((row.mailbox, &row.key), &facts, FileState::Fresh, looked, row.hinted)
+            let now = rules.clock.event_time().claim();
+            let looked_at = (millis(rules.clock), now);
+            catalogue.record_look(
+                (row.mailbox, &row.key),
+                &facts,
+                FileState::Fresh,
+                looked_at,
+                row.hinted,
+            )
         }
         // The file no longer exists, nor perhaps its folder: a message may have the folder's name now.
         Err(DiskError { errno: Errno::NOENT | Errno::NOTDIR, .. }) => match row.content {
@@ -351,7 +357,7 @@ fn read_message(
     let mut has_nul_block = false;
     let before_it = before.filter(|before| (1..facts.bytes).contains(&before.bytes));
     let mut prefix = PrefixHash::new(before_it.map_or(0, |before| before.bytes));
-    let (mut pieces, mut piece) = (Pieces::new(&mut file, facts.bytes), Vec::new());
+    let (mut pieces, mut piece) = (Chunks::new(&mut file, facts.bytes), Vec::new());
     while pieces.next(&mut piece)? {
         hasher.update(&piece);
         prefix.update(&piece);

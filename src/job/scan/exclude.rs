@@ -56,11 +56,11 @@ impl<'a> Exclusions<'a> {
     /// Whether a folder holds the unfinished deliveries of a Maildir: a `tmp` next to `cur` and `new`. Any other folder
     /// of that name may hold mail.
     fn is_unfinished(&self, folder: &RelName) -> bool {
-        let beside = |name| {
+        let sibling = |name| {
             let name = RelName::fixed(name);
             folder.parent().map_or(name.clone(), |above| above.join(&name))
         };
-        let is_folder = |name| matches!(self.dir.stat(&beside(name)), Ok(EntryStat::Folder));
+        let is_folder = |name| matches!(self.dir.stat(&sibling(name)), Ok(EntryStat::Folder));
         folder.last() == b"tmp" && is_folder("cur") && is_folder("new")
     }
 

@@ -18,8 +18,8 @@ pub fn read(start: &[u8]) -> Headers {
 pub fn read_with_sizes(start: &[u8], bytes: u64) -> (Headers, SizeBreakdown) {
     let headers = read(start);
     let start = &start[..start.len().min(HEADER_BYTES)];
-    let weight = std::panic::catch_unwind(|| size_breakdown::of(start, bytes)).unwrap_or_default();
-    (headers, weight)
+    let sizes = std::panic::catch_unwind(|| size_breakdown::of(start, bytes)).unwrap_or_default();
+    (headers, sizes)
 }
 
 fn parse(start: &[u8]) -> Headers {

@@ -75,7 +75,7 @@ impl MailboxState {
 /// The result of scanning one mailbox.
 #[derive(Debug)]
 pub struct ConfirmedMailbox {
-    /// Its name.
+    /// As the config names it, or a ledger.
     pub name: MailboxName,
     /// Its folder.
     pub path: PathBuf,
@@ -110,7 +110,7 @@ pub fn scan_mailboxes(
         opened.push((mailbox, was_at, open(catalogue, mailbox)?));
     }
     put_in_force(catalogue, station, held)?;
-    let mut taken = Vec::new();
+    let mut all = Vec::new();
     for (mailbox, was_at, open) in opened {
         let (name, path) = (mailbox.name.clone(), mailbox.path.clone());
         let row = catalogue.mailbox_known(&name)?.map(|known| known.row);
@@ -121,9 +121,9 @@ pub fn scan_mailboxes(
                 (state_after(&report), report)
             }
         };
-        taken.push(ConfirmedMailbox { name, path, row, was_at, state, report });
+        all.push(ConfirmedMailbox { name, path, row, was_at, state, report });
     }
-    Ok(taken)
+    Ok(all)
 }
 
 /// Records that a drive on whose file system a mailbox lies is no drive any more: nothing is found there, and it would
@@ -184,7 +184,7 @@ pub fn put_in_force(
     match held {
         HeldBackPolicy::Read => {
             catalogue.claim_for(&station.name)?;
-            catalogue.keep_in_force(&rows)
+            catalogue.save_in_force(&rows)
         }
         HeldBackPolicy::Leave => {
             catalogue.put_in_force(&rows);
@@ -228,7 +228,7 @@ pub fn check_place(
     }
     let known = catalogue.some_present(row, MOVED_MESSAGES, MOVED_BYTES)?;
     let most_of = |dir: &MailboxDir| {
-        let is_there = |(path, known): &&(RelName, Identity)| holds(dir, path, known);
+        let is_there = |(path, known): &&(RelName, Identity)| has_content(dir, path, known);
         known.iter().filter(is_there).count() * 2 >= known.len()
     };
     match known.is_empty() || most_of(&here) || !most_of(&there) {
@@ -242,7 +242,7 @@ pub fn check_place(
 }
 
 /// Whether a folder has a message with the known content.
-fn holds(dir: &MailboxDir, path: &RelName, known: &Identity) -> bool {
+fn has_content(dir: &MailboxDir, path: &RelName, known: &Identity) -> bool {
     let Ok(mut file) = dir.open_message(path) else { return false };
     if file.facts_at_open().bytes != known.bytes {
         return false;

@@ -22,7 +22,7 @@ pub fn scan(
     dir: &MailboxDir,
     rules: &ScanRules<'_>,
 ) -> Result<ScanReport, JobError> {
-    let mut rows = Rows::new(catalogue, mailbox);
+    let mut rows = FileRowPages::new(catalogue, mailbox);
     let exclusions = Exclusions::new(dir, rules.ignore);
     let mut comparison = Comparison::new(catalogue, mailbox, &exclusions, rules);
     for walk_entry in dir.walk(|folder| exclusions.enters(folder)) {
@@ -35,7 +35,7 @@ pub fn scan(
         while let Some(row) = rows.next_before(&key)? {
             comparison.missing(&row)?;
         }
-        let row = rows.take(&key)?;
+        let row = rows.next_if_key(&key)?;
         if row.as_ref().is_some_and(|row| is_unchanged(row, &facts, state)) {
             continue;
         }
@@ -129,7 +129,7 @@ struct Comparison<'a> {
     mailbox: MailboxRowId,
     exclusions: &'a Exclusions<'a>,
     rules: &'a ScanRules<'a>,
-    changes: Changes<'a>,
+    changes: CatalogueChanges<'a>,
     report: ScanReport,
     /// Keys of the folders that could not be read: nothing below them is called missing.
     unreadable: Vec<Vec<u8>>,
@@ -148,10 +148,10 @@ impl<'a> Comparison<'a> {
             mailbox,
             exclusions,
             rules,
-            changes: Changes { catalogue, pending: Vec::new() },
+            changes: CatalogueChanges { catalogue, pending: Vec::new() },
             report: ScanReport::default(),
             unreadable: Vec::new(),
-            begun: (millis(rules.clock), rules.clock.stamp().claim()),
+            begun: (millis(rules.clock), rules.clock.event_time().claim()),
         }
     }
 
@@ -192,8 +192,16 @@ impl<'a> Comparison<'a> {
         hinted: bool,
     ) -> Result<(), JobError> {
         self.report.changes += 1;
-        let (mailbox, (looked, now)) = (self.mailbox, self.begun);
-        self.changes.push(Change::Look { mailbox, key, facts, state, looked, now, hinted })
+        let (mailbox, (looked_at, now)) = (self.mailbox, self.begun);
+        self.changes.push(CatalogueChange::Look {
+            mailbox,
+            key,
+            facts,
+            state,
+            looked_at,
+            now,
+            hinted,
+        })
     }
 
     /// Notes that the file of a row is gone, unless it cannot be seen just now.
@@ -209,15 +217,15 @@ impl<'a> Comparison<'a> {
         if is_ignored {
             // A missing message is counted by `forget_excluded`.
             self.report.ignored += u64::from(row.state.is_there());
-            return self.changes.push(Change::Forget(row));
+            return self.changes.push(CatalogueChange::Forget(row));
         }
         if row.content.is_none() {
-            return self.changes.push(Change::Forget(row));
+            return self.changes.push(CatalogueChange::Forget(row));
         }
         let seen = self.rules.seen_gone.iter().any(|gone| is_below(&row.key, &gone.key()));
         let state = if seen { FileState::LeavingSeen } else { FileState::Leaving };
-        let looked = millis(self.rules.clock);
-        self.changes.push(Change::State { row, state, looked })
+        let looked_at = millis(self.rules.clock);
+        self.changes.push(CatalogueChange::State { row, state, looked_at })
     }
 
     fn end(mut self) -> Result<ScanReport, JobError> {
@@ -266,7 +274,7 @@ impl ScanReport {
 }
 
 /// The rows of a mailbox in order, read in pages.
-struct Rows<'a> {
+struct FileRowPages<'a> {
     catalogue: &'a Catalogue,
     mailbox: MailboxRowId,
     page: std::collections::VecDeque<FileStatRow>,
@@ -274,7 +282,7 @@ struct Rows<'a> {
     ended: bool,
 }
 
-impl<'a> Rows<'a> {
+impl<'a> FileRowPages<'a> {
     fn new(catalogue: &'a Catalogue, mailbox: MailboxRowId) -> Self {
         Self { catalogue, mailbox, page: Default::default(), after: Vec::new(), ended: false }
     }
@@ -302,38 +310,38 @@ impl<'a> Rows<'a> {
     }
 
     /// The row of `key`, if it is the next.
-    fn take(&mut self, key: &[u8]) -> Result<Option<FileStatRow>, JobError> {
+    fn next_if_key(&mut self, key: &[u8]) -> Result<Option<FileStatRow>, JobError> {
         self.fill()?;
         Ok(self.page.pop_front_if(|row| row.key == key))
     }
 }
 
-enum Change {
+enum CatalogueChange {
     Look {
         mailbox: MailboxRowId,
         key: Vec<u8>,
         facts: FileFacts,
         state: FileState,
-        looked: i64,
+        looked_at: i64,
         now: WallTime,
         hinted: bool,
     },
     State {
         row: FileRow,
         state: FileState,
-        looked: i64,
+        looked_at: i64,
     },
     Forget(FileRow),
 }
 
 /// Changes on their way to the catalogue, written many at a time; no transaction if there are none.
-struct Changes<'a> {
+struct CatalogueChanges<'a> {
     catalogue: &'a Catalogue,
-    pending: Vec<Change>,
+    pending: Vec<CatalogueChange>,
 }
 
-impl Changes<'_> {
-    fn push(&mut self, change: Change) -> Result<(), JobError> {
+impl CatalogueChanges<'_> {
+    fn push(&mut self, change: CatalogueChange) -> Result<(), JobError> {
         self.pending.push(change);
         if self.pending.len() >= TOGETHER { self.write() } else { Ok(()) }
     }
@@ -347,13 +355,15 @@ impl Changes<'_> {
             .write_transaction(|| pending.iter().try_for_each(|change| self.apply(change)))
     }
 
-    fn apply(&self, change: &Change) -> Result<(), JobError> {
+    fn apply(&self, change: &CatalogueChange) -> Result<(), JobError> {
         match change {
-            Change::Look { mailbox, key, facts, state, looked, now, hinted } => {
-                self.catalogue.look((*mailbox, key), facts, *state, (*looked, *now), *hinted)
+            CatalogueChange::Look { mailbox, key, facts, state, looked_at, now, hinted } => self
+                .catalogue
+                .record_look((*mailbox, key), facts, *state, (*looked_at, *now), *hinted),
+            CatalogueChange::State { row, state, looked_at } => {
+                self.catalogue.set_state(row, *state, *looked_at)
             }
-            Change::State { row, state, looked } => self.catalogue.set_state(row, *state, *looked),
-            Change::Forget(row) => self.catalogue.forget(row),
+            CatalogueChange::Forget(row) => self.catalogue.forget(row),
         }
     }
 }

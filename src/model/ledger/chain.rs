@@ -67,13 +67,13 @@ pub enum LineVerdict {
 
 /// Reads a ledger line by line, and keeps track of the chain and of where it broke.
 #[derive(Debug, Clone, Default)]
-pub struct Reader {
+pub struct ChainReader {
     chain: Chain,
     /// The hash claimed by the raw line before, sound or not: a line that fits it is whole, although the one before is
     /// damaged.
     claimed: Option<Digest>,
-    at: u64,
-    broken: Option<Break>,
+    offset: u64,
+    broken: Option<ChainBreak>,
     /// Unreadable lines from the beginning on.
     gaps: u64,
     /// Unreadable lines before the break.
@@ -84,19 +84,19 @@ pub struct Reader {
 
 /// A place at which the chain is broken.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Break {
+pub struct ChainBreak {
     /// Offset at which sound lines end.
-    pub at: u64,
+    pub offset: u64,
     /// Whole lines found after it.
     pub whole_lines: u64,
     /// Bytes that are no lines.
     pub junk: u64,
 }
 
-impl Reader {
+impl ChainReader {
     /// Continues at the end of a part that was read and found sound before.
-    pub fn resume(chain: Chain, at: u64, gaps: u64) -> Self {
-        Self { chain, claimed: None, at, broken: None, gaps, gaps_before: gaps, in_long: false }
+    pub fn resume(chain: Chain, offset: u64, gaps: u64) -> Self {
+        Self { chain, claimed: None, offset, broken: None, gaps, gaps_before: gaps, in_long: false }
     }
 
     /// Unreadable lines up to here, without those that, by a `recovered` line, a power failure left. A departure counts
@@ -111,12 +111,12 @@ impl Reader {
     }
 
     /// Offset after the last piece, in bytes.
-    pub fn at(&self) -> u64 {
-        self.at
+    pub fn offset(&self) -> u64 {
+        self.offset
     }
 
     /// The break not yet settled, if there is one.
-    pub fn broken(&self) -> Option<Break> {
+    pub fn broken(&self) -> Option<ChainBreak> {
         self.broken
     }
 
@@ -124,7 +124,7 @@ impl Reader {
     pub fn junk(&mut self, bytes: u64) {
         self.break_here().junk += bytes;
         self.claimed = None;
-        self.at += bytes;
+        self.offset += bytes;
         self.gaps += u64::from(!self.in_long);
         self.in_long = true;
     }
@@ -144,7 +144,7 @@ impl Reader {
                 }
                 match (&line.event, self.broken) {
                     (Event::Recovered { from, to, .. }, Some(b))
-                        if *from <= b.at && *to <= self.at =>
+                        if *from <= b.offset && *to <= self.offset =>
                     {
                         self.broken = None;
                     }
@@ -153,16 +153,16 @@ impl Reader {
             }
             _ => {}
         }
-        self.at += length;
+        self.offset += length;
         verdict
     }
 
-    fn break_here(&mut self) -> &mut Break {
-        let at = self.at;
+    fn break_here(&mut self) -> &mut ChainBreak {
+        let offset = self.offset;
         if self.broken.is_none() {
             self.gaps_before = self.gaps;
         }
-        self.broken.get_or_insert(Break { at, whole_lines: 0, junk: 0 })
+        self.broken.get_or_insert(ChainBreak { offset, whole_lines: 0, junk: 0 })
     }
 
     fn judge(&mut self, raw: &[u8]) -> LineVerdict {
@@ -181,8 +181,8 @@ impl Reader {
             return LineVerdict::Junk;
         }
         let line = match wire::read(&format!("{body}}}")) {
-            wire::Read::Line(line) if line.seq > self.chain.seq => line,
-            wire::Read::Newer(version) if follows_head => return LineVerdict::Newer(version),
+            wire::ParsedLine::Line(line) if line.seq > self.chain.seq => line,
+            wire::ParsedLine::Newer(version) if follows_head => return LineVerdict::Newer(version),
             _ => return LineVerdict::Junk,
         };
         if follows_claim {
@@ -254,8 +254,8 @@ mod tests {
             .collect()
     }
 
-    fn read(file: &[u8]) -> (Vec<(u64, LineTrust)>, Reader) {
-        let mut reader = Reader::default();
+    fn read(file: &[u8]) -> (Vec<(u64, LineTrust)>, ChainReader) {
+        let mut reader = ChainReader::default();
         let mut lines = Vec::new();
         for raw in file.split_inclusive(|&b| b == b'\n') {
             let text = raw.strip_suffix(b"\n").unwrap_or(raw);
@@ -282,7 +282,7 @@ mod tests {
             file.extend_from_slice(&lines[2].as_bytes()[..cut]);
             let (read_lines, reader) = read(&file);
             assert_eq!(read_lines.len(), 2, "cut at {cut}");
-            assert_eq!(reader.broken().map(|b| b.at), Some(from));
+            assert_eq!(reader.broken().map(|b| b.offset), Some(from));
             let mut chain = reader.chain();
             file.push(b'\n');
             let to = file.len() as u64;
@@ -303,7 +303,7 @@ mod tests {
         let (read_lines, reader) = read(altered.as_bytes());
         assert_eq!(read_lines.len(), 5);
         assert!(read_lines.iter().all(|(_, trust)| *trust == LineTrust::PastBreak));
-        assert_eq!(reader.broken().map(|b| (b.at, b.whole_lines)), Some((0, 5)));
+        assert_eq!(reader.broken().map(|b| (b.offset, b.whole_lines)), Some((0, 5)));
     }
 
     #[test]
@@ -322,7 +322,7 @@ mod tests {
         };
         let read = |event| {
             let text = Chain::default().write(&stamp(), event);
-            Reader::default().line(text.trim_end().as_bytes(), text.len() as u64)
+            ChainReader::default().line(text.trim_end().as_bytes(), text.len() as u64)
         };
         let LineVerdict::Line(line, LineTrust::Sound) = read(witness(9)) else { panic!("no line") };
         assert_eq!(line.event, witness(9));
@@ -336,7 +336,7 @@ mod tests {
         let body = line[..line.len() - TAIL - 1].replacen("\"v\":1", "\"v\":3", 1);
         let hash = link(&Chain::default().head, &body);
         let raw = format!("{body}{HASH_FIELD}{hash}{LINE_END}");
-        assert_eq!(Reader::default().line(raw.as_bytes(), 1), LineVerdict::Newer(3));
+        assert_eq!(ChainReader::default().line(raw.as_bytes(), 1), LineVerdict::Newer(3));
     }
 
     proptest! {
@@ -362,7 +362,7 @@ mod tests {
             if let Ok(path) = RelName::new(raw) {
                 let mut chain = Chain::default();
                 let text = chain.write(&stamp(), mirrored(1, path.as_bytes()));
-                let verdict = Reader::default().line(text.trim_end().as_bytes(), text.len() as u64);
+                let verdict = ChainReader::default().line(text.trim_end().as_bytes(), text.len() as u64);
                 let LineVerdict::Line(line, LineTrust::Sound) = verdict else { panic!("{verdict:?}") };
                 prop_assert_eq!(line.event, mirrored(1, path.as_bytes()));
             }

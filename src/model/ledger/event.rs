@@ -21,7 +21,7 @@ pub struct Line {
 /// Where a message is: its mailbox, and its path in it.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub struct Location {
-    /// Mailbox.
+    /// As the config of the writing card names it.
     pub mailbox: MailboxName,
     /// Path in it.
     pub path: RelName,
@@ -81,13 +81,13 @@ impl Departed {
 /// That a content has left a location, written by somebody who saw it go.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Departure {
-    /// The content.
+    /// SHA-256 and length of the content.
     pub identity: Identity,
     /// The location it left.
     pub location: Location,
     /// The position of the change: the departure withholds only what was asserted as of this position or before.
     pub position: Position,
-    /// Why.
+    /// Whether it was deleted, replaced, moved or acknowledged.
     pub why: Departed,
     /// A location that has what came after it, by an earlier line of this ledger: the content itself, or a later
     /// version. The departure counts only while that line can be read.
@@ -109,7 +109,7 @@ pub enum Event {
     },
     /// A writer, and the positions before it, by which two assertions are ordered.
     Writer {
-        /// Its id.
+        /// Drawn at random when the writer began.
         writer: WriterId,
         /// The position that it continued from, then those that it had read in ledgers; empty for a card's first
         /// writer.
@@ -117,7 +117,7 @@ pub enum Event {
     },
     /// Where a mailbox lies on the card.
     Mailbox {
-        /// Its name.
+        /// As the config names it, or a ledger.
         mailbox: MailboxName,
         /// Its absolute path in raw bytes.
         root: Vec<u8>,
@@ -128,14 +128,14 @@ pub enum Event {
         drive: DriveId,
         /// The number of that line.
         line: u64,
-        /// Its hash.
+        /// The hash at the end of that line.
         hash: Digest,
     },
     /// A new copy: read back from the medium with the right hash before this line was written.
     Mirrored {
-        /// The copy.
+        /// The copy's file, in a folder of `data/`.
         payload: PayloadName,
-        /// Its content.
+        /// SHA-256 and length of what is in the file.
         identity: Identity,
         /// Its location.
         assertion: Assertion,
@@ -144,7 +144,7 @@ pub enum Event {
     },
     /// A content that the drive has already is (also, or again) at this location.
     Placed {
-        /// The content.
+        /// SHA-256 and length of the content.
         identity: Identity,
         /// Its location.
         assertion: Assertion,
@@ -152,7 +152,7 @@ pub enum Event {
     /// A content that the drive has already is missing from this location: nobody saw it go, or the card has damaged
     /// it. A restore brings it back.
     Missing {
-        /// The content.
+        /// SHA-256 and length of the content.
         identity: Identity,
         /// Its former location.
         assertion: Assertion,
@@ -161,47 +161,47 @@ pub enum Event {
     Removed(Departure),
     /// Everything that this ledger asserts for these mailboxes up to this line is true as of this position too.
     Mark {
-        /// The position.
+        /// Up to which change of which writer everything earlier stands.
         as_of: Position,
-        /// The mailboxes.
+        /// Those that the mark is about, 16 at most.
         mailboxes: Vec<MailboxName>,
     },
     /// A copy found without a line, with the content of a known message.
     Adopted {
-        /// The copy.
+        /// The copy's file, in a folder of `data/`.
         payload: PayloadName,
-        /// Its content.
+        /// SHA-256 and length of what is in the file.
         identity: Identity,
     },
     /// A copy found without a line, with the content of no known message.
     Debris {
-        /// The copy.
+        /// The copy's file, in a folder of `data/`.
         payload: PayloadName,
-        /// Its content.
+        /// SHA-256 and length of what is in the file.
         identity: Identity,
     },
     /// A copy was read and is not what it should be, or could not be read (`found` is `None`).
     Damaged {
-        /// The copy.
+        /// The copy's file, in a folder of `data/`.
         payload: PayloadName,
         /// The hash that it has.
         found: Option<Digest>,
     },
     /// A copy does not exist.
     Absent {
-        /// The copy.
+        /// The copy's file, in a folder of `data/`.
         payload: PayloadName,
     },
     /// A copy recorded as damaged or missing is right again.
     Sound {
-        /// The copy.
+        /// The copy's file, in a folder of `data/`.
         payload: PayloadName,
     },
     /// A superseded version is given up to make room: its copy is taken out of the manifest and removed.
     Pruned {
-        /// The copy.
+        /// The copy's file, in a folder of `data/`.
         payload: PayloadName,
-        /// Its content.
+        /// SHA-256 and length of what is in the file.
         identity: Identity,
     },
     /// All copies were read again.

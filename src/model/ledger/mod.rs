@@ -8,7 +8,7 @@ mod chain;
 mod event;
 mod wire;
 
-pub use chain::{Break, Chain, LineTrust, LineVerdict, Reader, claimed_hash};
+pub use chain::{Chain, ChainBreak, ChainReader, LineTrust, LineVerdict, claimed_hash};
 pub use event::{Assertion, Departed, Departure, Event, Line, Location};
 
 /// The latest version of the line format that is read. Every line carries the version it needs; a ledger with a later

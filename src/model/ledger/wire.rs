@@ -16,7 +16,7 @@ use std::str::FromStr;
 /// Every field that a line of any kind may have, in the order of the file.
 #[derive(Serialize, Deserialize, Default)]
 #[serde(default)]
-struct Wire {
+struct WireLine {
     v: u32,
     seq: u64,
     boot: String,
@@ -91,13 +91,13 @@ struct Wire {
 
 /// The JSON object of a line, complete except for its hash.
 pub(super) fn write(line: &Line) -> String {
-    let mut wire = Wire {
+    let mut wire = WireLine {
         v: super::FORMAT,
         seq: line.seq,
         boot: line.stamp.boot.clone(),
         time: line.stamp.time.to_text(),
         clock: if line.stamp.trusted { "trusted" } else { "unsure" }.to_owned(),
-        ..Wire::default()
+        ..WireLine::default()
     };
     wire.fill(&line.event);
     // A struct of text and numbers always serializes.
@@ -105,12 +105,12 @@ pub(super) fn write(line: &Line) -> String {
 }
 
 #[derive(Deserialize)]
-struct Version {
+struct FormatVersion {
     v: u64,
 }
 
 /// The result of reading a line whose hash is right.
-pub(super) enum Read {
+pub(super) enum ParsedLine {
     Line(Box<Line>),
     /// A later version of the program wrote it.
     Newer(u32),
@@ -118,16 +118,16 @@ pub(super) enum Read {
     Unfit,
 }
 
-pub(super) fn read(text: &str) -> Read {
+pub(super) fn read(text: &str) -> ParsedLine {
     // A later format may give any other field another form.
-    let Ok(version) = serde_json::from_str::<Version>(text) else { return Read::Unfit };
+    let Ok(version) = serde_json::from_str::<FormatVersion>(text) else { return ParsedLine::Unfit };
     if version.v > u64::from(super::FORMAT) {
-        return Read::Newer(u32::try_from(version.v).unwrap_or(u32::MAX));
+        return ParsedLine::Newer(u32::try_from(version.v).unwrap_or(u32::MAX));
     }
-    let Ok(wire) = serde_json::from_str::<Wire>(text) else { return Read::Unfit };
+    let Ok(wire) = serde_json::from_str::<WireLine>(text) else { return ParsedLine::Unfit };
     match wire.into_line() {
-        Some(line) => Read::Line(Box::new(line)),
-        None => Read::Unfit,
+        Some(line) => ParsedLine::Line(Box::new(line)),
+        None => ParsedLine::Unfit,
     }
 }
 
@@ -135,7 +135,7 @@ fn text(value: &impl Display) -> Option<String> {
     Some(value.to_string())
 }
 
-impl Wire {
+impl WireLine {
     fn fill(&mut self, event: &Event) {
         self.kind = kind(event).to_owned();
         match event {
@@ -221,8 +221,9 @@ impl Wire {
         if let Some(to) = &departure.to {
             self.to_mailbox = text(&to.mailbox);
             self.to_path = Some(to.path.to_text());
-            self.to_sha256 = departure.successor.as_ref().and_then(|heir| text(&heir.digest));
-            self.to_bytes = departure.successor.map(|heir| heir.bytes);
+            self.to_sha256 =
+                departure.successor.as_ref().and_then(|successor| text(&successor.digest));
+            self.to_bytes = departure.successor.map(|successor| successor.bytes);
         }
     }
 
@@ -339,7 +340,7 @@ impl Wire {
                 path: RelName::from_text(path.as_ref()?).ok()?,
             }),
         };
-        let heir = match (&self.to_sha256, self.to_bytes) {
+        let successor = match (&self.to_sha256, self.to_bytes) {
             (None, None) => None,
             (digest, bytes) => {
                 let bytes = bytes.filter(|bytes| *bytes <= COUNT_MAX && to.is_some())?;
@@ -353,7 +354,7 @@ impl Wire {
             // A departure for an unknown reason withholds nothing: the line is none of ours.
             why: Departed::from_text(self.why.as_ref()?)?,
             to,
-            successor: heir,
+            successor,
             gaps: self.gaps?,
         })
     }

@@ -8,9 +8,11 @@ use crate::support::memory::MemoryDrive;
 use counterfoil::disk::{Access, Volume as _};
 use counterfoil::job::JobError;
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::replica::{Begin, OpenOptions, Replica, open_replica, read_manifest};
+use counterfoil::job::replica::{
+    NewDrivePolicy, OpenOptions, Replica, open_replica, read_manifest,
+};
 use counterfoil::model::bag::manifest_line;
-use counterfoil::model::ledger::{Event, LineVerdict, Reader};
+use counterfoil::model::ledger::{ChainReader, Event, LineVerdict};
 use counterfoil::model::{Digest, PayloadName, RelName};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -79,9 +81,9 @@ fn admitted(
     let asked = OpenOptions {
         station: &"pier-4".parse().expect("a name"),
         access,
-        begin: Begin::Never,
+        begin: NewDrivePolicy::Never,
         label: "amber",
-        at: b"/media/amber",
+        path: b"/media/amber",
         taken_for: None,
         here: &Vec::new,
         clock: &Still(boot),
@@ -92,7 +94,7 @@ fn admitted(
 /// The last line is sound, or stands behind a break that is settled: what is appended now is believed. The numbers
 /// of the copies that are there by what lines tell.
 fn settled(drive: &MemoryDrive, ledger: &[u8]) -> BTreeSet<u32> {
-    let mut reader = Reader::default();
+    let mut reader = ChainReader::default();
     let mut last = None;
     let mut told = BTreeMap::new();
     for raw in ledger.split_inclusive(|&b| b == b'\n') {
@@ -132,7 +134,7 @@ fn lists(drive: &MemoryDrive, told: &BTreeSet<u32>) -> Vec<(Digest, PayloadName,
         Ok(())
     });
     let listed = listed.unwrap_or_else(|error| panic!("{error}"));
-    assert_eq!(listed.sound(), listed.length(), "no torn end is left");
+    assert_eq!(listed.sound_bytes(), listed.length(), "no torn end is left");
     let numbers: BTreeSet<_> = lines.iter().map(|(_, payload, _)| payload.number).collect();
     assert!(numbers.is_superset(told), "listed {numbers:?}, told of {told:?}");
     lines

@@ -6,7 +6,7 @@ use super::medium;
 use super::taker::Taker;
 use counterfoil::job::replica::{LineReader, Piece};
 use counterfoil::model::Digest;
-use counterfoil::model::ledger::{Break, Chain, Line, LineTrust, LineVerdict, Reader};
+use counterfoil::model::ledger::{Chain, ChainBreak, ChainReader, Line, LineTrust, LineVerdict};
 use counterfoil::model::limits::{COUNT_MAX, LEDGER_LINE_BYTES};
 
 /// Holds the reader against one input: the first byte says what is made of the rest.
@@ -27,12 +27,12 @@ struct Read {
     newer: Vec<u32>,
     chain: Chain,
     at: u64,
-    broken: Option<Break>,
+    broken: Option<ChainBreak>,
 }
 
 /// Reads a file in pieces, as the program does.
 fn in_pieces(bytes: &[u8], piece: usize) -> Read {
-    let mut reader = Reader::default();
+    let mut reader = ChainReader::default();
     let mut read =
         Read { lines: Vec::new(), newer: Vec::new(), chain: Chain::default(), at: 0, broken: None };
     let mut pieces = LineReader::new(medium::source(bytes, piece));
@@ -56,7 +56,7 @@ fn in_pieces(bytes: &[u8], piece: usize) -> Read {
         }
     }
     assert!(pieces.no_final_newline == bytes.last().is_some_and(|last| *last != b'\n'), "unended");
-    (read.chain, read.at, read.broken) = (reader.chain(), reader.at(), reader.broken());
+    (read.chain, read.at, read.broken) = (reader.chain(), reader.offset(), reader.broken());
     read
 }
 
@@ -86,7 +86,7 @@ fn judged(bytes: &[u8]) -> Read {
         reads_back(line);
     }
     if let Some(broken) = read.broken {
-        assert!(broken.at < read.at && broken.junk <= read.at);
+        assert!(broken.offset < read.at && broken.junk <= read.at);
     }
     read
 }
@@ -96,7 +96,7 @@ fn reads_back(line: &Line) {
     let mut chain = Chain { seq: line.seq - 1, ..Chain::default() };
     let text = chain.write(&line.stamp, line.event.clone());
     let raw = text.strip_suffix('\n').expect("a line is ended");
-    let verdict = Reader::resume(Chain { seq: line.seq - 1, ..Chain::default() }, 0, 0)
+    let verdict = ChainReader::resume(Chain { seq: line.seq - 1, ..Chain::default() }, 0, 0)
         .line(raw.as_bytes(), text.len() as u64);
     assert_eq!(verdict, LineVerdict::Line(Box::new(line.clone()), LineTrust::Sound));
 }
@@ -125,7 +125,7 @@ fn damaged(taker: &mut Taker<'_>) {
 fn written(taker: &mut Taker<'_>) {
     let seq = taker.number(8) % (COUNT_MAX / 2);
     let mut chain = Chain { seq, head: Digest::of(taker.some(1)) };
-    let mut reader = Reader::resume(chain, 7, 0);
+    let mut reader = ChainReader::resume(chain, 7, 0);
     let mut at = 7;
     while !taker.is_empty() {
         let event = lines::event(taker);
@@ -140,7 +140,7 @@ fn written(taker: &mut Taker<'_>) {
             panic!("not read back: {text}");
         };
         assert_eq!((line.event, line.stamp), (event, stamp));
-        assert_eq!((reader.chain(), reader.at(), reader.broken()), (chain, at, None));
+        assert_eq!((reader.chain(), reader.offset(), reader.broken()), (chain, at, None));
     }
 }
 
@@ -154,8 +154,9 @@ fn forged(taker: &mut Taker<'_>) {
         let hash = Digest::of(format!("{head}{body}").as_bytes()).to_string();
         file.push_str(&format!("{body},\"hash\":\"{hash}\"}}\n"));
         // A line that is refused is not followed.
-        let verdict = Reader::resume(Chain { head: head.parse().expect("a digest"), seq: 0 }, 0, 0)
-            .line(file.lines().next_back().unwrap_or_default().as_bytes(), 1);
+        let verdict =
+            ChainReader::resume(Chain { head: head.parse().expect("a digest"), seq: 0 }, 0, 0)
+                .line(file.lines().next_back().unwrap_or_default().as_bytes(), 1);
         if matches!(verdict, LineVerdict::Line(..)) {
             head = hash;
         }

@@ -30,7 +30,7 @@ fn read(bytes: &[u8], piece: usize) -> (Vec<Listed>, u64, u64) {
         Ok(())
     });
     let listed = listed.expect("memory does not fail");
-    (lines, listed.sound(), listed.length())
+    (lines, listed.sound_bytes(), listed.length())
 }
 
 /// What holds of any file; what it lists.

@@ -65,7 +65,7 @@ pub fn pieces(bytes: &[u8]) -> [usize; 2] {
 pub struct Still(pub &'static str);
 
 impl Clock for Still {
-    fn stamp(&self) -> EventTime {
+    fn event_time(&self) -> EventTime {
         let time = Timestamp { seconds: 1_800_000_000, nanos: 0 };
         EventTime { time, trusted: false, boot: self.0.into() }
     }

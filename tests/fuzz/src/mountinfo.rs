@@ -18,10 +18,10 @@ fn table(bytes: &[u8]) {
     let lines = bytes.split(|&b| b == b'\n').filter_map(Mount::parse);
     assert!(lines.eq(mounts.iter().cloned()), "a line says the same alone and in a table");
     for mount in mounts {
-        for name in [&mount.root, &mount.at, &mount.source] {
+        for name in [&mount.root, &mount.mount_point, &mount.source] {
             assert!(!name.contains(&0), "no path has a NUL: {mount:?}");
         }
-        assert!(mount.at.starts_with(b"/"), "a mount is somewhere: {mount:?}");
+        assert!(mount.mount_point.starts_with(b"/"), "a mount is somewhere: {mount:?}");
         assert_eq!(Mount::parse(&as_the_kernel_writes(&mount)).as_ref(), Some(&mount));
     }
 }
@@ -36,7 +36,7 @@ fn names(taker: &mut Taker<'_>) {
         id: taker.number(8),
         device: (taker.number(4) as u32, taker.number(4) as u32),
         root: path(taker),
-        at: path(taker),
+        mount_point: path(taker),
         fs_type: ["vfat", "exfat", "ext4", "fuse.x y"][taker.below(4)].into(),
         source: path(taker),
     };
@@ -49,7 +49,7 @@ fn names(taker: &mut Taker<'_>) {
 fn as_the_kernel_writes(mount: &Mount) -> Vec<u8> {
     let mut line = format!("{} 1 {}:{} ", mount.id, mount.device.0, mount.device.1).into_bytes();
     escape(&mut line, &mount.root);
-    escape(&mut line, &mount.at);
+    escape(&mut line, &mount.mount_point);
     line.extend_from_slice(b"rw,nosuid shared:3 - ");
     escape(&mut line, mount.fs_type.as_bytes());
     escape(&mut line, &mount.source);

@@ -7,7 +7,7 @@ use crate::model::Location;
 use crate::support::memory::MemoryDrive;
 use crate::world::World;
 use counterfoil::job::JobError;
-use counterfoil::job::acknowledge::{acknowledge_lacking, acknowledge_missing, lacked};
+use counterfoil::job::acknowledge::{acknowledge_lacking, acknowledge_missing, lacking_messages};
 use counterfoil::job::catalogue::Catalogue;
 use counterfoil::model::limits::RESERVE_BYTES;
 use counterfoil::model::{Clock as _, DriveLoss, RelName};
@@ -138,7 +138,7 @@ impl Program {
                     && let Some(id) = self.id(stick)?
                     && let Some(row) = self.catalogue().drive(id).map_err(|e| describe(&e))?
                 {
-                    let now = self.clock.stamp().time;
+                    let now = self.clock.event_time().time;
                     let catalogue = self.catalogue();
                     catalogue
                         .forget_drive(row.row, DriveLoss::Lost, None, now)
@@ -165,7 +165,7 @@ impl Program {
         let all = || -> Result<(), JobError> {
             acknowledge_missing(catalogue, |_| true, &self.clock)?;
             for drive in catalogue.drives()? {
-                let lacked = lacked(catalogue, &station(), drive.id)?;
+                let lacked = lacking_messages(catalogue, &station(), drive.id)?;
                 acknowledge_lacking(catalogue, &lacked, &self.clock)?;
             }
             Ok(())

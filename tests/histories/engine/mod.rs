@@ -14,7 +14,7 @@ use counterfoil::disk::{Access, MailboxDir, host};
 use counterfoil::job::catalogue::{Catalogue, Contradiction, CopyStatus, FileState};
 use counterfoil::job::mirror::OpenMailbox;
 use counterfoil::job::replica::verify::verify;
-use counterfoil::job::replica::{Begin, PresentDrives, drive_id};
+use counterfoil::job::replica::{NewDrivePolicy, PresentDrives, drive_id};
 use counterfoil::job::restore::{MailboxTarget, RestoreOptions, open_sources, restore};
 use counterfoil::job::scan::{ScanRules, check_paths, scan};
 use counterfoil::job::sync_drive::{self, mirror_drive};
@@ -116,7 +116,7 @@ impl Program {
         &self.cards[self.here]
     }
 
-    fn drive(&self, stick: usize, begin: Begin) -> DriveRef {
+    fn drive(&self, stick: usize, begin: NewDrivePolicy) -> DriveRef {
         let Socket { drive, label, .. } = &self.sockets[stick];
         let at = label.clone().into_bytes();
         DriveRef {
@@ -196,7 +196,8 @@ impl Program {
 
     /// Reads what is new in the ledgers of some sticks, as `status` does.
     fn read(&self, sticks: &[usize]) -> Result<(), String> {
-        let drives: Vec<_> = sticks.iter().map(|stick| self.drive(*stick, Begin::Never)).collect();
+        let drives: Vec<_> =
+            sticks.iter().map(|stick| self.drive(*stick, NewDrivePolicy::Never)).collect();
         for inspected in
             sync_drive::inspect_drives(self.catalogue(), &station(), &drives, &self.clock)
                 .map_err(|e| describe(&e))?
@@ -221,14 +222,14 @@ impl Program {
     }
 
     fn id(&self, stick: usize) -> Result<Option<DriveId>, String> {
-        let volume_source = self.drive(stick, Begin::Never).volume_source;
+        let volume_source = self.drive(stick, NewDrivePolicy::Never).volume_source;
         let volume = volume_source.open(Access::Read).map_err(|e| describe(&e))?;
         drive_id(&*volume).map_err(|e| describe(&e))
     }
 
     fn mirror(&mut self, stick: usize, mailboxes: u8, cut: bool) -> Result<(), String> {
         self.scan_unseen(mailboxes)?;
-        let drive = self.drive(stick, Begin::OnDevice);
+        let drive = self.drive(stick, NewDrivePolicy::OnDevice);
         let present_drives = PresentDrives::default();
         let work = || -> Result<(), JobError> {
             if self.sockets[stick].unread {
@@ -280,7 +281,8 @@ impl Program {
     }
 
     fn put_back(&self, sticks: &[usize], removed: bool, into: &Path) -> Result<(), String> {
-        let drives: Vec<_> = sticks.iter().map(|stick| self.drive(*stick, Begin::Never)).collect();
+        let drives: Vec<_> =
+            sticks.iter().map(|stick| self.drive(*stick, NewDrivePolicy::Never)).collect();
         let work = || -> Result<Vec<String>, JobError> {
             let sources = open_sources(&drives, &station(), &self.clock)?;
             let plan = RestoreOptions {

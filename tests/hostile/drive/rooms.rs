@@ -6,11 +6,11 @@ use crate::scene::Scene;
 use crate::station::Mounted;
 use crate::support::flood::Flood;
 use counterfoil::disk::{
-    Access, DirVolumeSource, DiskError, ReadFrom, Source, StoppableVolumeSource, Trouble, Volume,
+    Access, DirVolumeSource, DiskError, ErrorKind, ReadFrom, Source, StoppableVolumeSource, Volume,
     VolumeFacts, VolumeSource,
 };
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::replica::{NewDrivePolicy, PresentDrives};
 use counterfoil::job::{DriveRef, JobError, sync_drive};
 use counterfoil::model::RelName;
 use rustix::io::Errno;
@@ -60,7 +60,7 @@ fn of_a_ledger_that_finds_no_room_half_way_nothing_is_kept() {
         volume_source,
         label: "flood".into(),
         path: b"flood".to_vec(),
-        begin: Begin::InFolder,
+        begin: NewDrivePolicy::InFolder,
     };
     let present_drives = PresentDrives::default();
     let looked = sync_drive::open(
@@ -143,7 +143,7 @@ impl Source for PulledSource {
     fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
         if self.left == 0 {
             (self.what)();
-            return Err(DiskError::with("read", "flood", Errno::NODEV, Trouble::Gone));
+            return Err(DiskError::with("read", "flood", Errno::NODEV, ErrorKind::Gone));
         }
         let got = self.source.read(into)?;
         self.left = self.left.saturating_sub(got);
@@ -188,7 +188,7 @@ fn of_a_ledger_whose_stick_is_pulled_half_way_nothing_is_kept() {
         volume_source: Arc::new(volume_source),
         label: "flood".into(),
         path: b"flood".to_vec(),
-        begin: Begin::InFolder,
+        begin: NewDrivePolicy::InFolder,
     };
     let (card, present_drives) = (Card::new(), PresentDrives::default());
     let opened = sync_drive::open(
@@ -199,7 +199,7 @@ fn of_a_ledger_whose_stick_is_pulled_half_way_nothing_is_kept() {
         &present_drives,
         &card.clock,
     );
-    assert!(matches!(opened, Err(JobError::Disk(error)) if error.trouble == Trouble::Gone));
+    assert!(matches!(opened, Err(JobError::Disk(error)) if error.trouble == ErrorKind::Gone));
     assert!(at_pull.load(Ordering::Relaxed) > 1_000, "it was pulled before anything was taken in");
     assert_eq!(tables.map(|table| rows(&state, table)), there, "{tables:?}");
     assert!(catalogue.pages().unwrap() <= pages + 8);

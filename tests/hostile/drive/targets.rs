@@ -384,8 +384,8 @@ fn a_link_on_the_way_to_an_agreed_folder_leads_nowhere() {
     assert_eq!(leads_to(&agreed), agreed);
     fs::remove_dir(station.path("home/op/mail")).unwrap();
     symlink(&victim, station.path("home/op/mail")).unwrap();
-    TargetLocks::default().take(&agreed).unwrap_err();
-    TargetLocks::default().take(&station.path("home/op/mail")).unwrap_err();
+    TargetLocks::default().lock_folder(&agreed).unwrap_err();
+    TargetLocks::default().lock_folder(&station.path("home/op/mail")).unwrap_err();
     assert_eq!(fs::read_dir(&victim).unwrap().count(), 0);
 }
 

@@ -2,11 +2,11 @@
 //! Never computes anything that decides.
 
 use super::super::drives::DriveView;
-use super::super::format::{airtime, amp_hours, share, when};
+use super::super::format::{airtime, amp_hours, share, shown_time};
 use super::super::verdict::Summary;
 use crate::job::report::audit::Audit;
 use crate::job::report::statistics::Statistics;
-use crate::model::airtime::{Link, Power};
+use crate::model::airtime::{Power, RadioLink};
 use crate::model::bag::CarriedProgram;
 use crate::model::preservation_rules::PreservationFacts;
 use crate::model::{EventTime, Medium, StationName, Timestamp};
@@ -19,7 +19,7 @@ pub(in crate::cli) struct AuditView<'a> {
     pub audit: &'a Audit,
     pub statistics: &'a Statistics,
     pub drives: &'a [DriveView],
-    pub link: &'a Link,
+    pub link: &'a RadioLink,
     pub power: &'a Power,
     /// How the mailbox's own medium is attached.
     pub medium: Medium,
@@ -74,7 +74,7 @@ impl AuditView<'_> {
     }
 
     /// The copies compared with the published rules.
-    pub(super) fn kept(&self) -> PreservationFacts {
+    pub(super) fn preservation_facts(&self) -> PreservationFacts {
         let holding = self.drives.iter().filter(|drive| drive.messages > 0 && drive.row.counts);
         let media = std::iter::once(self.medium).chain(holding.map(|drive| drive.row.medium));
         let messages = self.audit.counts.messages.messages;
@@ -143,7 +143,7 @@ impl AuditView<'_> {
         match self.rehearsed {
             Some(at) => format!(
                 "A restore was last rehearsed, and brought everything back, on {}.",
-                when(Some(at))
+                shown_time(Some(at))
             ),
             None => "A restore was never rehearsed here: counterfoil restore --rehearse tries it and changes \
                      nothing."

@@ -1,7 +1,7 @@
 //! The audit's charts, as vector graphics within the page. Each says no more than the table that goes with it.
 //! Never says anything by colour: what is drawn is black on white or white on black.
 
-use super::super::when;
+use super::super::shown_time;
 use crate::job::report::statistics::{Exposure, SizeGroup};
 use crate::model::Timestamp;
 use maud::{Markup, html};
@@ -41,9 +41,9 @@ pub(super) fn steps(exposure: &Exposure, now: Timestamp) -> Markup {
             path d=(format!("M{LEFT} {ABOVE}V{base}H{WIDTH}")) fill="none" stroke="currentColor" {}
             text x=(LEFT - 6.0) y=(ABOVE + 8.0) text-anchor="end" { (exposure.most) }
             text x=(LEFT - 6.0) y=(base) text-anchor="end" { "0" }
-            text x=(LEFT) y=(HEIGHT - 8.0) { (when(Some(first.0))) }
+            text x=(LEFT) y=(HEIGHT - 8.0) { (shown_time(Some(first.0))) }
             text x=(WIDTH - 2.0) y=(HEIGHT - 8.0) text-anchor="end" {
-                (when(Some(Timestamp { seconds: end, nanos: 0 })))
+                (shown_time(Some(Timestamp { seconds: end, nanos: 0 })))
             }
         }
     }
@@ -74,19 +74,19 @@ fn bar(share: &SizeGroup, y: f64, heaviest: f64, number: usize) -> Markup {
     let middle = y + tall / 2.0;
     html! {
         text x=(LEFT - 8.0) y=(y + tall - 2.0) text-anchor="end" { (number) }
-        rect x=(LEFT) y=(y) width=(round(body)) height=(tall) {}
+        rect x=(LEFT) y=(y) width=(rounded(body)) height=(tall) {}
         @if quoted > 0.0 {
-            rect x=(round(from_quoted)) y=(y) width=(round(quoted)) height=(tall) fill="none"
+            rect x=(rounded(from_quoted)) y=(y) width=(rounded(quoted)) height=(tall) fill="none"
                 stroke="currentColor" stroke-dasharray="3 2" {}
         }
         @if attached > 0.0 {
-            rect x=(round(from_attached)) y=(y) width=(round(attached)) height=(tall) fill-opacity="0.35"
+            rect x=(rounded(from_attached)) y=(y) width=(rounded(attached)) height=(tall) fill-opacity="0.35"
                 stroke="currentColor" {}
         }
         path d=(format!("M{from_head:.1} {middle}H{to:.1}")) stroke="currentColor" stroke-width="2" {}
     }
 }
 
-fn round(length: f64) -> String {
+fn rounded(length: f64) -> String {
     format!("{length:.1}")
 }

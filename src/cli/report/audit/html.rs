@@ -2,9 +2,9 @@
 //! Long lists are shortened, and say so; the table for a spreadsheet has them whole.
 
 use super::super::format::{airtime, amp_hours, wait};
-use super::super::page::{self, Sign, Untrusted, facts, state, table_box};
+use super::super::page::{self, StatusMark, Untrusted, facts, state, table_box};
 use super::super::verdict::label;
-use super::super::{count, drives, size, when};
+use super::super::{count, drives, shown_time, size};
 use super::text::{rules, waits};
 use super::{AuditView, about_suspect, about_vanished, chart, next_step};
 use crate::cli::notices;
@@ -22,7 +22,7 @@ const SHARES: usize = 15;
 
 /// The whole page.
 pub(in crate::cli) fn page(view: &AuditView<'_>) -> String {
-    let about = format!("{}, {}", view.station, when(Some(view.now.time)));
+    let about = format!("{}, {}", view.station, shown_time(Some(view.now.time)));
     let body = html! {
         (the_answer(view))
         (messages(view))
@@ -47,12 +47,12 @@ fn the_answer(view: &AuditView<'_>) -> Markup {
     let counts = &view.audit.counts;
     let verdict = counts.verdict();
     let lines = view.summary.lines();
-    let sign = if verdict == Verdict::Safe { Sign::Good } else { Sign::Bad };
+    let sign = if verdict == Verdict::Safe { StatusMark::Good } else { StatusMark::Bad };
     let seconds = view.seconds_at_risk();
     let charge = view.charge_at_risk().map_or("unknown".to_owned(), amp_hours);
     let oldest = match view.oldest_proof() {
-        Some((at, Some(age))) => format!("{}, {} ago", when(Some(at)), wait(age)),
-        Some((at, None)) => when(Some(at)),
+        Some((at, Some(age))) => format!("{}, {} ago", shown_time(Some(at)), wait(age)),
+        Some((at, None)) => shown_time(Some(at)),
         None => "not all are proven".to_owned(),
     };
     let figures = [
@@ -128,7 +128,7 @@ fn row(message: &ListedMessage, note: &str) -> Markup {
     let subject = if headers.subject.is_empty() { "(no subject)" } else { &headers.subject };
     html! {
         tr {
-            td .k { (when(Some(message.first_seen))) }
+            td .k { (shown_time(Some(message.first_seen))) }
             td { (Untrusted(folder)) }
             td { (Untrusted(&headers.from)) }
             td { (Untrusted(&headers.to)) }
@@ -181,9 +181,9 @@ fn programs(view: &AuditView<'_>) -> Markup {
 
 fn drive_row(view: &AuditView<'_>, drive: &drives::DriveView) -> Markup {
     let sign = match drive.state.as_str() {
-        "safe" => Sign::Good,
-        "failed" | "full" | "stalled" | "forgotten" | "refused" | "replaced" => Sign::Bad,
-        _ => Sign::Open,
+        "safe" => StatusMark::Good,
+        "failed" | "full" | "stalled" | "forgotten" | "refused" | "replaced" => StatusMark::Bad,
+        _ => StatusMark::Open,
     };
     let proven = drive.ids.and_then(|(row, _)| view.statistics.drives.get(&row)).map(drives::proof);
     html! {
@@ -201,8 +201,8 @@ fn drive_row(view: &AuditView<'_>, drive: &drives::DriveView) -> Markup {
                     @if let Some(command) = command { br; code { (Untrusted(command)) } }
                 }
             }
-            td .k { (when(drive.row.last_seen)) }
-            td .k { (when(drive.row.last_verified)) }
+            td .k { (shown_time(drive.row.last_seen)) }
+            td .k { (shown_time(drive.row.last_verified)) }
             td { (proven.unwrap_or_else(|| "no copies of what is in the mailbox".to_owned())) }
         }
     }
@@ -224,7 +224,7 @@ fn exposure(view: &AuditView<'_>) -> Markup {
             thead { tr { th scope="col" .k { "From (UTC)" } th scope="col" .n { "Messages on the card only" } } }
             tbody {
                 @for (at, exposed) in &exposure.steps {
-                    tr { td .k { (when(Some(*at))) } td .n { (exposed) } }
+                    tr { td .k { (shown_time(Some(*at))) } td .n { (exposed) } }
                 }
             }
         }
@@ -253,13 +253,13 @@ fn sizes(view: &AuditView<'_>) -> Markup {
                 "The bars are numbered as the rows of the tables. Full: text. Dashed: quoted from earlier \
                  messages. Grey with a frame: attachments. Line: headers."
             }
-            (shares("By sender", &statistics.senders, "(sender not known)"))
-            (shares("By folder", &statistics.folders, "(mailbox)"))
+            (size_table("By sender", &statistics.senders, "(sender not known)"))
+            (size_table("By folder", &statistics.folders, "(mailbox)"))
         }
     }
 }
 
-fn shares(title: &str, shares: &[SizeGroup], nameless: &str) -> Markup {
+fn size_table(title: &str, shares: &[SizeGroup], nameless: &str) -> Markup {
     let shown = &shares[..shares.len().min(SHARES)];
     let rest = shares.len().saturating_sub(SHARES) as u64;
     let table = html! {

@@ -5,7 +5,7 @@ use super::super::summary_json::SummaryJson;
 use super::AuditView;
 use crate::job::report::audit::ListedMessage;
 use crate::job::report::statistics::{Exposure, SizeGroup};
-use crate::model::airtime::Link;
+use crate::model::airtime::RadioLink;
 use crate::model::{StationName, Timestamp};
 use serde::Serialize;
 
@@ -20,22 +20,22 @@ pub(in crate::cli) struct AuditJson<'a> {
     station: &'a StationName,
     generated: Timestamp,
     clock_trusted: bool,
-    at_risk: AtRisk,
+    at_risk: AtRiskJson,
     unmirrored: &'a [ListedMessage],
     vanished: &'a [ListedMessage],
     suspect: &'a [ListedMessage],
     drives: Vec<DriveJson<'a>>,
-    copies: Copies<'a>,
+    copies: CopiesJson<'a>,
     rehearsed: Option<Timestamp>,
-    keeping: Keeping,
+    keeping: PreservationJson,
     exposure: &'a Exposure,
-    weight: Sizes<'a>,
-    assumed: Assumed<'a>,
+    weight: SizesJson<'a>,
+    assumed: AssumptionsJson<'a>,
 }
 
 /// What would be lost if the card died now.
 #[derive(Serialize)]
-struct AtRisk {
+struct AtRiskJson {
     messages: u64,
     bytes: u64,
     airtime_seconds: Option<f64>,
@@ -43,7 +43,7 @@ struct AtRisk {
 }
 
 #[derive(Serialize)]
-struct Copies<'a> {
+struct CopiesJson<'a> {
     wanted: u32,
     messages_by_copies: &'a [u64],
     elsewhere: u64,
@@ -52,7 +52,7 @@ struct Copies<'a> {
 
 /// The copies compared with the published rules.
 #[derive(Serialize)]
-struct Keeping {
+struct PreservationJson {
     copies: u32,
     media: usize,
     elsewhere: u32,
@@ -61,7 +61,7 @@ struct Keeping {
 }
 
 #[derive(Serialize)]
-struct Sizes<'a> {
+struct SizesJson<'a> {
     all: SizeJson<'a>,
     senders: Vec<SizeJson<'a>>,
     folders: Vec<SizeJson<'a>>,
@@ -86,9 +86,9 @@ impl<'a> SizeJson<'a> {
 
 /// What the figures on airtime and charge rest on.
 #[derive(Serialize)]
-struct Assumed<'a> {
+struct AssumptionsJson<'a> {
     #[serde(flatten)]
-    link: &'a Link,
+    link: &'a RadioLink,
     receive_amps: Option<f64>,
     transmit_amps: Option<f64>,
     duty: Option<f64>,
@@ -98,13 +98,13 @@ struct Assumed<'a> {
 
 pub(in crate::cli) fn json<'a>(view: &'a AuditView<'a>) -> AuditJson<'a> {
     let AuditView { audit, statistics, now, link, power, .. } = *view;
-    let kept = view.kept();
+    let kept = view.preservation_facts();
     AuditJson {
         summary: view.summary.json(),
         station: view.station,
         generated: now.time,
         clock_trusted: now.trusted,
-        at_risk: AtRisk {
+        at_risk: AtRiskJson {
             messages: audit.counts.messages.on_none,
             bytes: audit.counts.messages.on_none_bytes,
             airtime_seconds: view.seconds_at_risk(),
@@ -114,14 +114,14 @@ pub(in crate::cli) fn json<'a>(view: &'a AuditView<'a>) -> AuditJson<'a> {
         vanished: &audit.vanished.listed,
         suspect: &audit.suspect.listed,
         drives: view.drives.iter().map(DriveJson::of).collect(),
-        copies: Copies {
+        copies: CopiesJson {
             wanted: view.wanted_copies,
             messages_by_copies: &statistics.copies,
             elsewhere: statistics.elsewhere,
             oldest_proof: statistics.oldest_proof,
         },
         rehearsed: view.rehearsed,
-        keeping: Keeping {
+        keeping: PreservationJson {
             copies: kept.copies(),
             media: kept.kinds(),
             elsewhere: kept.elsewhere(),
@@ -129,12 +129,12 @@ pub(in crate::cli) fn json<'a>(view: &'a AuditView<'a>) -> AuditJson<'a> {
             fixity_level: kept.fixity_level(),
         },
         exposure: &statistics.exposure,
-        weight: Sizes {
+        weight: SizesJson {
             all: SizeJson::of(&statistics.whole),
             senders: SizeJson::largest(&statistics.senders),
             folders: SizeJson::largest(&statistics.folders),
         },
-        assumed: Assumed {
+        assumed: AssumptionsJson {
             link,
             receive_amps: power.receive_amps,
             transmit_amps: power.transmit_amps,

@@ -2,7 +2,7 @@
 //! Never needs colour to be understood, and fits 80 columns.
 
 use super::super::format::{airtime, share as parts, wait};
-use super::super::{clipped, count, drives, plural, size, when};
+use super::super::{clipped, count, drives, plural, shown_time, size};
 use super::{AuditView, about_suspect, about_vanished, next_step};
 use crate::cli::output::{Output, Style};
 use crate::job::report::audit::{ListedMessage, MessageGroup};
@@ -23,7 +23,10 @@ pub(in crate::cli) fn text(output: &Output, view: &AuditView<'_>) {
         output.wrapped(&view.cost());
     } else if let Some((at, age)) = view.oldest_proof() {
         let age = age.map(|age| format!(", {} ago", wait(age))).unwrap_or_default();
-        output.wrapped(&format!("The oldest of their last proofs is of {}{age}.", when(Some(at))));
+        output.wrapped(&format!(
+            "The oldest of their last proofs is of {}{age}.",
+            shown_time(Some(at))
+        ));
     }
     messages(output, view);
     heading(output, "Drives");
@@ -74,7 +77,7 @@ fn list(output: &Output, messages: &MessageGroup, note: impl Fn(&ListedMessage) 
         let room = width.saturating_sub(BESIDE_PATH);
         output.line(format!(
             "  {}  {:<room$}  {:>9}  {:>10}",
-            when(Some(message.first_seen)),
+            shown_time(Some(message.first_seen)),
             clipped(&path, room),
             size(message.bytes),
             airtime(message.seconds),
@@ -117,7 +120,7 @@ fn copies(output: &Output, view: &AuditView<'_>) {
 
 /// How many copies there are, and how they compare with the published rules.
 pub(super) fn rules(view: &AuditView<'_>) -> Vec<String> {
-    let kept = view.kept();
+    let kept = view.preservation_facts();
     let spread = view.statistics.copies.iter().zip(0_u64..).filter(|(messages, _)| **messages > 0);
     let spread: Vec<_> = spread
         .map(|(messages, copies)| match copies {
@@ -196,7 +199,7 @@ fn sizes(output: &Output, view: &AuditView<'_>) {
             size(share.bytes),
             airtime(share.seconds)
         ));
-        output.wrapped(&format!("    {}", made_of(share)));
+        output.wrapped(&format!("    {}", composition(share)));
     }
     let rest = statistics.senders.len().saturating_sub(SENDERS) as u64;
     if rest > 0 {
@@ -205,7 +208,7 @@ fn sizes(output: &Output, view: &AuditView<'_>) {
 }
 
 /// What the bytes of a group are made of.
-pub(super) fn made_of(share: &SizeGroup) -> String {
+pub(super) fn composition(share: &SizeGroup) -> String {
     let part = |bytes: u64| parts(bytes as f64 / share.bytes.max(1) as f64);
     format!(
         "text {}, quoted from earlier messages {}, attachments {}, headers {}",

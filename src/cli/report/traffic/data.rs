@@ -11,7 +11,7 @@ use serde::Serialize;
 
 /// The JSON of `traffic`.
 #[derive(Serialize)]
-struct LogJson<'a> {
+struct TrafficJson<'a> {
     station: &'a StationName,
     generated: Timestamp,
     clock_trusted: bool,
@@ -20,13 +20,13 @@ struct LogJson<'a> {
     zone: String,
     from: Option<Timestamp>,
     until: Option<Timestamp>,
-    totals: Totals,
+    totals: TrafficTotals,
     outside: Outside,
     messages: Vec<EntryJson<'a>>,
 }
 
 #[derive(Serialize)]
-struct Totals {
+struct TrafficTotals {
     received: u64,
     sent: u64,
     unknown: u64,
@@ -60,7 +60,7 @@ struct EntryJson<'a> {
 pub(in crate::cli) fn json<'a>(log: &'a LogSheet<'_>) -> impl Serialize + 'a {
     let (received, sent, unknown) = log.sums();
     let bound = |seconds, none| (seconds != none).then(|| time(seconds));
-    LogJson {
+    TrafficJson {
         station: log.station,
         generated: log.prepared.time,
         clock_trusted: log.prepared.trusted,
@@ -68,7 +68,7 @@ pub(in crate::cli) fn json<'a>(log: &'a LogSheet<'_>) -> impl Serialize + 'a {
         zone: log.zone.name(),
         from: bound(log.span.from, i64::MIN),
         until: bound(log.span.until, i64::MAX),
-        totals: Totals { received, sent, unknown },
+        totals: TrafficTotals { received, sent, unknown },
         outside: Outside {
             messages: log.traffic.outside,
             clock_untrusted: log.traffic.outside_unsure,

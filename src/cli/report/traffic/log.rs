@@ -2,7 +2,7 @@
 //! Never lays it out.
 
 use crate::cli::report::count;
-use crate::job::report::traffic::{Direction, LogEntry, Traffic};
+use crate::job::report::traffic::{Direction, LogEntry, TrafficLog};
 use crate::model::dtg::{self, Span, Zone};
 use crate::model::{EventTime, StationName};
 use serde::Serialize;
@@ -22,7 +22,7 @@ pub(in crate::cli) struct LogSheet<'a> {
     pub with_subjects: bool,
     /// The config or an option names the folders of mail that came in or went out.
     pub folders_named: bool,
-    pub traffic: &'a Traffic,
+    pub traffic: &'a TrafficLog,
 }
 
 /// What people fill in; empty where nobody did.
@@ -224,7 +224,7 @@ mod tests {
         LogEntry { identity, direction, seen, headers: Some(headers), path, in_mailbox, suspect }
     }
 
-    fn with_log<T>(traffic: &Traffic, then: impl FnOnce(&LogSheet<'_>) -> T) -> T {
+    fn with_log<T>(traffic: &TrafficLog, then: impl FnOnce(&LogSheet<'_>) -> T) -> T {
         let text = || String::from("x");
         then(&LogSheet {
             station: &"pier-4".parse().unwrap(),
@@ -247,13 +247,13 @@ mod tests {
         })
     }
 
-    fn three() -> Traffic {
+    fn three() -> TrafficLog {
         let entries = vec![
             entry(Direction::Received, Some((JULY, true)), "first"),
             entry(Direction::Sent, Some((JULY + 86_400, false)), &"long ".repeat(40)),
             entry(Direction::Unknown, None, "=1+1"),
         ];
-        Traffic { entries, ..Traffic::default() }
+        TrafficLog { entries, ..TrafficLog::default() }
     }
 
     #[test]
@@ -300,7 +300,7 @@ mod tests {
     /// A period of one minute is named by that minute.
     #[test]
     fn a_period_is_told_in_groups() {
-        let facts = with_log(&Traffic::default(), |log| log.facts());
+        let facts = with_log(&TrafficLog::default(), |log| log.facts());
         assert_eq!(facts[2], ("Operational period from", "091630Z JUL 24".into()));
         assert_eq!(facts[3], ("Operational period to", "091630Z JUL 24".into()));
     }

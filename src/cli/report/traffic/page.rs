@@ -2,7 +2,7 @@
 //! Never has anything in it that the log as text does not say.
 
 use super::log::{HEADS, LogSheet, Row, TITLE};
-use crate::cli::report::page::{Sign, Untrusted, facts, page, state, table_box};
+use crate::cli::report::page::{StatusMark, Untrusted, facts, page, state, table_box};
 use maud::{Markup, html};
 
 pub(in crate::cli) fn html(log: &LogSheet<'_>) -> String {
@@ -13,8 +13,8 @@ pub(in crate::cli) fn html(log: &LogSheet<'_>) -> String {
         (facts(log.facts()))
         p {
             @match log.prepared.trusted {
-                true => (state(Sign::Good, "clock vouched for")),
-                false => (state(Sign::Open, "nothing vouches for the station's clock")),
+                true => (state(StatusMark::Good, "clock vouched for")),
+                false => (state(StatusMark::Open, "nothing vouches for the station's clock")),
             }
         }
         h2 { "Messages" }
@@ -23,7 +23,7 @@ pub(in crate::cli) fn html(log: &LogSheet<'_>) -> String {
             (unknown) " not known which."
         }
         @if log.traffic.outside_unsure > 0 {
-            p { (state(Sign::Bad, "look outside of the period too")) ": some times there nothing vouched for." }
+            p { (state(StatusMark::Bad, "look outside of the period too")) ": some times there nothing vouched for." }
         }
         @if rows.is_empty() {
             p { "No message is known of this period." }
@@ -33,11 +33,11 @@ pub(in crate::cli) fn html(log: &LogSheet<'_>) -> String {
         h2 { "How to read it" }
         ul { @for line in log.legend() { li { (Untrusted(line)) } } }
     };
-    page(TITLE, &about(log), &body)
+    page(TITLE, &description(log), &body)
 }
 
 /// Whose log it is and of which incident, at the head of every sheet.
-fn about(log: &LogSheet<'_>) -> String {
+fn description(log: &LogSheet<'_>) -> String {
     let facts = log.facts();
     let of =
         |name: &str| facts.iter().find(|(fact, _)| *fact == name).map_or("", |(_, v)| v.as_str());

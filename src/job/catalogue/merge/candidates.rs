@@ -1,6 +1,6 @@
 //! The contents of one location, each with what all ledgers say of it. Never decides which of them is given.
 
-use super::decisions::Version;
+use super::decisions::ContentVersion;
 use super::lines::AssertionLine;
 use super::positions::{Lineage, Positions};
 use crate::job::JobError;
@@ -12,7 +12,7 @@ use std::collections::{HashMap, HashSet};
 
 /// A content at a location, with what all ledgers say of it.
 pub(in crate::job::catalogue) struct Candidate {
-    pub version: Version,
+    pub version: ContentVersion,
     /// By the latest line it is missing there.
     pub missing: bool,
     /// The positions as of which it is asserted, and the replicas whose ledgers say so.
@@ -34,7 +34,7 @@ pub(in crate::job::catalogue) struct Candidate {
 pub(in crate::job::catalogue) struct LocationLines {
     pub lines: Vec<AssertionLine>,
     /// Contents of which there are more lines than are held.
-    crowded: HashSet<ContentRowId>,
+    with_unread_lines: HashSet<ContentRowId>,
     /// Those that are held, once there are many.
     held: HashSet<ContentRowId>,
 }
@@ -47,7 +47,7 @@ impl LocationLines {
                 self.held = self.lines.iter().map(|line| line.version.content).collect();
             }
             if !self.held.insert(line.version.content) {
-                self.crowded.insert(line.version.content);
+                self.with_unread_lines.insert(line.version.content);
                 return;
             }
         }
@@ -57,7 +57,7 @@ impl LocationLines {
 
 impl Candidate {
     /// Those as of which it was there; where it never was, those as of which it is missing.
-    pub(in crate::job::catalogue) fn there(&self) -> &Positions {
+    pub(in crate::job::catalogue) fn effective_positions(&self) -> &Positions {
         match self.present.is_empty() {
             true => &self.positions,
             false => &self.present,
@@ -67,7 +67,7 @@ impl Candidate {
 
 impl Candidate {
     /// Whether every ledger that has it calls it damage, and something else is given there.
-    pub(in crate::job::catalogue) fn is_bettered_by(&self, given: &[Self]) -> bool {
+    pub(in crate::job::catalogue) fn is_damage_with_substitute(&self, given: &[Self]) -> bool {
         let good = given.iter().any(|other| other.version.suspect.is_none());
         good && self.version.suspect.is_some() && !self.vouched
     }
@@ -77,7 +77,7 @@ impl Candidate {
 pub(in crate::job::catalogue) fn candidates(
     catalogue: &Catalogue,
     lineage: &mut Lineage,
-    LocationLines { lines, crowded, .. }: &LocationLines,
+    LocationLines { lines, with_unread_lines: crowded, .. }: &LocationLines,
     plain: bool,
 ) -> Result<Vec<Candidate>, JobError> {
     let mut candidates: Vec<Candidate> = Vec::new();
@@ -92,7 +92,7 @@ pub(in crate::job::catalogue) fn candidates(
         let content = line.version.content;
         let index = *at.entry(content).or_insert_with(|| {
             candidates.push(Candidate {
-                version: Version { suspect: None, ..line.version.clone() },
+                version: ContentVersion { suspect: None, ..line.version.clone() },
                 missing: false,
                 positions: Positions::default(),
                 present: Positions::default(),
@@ -111,7 +111,7 @@ pub(in crate::job::catalogue) fn candidates(
             suspect = suspect.or(line.version.suspect);
             candidate.vouched |= line.version.suspect.is_none();
         }
-        candidate.version = Version { suspect, ..line.version.clone() };
+        candidate.version = ContentVersion { suspect, ..line.version.clone() };
         candidate.positions.add(line.replica, line.position);
         if !line.missing {
             candidate.present.add(line.replica, line.position);

@@ -3,7 +3,7 @@
 //! position covers. Anybody may have written to a drive: one ledger alone leaves nothing out that another one holds.
 
 use super::candidates::{Candidate, LocationLines, candidates};
-use super::decisions::{Decision, RestoreItem, Role, Version, Withheld};
+use super::decisions::{ContentVersion, Decision, RestoreItem, RestoreReason, Withheld};
 use super::lines::{
     ASSERTIONS, ASSERTIONS_AT, AssertionLine, DEPARTURES, DEPARTURES_AT, DepartureLine,
 };
@@ -21,7 +21,7 @@ use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// How far to look.
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum Within {
+enum SearchScope {
     /// In one mailbox, for nobody may have a target for another that a ledger names; and where no ledger calls it
     /// damage, for what looks like that may be left out there.
     Mailbox,
@@ -30,7 +30,7 @@ enum Within {
 }
 
 /// What left a location, by its content.
-type Left<'a> = HashMap<ContentRowId, Vec<&'a DepartureLine>>;
+type DeparturesByContent<'a> = HashMap<ContentRowId, Vec<&'a DepartureLine>>;
 
 impl Catalogue {
     /// Goes through everything that a restore gives back, in order of the locations.
@@ -128,7 +128,7 @@ impl Merge<'_> {
         let plain =
             left.is_empty() && lines.iter().all(|l| l.version.content == first.version.content);
         let mut candidates = candidates(self.catalogue, &mut self.lineage, location, plain)?;
-        let mut by_content = Left::new();
+        let mut by_content = DeparturesByContent::new();
         for departure in left {
             by_content.entry(departure.content).or_default().push(departure);
         }
@@ -136,8 +136,8 @@ impl Merge<'_> {
             candidate.missing = self.is_missing(candidate);
             let content = candidate.version.content;
             if let Some((why, by)) = self.withheld(candidate, &by_content) {
-                match self.is_taken_back(candidate, &by_content)
-                    || self.is_given_elsewhere(at, content, Within::Mailbox)?
+                match self.is_asserted_again(candidate, &by_content)
+                    || self.is_given_elsewhere(at, content, SearchScope::Mailbox)?
                 {
                     true => candidate.withheld = Some((why, Some(by))),
                     false => candidate.in_doubt = Some((why, by)),
@@ -147,7 +147,7 @@ impl Merge<'_> {
                 candidate.withheld = Some((Departed::Acknowledged, None));
             }
             if candidate.withheld.is_some() {
-                candidate.elsewhere = self.is_given_elsewhere(at, content, Within::Station)?;
+                candidate.elsewhere = self.is_given_elsewhere(at, content, SearchScope::Station)?;
             }
         }
         let (withheld, rest): (Vec<_>, Vec<_>) =
@@ -156,11 +156,11 @@ impl Merge<'_> {
             rest.into_iter().partition(|candidate| candidate.in_doubt.is_some());
         let in_doubt: Vec<_> = in_doubt
             .into_iter()
-            .map(|candidate| (candidate.is_bettered_by(&given), candidate))
+            .map(|candidate| (candidate.is_damage_with_substitute(&given), candidate))
             .collect();
         let conflict = self.sort(&mut given);
-        self.give(at, given, &withheld, conflict, each)?;
-        doubt(at, in_doubt, each)?;
+        self.give_back(at, given, &withheld, conflict, each)?;
+        role_by_doubt(at, in_doubt, each)?;
         self.leave_out(at, withheld, each)
     }
 
@@ -183,22 +183,22 @@ impl Merge<'_> {
     fn withheld(
         &mut self,
         candidate: &Candidate,
-        left: &Left<'_>,
+        left: &DeparturesByContent<'_>,
     ) -> Option<(Departed, ReplicaRowId)> {
         let left = left.get(&candidate.version.content)?;
-        let mut word = None;
+        let mut source = None;
         let all = candidate.positions.all_are(|(of, position)| {
             let mut by = left.iter().rev();
             let by =
                 by.find(|d| self.may_withhold(d.replica, of) && self.covers(d.position, position));
-            word = by.map(|departure| (departure.why, departure.replica));
+            source = by.map(|departure| (departure.why, departure.replica));
             by.is_some()
         });
-        word.filter(|_| all)
+        source.filter(|_| all)
     }
 
     /// Whether each ledger takes back by itself all that it says of a content, or this card does.
-    fn is_taken_back(&mut self, candidate: &Candidate, left: &Left<'_>) -> bool {
+    fn is_asserted_again(&mut self, candidate: &Candidate, left: &DeparturesByContent<'_>) -> bool {
         let Some(left) = left.get(&candidate.version.content) else { return false };
         candidate.positions.all_are(|(of, position)| {
             left.iter().any(|d| d.replica == of && self.covers(d.position, position))
@@ -227,12 +227,12 @@ impl Merge<'_> {
         &mut self,
         at: (MailboxRowId, &[u8]),
         content: ContentRowId,
-        within: Within,
+        within: SearchScope,
     ) -> Result<bool, JobError> {
         for (mailbox, key) in self.catalogue.other_locations(self.station, at, content)? {
             let near = match within {
-                Within::Station => true,
-                Within::Mailbox => {
+                SearchScope::Station => true,
+                SearchScope::Mailbox => {
                     mailbox == at.0
                         && !self.catalogue.is_ignored(&key)
                         && !self.catalogue.is_suspected_at(mailbox, &key, content)?
@@ -248,7 +248,7 @@ impl Merge<'_> {
     /// Whether one content was asserted to be there later than another: by a position that covers all of the other's. A
     /// line that says it is missing does not count.
     fn is_later(&mut self, one: &Candidate, other: &Candidate) -> bool {
-        let (ones, others) = (one.there(), other.there());
+        let (ones, others) = (one.effective_positions(), other.effective_positions());
         ones.iter().any(|a| others.all_are(|(_, b)| self.covers(a, b)))
     }
 
@@ -276,12 +276,12 @@ impl Merge<'_> {
             }
         }
         let others = (0..among.len()).filter(|index| *index != last);
-        let told = others.into_iter().all(|index| self.is_later(&among[last], &among[index]));
+        let is_latest = others.into_iter().all(|index| self.is_later(&among[last], &among[index]));
         among.swap(0, last);
-        !told
+        !is_latest
     }
 
-    fn give(
+    fn give_back(
         &mut self,
         (mailbox, key): (MailboxRowId, &[u8]),
         given: Vec<Candidate>,
@@ -291,16 +291,16 @@ impl Merge<'_> {
     ) -> Result<(), JobError> {
         let suspect: BTreeSet<ContentRowId> = given
             .iter()
-            .filter(|candidate| candidate.is_bettered_by(&given))
+            .filter(|candidate| candidate.is_damage_with_substitute(&given))
             .map(|candidate| candidate.version.content)
             .collect();
         let is_suspect = |c: &Candidate| suspect.contains(&c.version.content);
-        let suspect: Vec<Version> =
+        let suspect: Vec<ContentVersion> =
             given.iter().filter(|c| is_suspect(c)).map(|c| c.version.clone()).collect();
         // The last version that was replaced is the newest of the older ones.
         let older =
             withheld.iter().rev().filter(|c| matches!(c.withheld, Some((Departed::Replaced, _))));
-        let older: Vec<Version> =
+        let older: Vec<ContentVersion> =
             older.map(|c| c.version.clone()).filter(|v| v.suspect.is_none()).collect();
         for (index, candidate) in given.into_iter().filter(|c| !is_suspect(c)).enumerate() {
             // Every message begins with nothing: a file that was filled is no second message.
@@ -313,9 +313,9 @@ impl Merge<'_> {
             let before = self.versions_before((mailbox, key, candidate.version.content))?;
             let instead = if index == 0 { chain(&suspect, before, &older) } else { before };
             let role = match index {
-                0 if suspect.is_empty() => Role::InPlace,
-                0 => Role::InsteadOfSuspect,
-                _ => Role::Beside,
+                0 if suspect.is_empty() => RestoreReason::InPlace,
+                0 => RestoreReason::InsteadOfSuspect,
+                _ => RestoreReason::Beside,
             };
             each(Decision::Give(RestoreItem {
                 mailbox,
@@ -346,7 +346,7 @@ impl Merge<'_> {
                     mailbox,
                     key,
                     version,
-                    role: Role::Removed,
+                    role: RestoreReason::Removed,
                     missing: false,
                     conflict: false,
                     instead: Vec::new(),
@@ -362,7 +362,7 @@ impl Merge<'_> {
 }
 
 /// Gives what only other drives' ledgers leave out; not what is bettered by what is given.
-fn doubt(
+fn role_by_doubt(
     (mailbox, key): (MailboxRowId, &[u8]),
     in_doubt: Vec<(bool, Candidate)>,
     each: &mut impl FnMut(Decision) -> Result<(), JobError>,
@@ -377,7 +377,7 @@ fn doubt(
                 mailbox,
                 key,
                 version,
-                role: Role::InDoubt { why, replica },
+                role: RestoreReason::InDoubt { why, replica },
                 missing: false,
                 conflict: false,
                 instead: Vec::new(),

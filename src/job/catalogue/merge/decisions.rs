@@ -8,8 +8,8 @@ use crate::model::{RelName, Suspicion, Timestamp};
 
 /// One content that was at a location.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Version {
-    /// The content.
+pub struct ContentVersion {
+    /// Its row in the table of contents: a SHA-256 and a length.
     pub content: ContentRowId,
     /// The file's own time.
     pub modified: Timestamp,
@@ -19,7 +19,7 @@ pub struct Version {
     pub suspect: Option<Suspicion>,
 }
 
-impl FromRow for Version {
+impl FromRow for ContentVersion {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
         Ok(Self {
             content: columns.read()?,
@@ -32,7 +32,7 @@ impl FromRow for Version {
 
 /// Why a content is given back.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Role {
+pub enum RestoreReason {
     /// It is what belongs at its location.
     InPlace,
     /// The same, and a later version that looks like damage is left out for it.
@@ -50,7 +50,7 @@ pub enum Role {
     },
 }
 
-impl Role {
+impl RestoreReason {
     /// Whether drives disagree about it.
     pub fn is_in_doubt(self) -> bool {
         matches!(self, Self::InDoubt { .. })
@@ -60,20 +60,20 @@ impl Role {
 /// What to restore at one location.
 #[derive(Debug, Clone)]
 pub struct RestoreItem {
-    /// Mailbox.
+    /// Its row in the table of mailboxes.
     pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// What is to be there.
-    pub version: Version,
+    pub version: ContentVersion,
     /// Why.
-    pub role: Role,
+    pub role: RestoreReason,
     /// It is missing from the card, or was when a drive was last written to.
     pub missing: bool,
     /// Neither of two contents was asserted later than the other.
     pub conflict: bool,
     /// What to give where there is no good copy of it: a version that looks like damage, then older ones.
-    pub instead: Vec<Version>,
+    pub instead: Vec<ContentVersion>,
     /// The latest position as of which a ledger says so; for the order in which messages came.
     pub latest: u64,
 }
@@ -81,12 +81,12 @@ pub struct RestoreItem {
 /// A content that a restore leaves out.
 #[derive(Debug, Clone)]
 pub struct Withheld {
-    /// Mailbox.
+    /// Its row in the table of mailboxes.
     pub mailbox: MailboxRowId,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// What it is.
-    pub version: Version,
+    pub version: ContentVersion,
     /// Why it left.
     pub why: Departed,
     /// The replica whose ledger says so; `None` where a person said so on this card alone.
@@ -102,7 +102,7 @@ pub enum Decision {
 }
 
 impl RestoreItem {
-    /// Its path.
+    /// Read back from the sorting key; an error means a damaged catalogue.
     pub fn path(&self) -> Result<RelName, JobError> {
         RelName::from_key(&self.key).map_err(|e| JobError::Broken(format!("ledger: {e}")))
     }

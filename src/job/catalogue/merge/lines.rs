@@ -1,7 +1,7 @@
 //! The assertions and departures of all ledgers of a station, one after the other by location, as the merge needs them.
 //! Never decides anything.
 
-use super::decisions::Version;
+use super::decisions::ContentVersion;
 use crate::job::catalogue::row_ids::{ContentRowId, MailboxRowId, ReplicaRowId};
 use crate::job::catalogue::rows::{Columns, FromRow};
 use crate::model::Position;
@@ -12,7 +12,7 @@ pub(in crate::job::catalogue) struct AssertionLine {
     pub replica: ReplicaRowId,
     pub mailbox: MailboxRowId,
     pub key: Vec<u8>,
-    pub version: Version,
+    pub version: ContentVersion,
     pub line: i64,
     pub position: Position,
     pub ended: Option<i64>,

@@ -13,6 +13,6 @@ mod positions;
 mod predecessors;
 mod view;
 
-pub use decisions::{Decision, RestoreItem, Role, Version, Withheld};
+pub use decisions::{ContentVersion, Decision, RestoreItem, RestoreReason, Withheld};
 pub(super) use lines::DepartureLine;
 pub use view::Merge;

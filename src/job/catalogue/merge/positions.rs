@@ -10,7 +10,7 @@ use rusqlite::params;
 use std::collections::HashMap;
 
 /// A mark of a mailbox in a ledger.
-struct Mark {
+struct MarkLine {
     line: i64,
     position: Position,
     /// So many of those before it go up to the latest that it does not cover.
@@ -18,12 +18,12 @@ struct Mark {
 }
 
 /// The marks of one mailbox in one ledger, in their order; `None`: too many.
-type Run = Option<Vec<Mark>>;
+type MarkSequence = Option<Vec<MarkLine>>;
 
 /// What positions cover, and what marks renewed.
 pub(in crate::job::catalogue) struct Lineage {
     writers: Writers,
-    runs: HashMap<(ReplicaRowId, MailboxRowId), Run>,
+    runs: HashMap<(ReplicaRowId, MailboxRowId), MarkSequence>,
     held: usize,
 }
 
@@ -31,7 +31,7 @@ pub(in crate::job::catalogue) struct Lineage {
 #[derive(Debug, Default)]
 pub(in crate::job::catalogue) struct Positions {
     all: Vec<(ReplicaRowId, Position)>,
-    at: HashMap<(ReplicaRowId, WriterId), usize>,
+    index_of: HashMap<(ReplicaRowId, WriterId), usize>,
     /// There are more, which were not looked up: no departure covers those.
     has_unknown: bool,
 }
@@ -39,7 +39,7 @@ pub(in crate::job::catalogue) struct Positions {
 impl Positions {
     pub(in crate::job::catalogue) fn add(&mut self, replica: ReplicaRowId, position: Position) {
         let next = self.all.len();
-        let at = *self.at.entry((replica, position.writer)).or_insert(next);
+        let at = *self.index_of.entry((replica, position.writer)).or_insert(next);
         match self.all.get_mut(at) {
             Some((_, known)) => known.n = known.n.max(position.n),
             None => self.all.push((replica, position)),
@@ -129,10 +129,10 @@ impl Lineage {
         catalogue: &Catalogue,
         replica: ReplicaRowId,
         mailbox: MailboxRowId,
-    ) -> Result<Run, JobError> {
+    ) -> Result<MarkSequence, JobError> {
         let sql = "SELECT line, writer, n FROM mark WHERE replica = ?1 AND mailbox = ?2 \
                    ORDER BY line LIMIT ?3";
-        let mut marks: Vec<Mark> = Vec::new();
+        let mut marks: Vec<MarkLine> = Vec::new();
         let of = params![replica, mailbox, MARKS_HELD as i64 + 1];
         catalogue.each_row(sql, of, |(line, position)| {
             // What is between a mark and the latest before it that it does not cover was covered when that one came.
@@ -140,7 +140,7 @@ impl Lineage {
             while apart > 0 && self.writers.covers(position, marks[apart - 1].position) {
                 apart = marks[apart - 1].apart as usize;
             }
-            marks.push(Mark { line, position, apart: apart as u32 });
+            marks.push(MarkLine { line, position, apart: apart as u32 });
             Ok(())
         })?;
         if self.held + marks.len() > MARKS_HELD {

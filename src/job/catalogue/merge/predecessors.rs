@@ -1,7 +1,7 @@
 //! Earlier versions of a content, step by step, by the departures that name it as the successor: to give back where
 //! there is no good copy of the content. Never gives one that is given by itself.
 
-use super::decisions::Version;
+use super::decisions::ContentVersion;
 use super::view::Merge;
 use crate::job::JobError;
 use crate::job::catalogue::row_ids::{ContentRowId, MailboxRowId};
@@ -13,20 +13,20 @@ use rusqlite::params;
 use std::collections::{BTreeSet, HashSet, VecDeque};
 
 /// A departure that names what came after.
-struct Before {
-    place: ContentAt,
+struct NamedDeparture {
+    content_at: ContentAt,
     position: Position,
 }
 
-impl FromRow for Before {
+impl FromRow for NamedDeparture {
     fn read(columns: &mut Columns<'_, '_>) -> rusqlite::Result<Self> {
-        Ok(Self { place: columns.read()?, position: columns.read()? })
+        Ok(Self { content_at: columns.read()?, position: columns.read()? })
     }
 }
 
 impl Catalogue {
     /// The message that a content was the rest of when it last went from a location, if that is missing there.
-    pub fn missing_behind(
+    pub fn missing_original_of(
         &self,
         row: &FileRow,
         rest: &Identity,
@@ -38,17 +38,20 @@ impl Catalogue {
             return Ok(None);
         }
         let departed = self.departed(mailbox, key, self.content(rest)?)?;
-        let heir = departed.and_then(|departed| departed.successor);
-        let is_here = |heir: &ContentAt| heir.0 == mailbox && heir.1 == key;
-        Ok(heir.filter(is_here).map(|heir| heir.2).filter(|good| missing.contains(good)))
+        let successor = departed.and_then(|departed| departed.successor);
+        let is_here = |successor: &ContentAt| successor.0 == mailbox && successor.1 == key;
+        Ok(successor
+            .filter(is_here)
+            .map(|successor| successor.2)
+            .filter(|good| missing.contains(good)))
     }
 
     /// What left, with this as the successor: another content in place of it, or the same at another location.
     fn came_before(
         &self,
         station: &StationName,
-        place: &ContentAt,
-    ) -> Result<Vec<Before>, JobError> {
+        content_at: &ContentAt,
+    ) -> Result<Vec<NamedDeparture>, JobError> {
         let sql = "SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d \
                    INDEXED BY departure_by_successor JOIN replica ON replica.id = d.replica \
                    AND replica.station = ?1 WHERE d.to_content = ?4 AND d.to_mailbox = ?2 \
@@ -57,7 +60,7 @@ impl Catalogue {
                    ON replica.id = d.replica AND replica.station = ?1 WHERE d.content = ?4 \
                    AND d.to_content IS NULL AND d.to_mailbox = ?2 AND d.to_key = ?3 AND d.counts \
                    LIMIT ?5";
-        let (mailbox, key, content) = place;
+        let (mailbox, key, content) = content_at;
         self.rows(sql, params![station.as_str(), mailbox, key, content, VERSIONS_FOLLOWED as i64])
     }
 
@@ -66,7 +69,7 @@ impl Catalogue {
         &self,
         station: &StationName,
         (mailbox, key, content): &ContentAt,
-    ) -> Result<Option<Version>, JobError> {
+    ) -> Result<Option<ContentVersion>, JobError> {
         let sql = "SELECT a.content, a.suspect, a.modified_s, a.modified_n, a.mode FROM replica \
                    JOIN assertion a ON a.replica = replica.id WHERE replica.station = ?1 \
                    AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 ORDER BY a.replica DESC, \
@@ -78,10 +81,10 @@ impl Catalogue {
 /// What to try one after the other: what looks like damage, the versions before, then what was replaced at the same
 /// location otherwise.
 pub(in crate::job::catalogue) fn chain(
-    suspect: &[Version],
-    before: Vec<Version>,
-    older: &[Version],
-) -> Vec<Version> {
+    suspect: &[ContentVersion],
+    before: Vec<ContentVersion>,
+    older: &[ContentVersion],
+) -> Vec<ContentVersion> {
     let known: HashSet<ContentRowId> = before.iter().map(|version| version.content).collect();
     let older = older.iter().filter(|version| !known.contains(&version.content));
     let all = suspect.iter().cloned().chain(before).chain(older.cloned());
@@ -93,43 +96,43 @@ impl Merge<'_> {
     pub(in crate::job::catalogue) fn versions_before(
         &mut self,
         (mailbox, key, content): (MailboxRowId, &[u8], ContentRowId),
-    ) -> Result<Vec<Version>, JobError> {
+    ) -> Result<Vec<ContentVersion>, JobError> {
         if !self.successors.contains(&content) {
             return Ok(Vec::new());
         }
         let (catalogue, station) = (self.catalogue, self.station);
         let mut ahead = VecDeque::from([(mailbox, key.to_vec(), content)]);
-        let mut met: BTreeSet<ContentAt> = ahead.iter().cloned().collect();
-        let mut all: Vec<Before> = Vec::new();
-        while let Some(place) = ahead.pop_front() {
-            if met.len().max(all.len()) > VERSIONS_FOLLOWED {
+        let mut seen: BTreeSet<ContentAt> = ahead.iter().cloned().collect();
+        let mut all: Vec<NamedDeparture> = Vec::new();
+        while let Some(content_at) = ahead.pop_front() {
+            if seen.len().max(all.len()) > VERSIONS_FOLLOWED {
                 break;
             }
-            for before in catalogue.came_before(station, &place)? {
-                if met.insert(before.place.clone()) {
-                    ahead.push_back(before.place.clone());
+            for before in catalogue.came_before(station, &content_at)? {
+                if seen.insert(before.content_at.clone()) {
+                    ahead.push_back(before.content_at.clone());
                 }
-                if before.place.2 != content {
+                if before.content_at.2 != content {
                     all.push(before);
                 }
             }
         }
-        let mut versions: Vec<Version> = Vec::new();
+        let mut versions: Vec<ContentVersion> = Vec::new();
         while !all.is_empty() && versions.len() < VERSIONS_MAX {
-            let Before { place, .. } = all.swap_remove(self.latest(&all));
-            if versions.iter().any(|version| version.content == place.2)
-                || self.is_given_at((place.0, &place.1), place.2)?
+            let NamedDeparture { content_at, .. } = all.swap_remove(self.latest(&all));
+            if versions.iter().any(|version| version.content == content_at.2)
+                || self.is_given_at((content_at.0, &content_at.1), content_at.2)?
             {
                 continue;
             }
-            let version = catalogue.version_at(station, &place)?;
+            let version = catalogue.version_at(station, &content_at)?;
             versions.extend(version.filter(|version| version.suspect.is_none()));
         }
         Ok(versions)
     }
 
     /// Which of some departures was seen last.
-    fn latest(&mut self, all: &[Before]) -> usize {
+    fn latest(&mut self, all: &[NamedDeparture]) -> usize {
         let mut last = 0;
         for at in 1..all.len() {
             let (one, other) = (all[at].position, all[last].position);
