@@ -144,8 +144,8 @@ impl<'a> Drives<'a> {
             }
             None => false,
         };
-        let learnt = sync.outcome.as_ref().is_ok_and(|report| report.others_need_pass);
-        if learnt && may_work {
+        let others_need_pass = sync.outcome.as_ref().is_ok_and(|report| report.others_need_pass);
+        if others_need_pass && may_work {
             self.sync_each(|other, _| other != number);
         }
         if is_new && may_work {

@@ -101,7 +101,7 @@ impl Writers {
 
     /// Adds what a ledger or the state says of a writer's ancestors.
     pub fn define(&mut self, writer: WriterId, links: &[Position]) {
-        let was_met = self.index.contains_key(&writer);
+        let was_known = self.index.contains_key(&writer);
         let at = self.index_of(writer);
         let links: Box<[Link]> =
             links.iter().map(|link| Link { to: self.index_of(link.writer), n: link.n }).collect();
@@ -112,7 +112,7 @@ impl Writers {
         }
         self.nodes[at as usize].links = Some(links);
         self.is_stale = true;
-        if was_met {
+        if was_known {
             self.forget_conclusions();
         }
     }
@@ -150,12 +150,12 @@ impl Writers {
             return;
         }
         let count = self.nodes.len();
-        let (mut open, mut heirs) = (vec![0_u32; count], vec![Vec::new(); count]);
+        let (mut open, mut children) = (vec![0_u32; count], vec![Vec::new(); count]);
         for (at, node) in (0_u32..).zip(&mut self.nodes) {
             (node.level, node.row, node.index_in_row, node.covered) = (CIRCLING, at, 0, 0);
             for link in node.links.iter().flatten() {
                 open[at as usize] += 1;
-                heirs[link.to as usize].push(at);
+                children[link.to as usize].push(at);
             }
             self.steps += 1 + u64::from(open[at as usize]);
         }
@@ -165,10 +165,10 @@ impl Writers {
             let above = links.map(|link| self.node(link.to).level.saturating_add(1)).max();
             self.nodes[at as usize].level = above.unwrap_or(0);
             self.join_row(at);
-            for heir in &heirs[at as usize] {
-                open[*heir as usize] -= 1;
-                if open[*heir as usize] == 0 {
-                    ready.push(*heir);
+            for child in &children[at as usize] {
+                open[*child as usize] -= 1;
+                if open[*child as usize] == 0 {
+                    ready.push(*child);
                 }
             }
         }

@@ -207,9 +207,9 @@ fn every_drive(
     let mut outcomes: Vec<SyncOutcome> =
         drives.iter().zip(outcomes).map(ended).collect::<Result<_, _>>()?;
     // What one drive has shown of a message the others may lack: their passes were under way, or over.
-    let learnt =
+    let needs_second_pass =
         |sync: &SyncOutcome| sync.outcome.as_ref().is_ok_and(|report| report.others_need_pass);
-    if outcomes.iter().any(learnt) {
+    if outcomes.iter().any(needs_second_pass) {
         for (drive, sync) in drives.iter().zip(&mut outcomes) {
             let Ok(first) = &sync.outcome else { continue };
             // A drive that had everything when its pass ended may lack what was found out since.

@@ -133,8 +133,8 @@ impl Catalogue {
              AND p.replica <> ?1 AND p.is_whole AND replica.station = (SELECT station FROM replica \
              WHERE id = ?1) ORDER BY p.state, p.number DESC"
         );
-        let lenders: Vec<(Option<DriveId>, _, _)> = self.rows(&sql, params![replica, content])?;
-        Ok(lenders
+        let copies: Vec<(Option<DriveId>, _, _)> = self.rows(&sql, params![replica, content])?;
+        Ok(copies
             .into_iter()
             .filter_map(|(id, replica, copy)| Some((id?, replica, copy)))
             .collect())

@@ -27,8 +27,8 @@ fn version_before<'a>(
         }
         let departed = pass.catalogue.departed(row.mailbox, &row.key, known.content)?;
         let by_this = |departed: DepartedRow| {
-            departed.successor.is_some_and(|(mailbox, key, heir)| {
-                (mailbox, heir) == (row.mailbox, content) && key == row.key
+            departed.successor.is_some_and(|(mailbox, key, successor_content)| {
+                (mailbox, successor_content) == (row.mailbox, content) && key == row.key
             })
         };
         if departed.is_none_or(by_this) {
