@@ -4,8 +4,9 @@ Never pulls a stick in use."""
 from box.lanes import bare_story, waiting_story
 from box.mail import messages
 
-# From the mount, or the service's start, to the proven copy.
-SOON = 5
+# From the mount, or the service's start, to the proven copy, on a machine that has other work: what notices nothing comes
+# with the next scan, after a quarter of an hour.
+SOON = 15
 IDLE = 60
 WAKE_UPS = 5
 MEMORY_KIB = 11 * 1024
