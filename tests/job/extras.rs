@@ -1,21 +1,17 @@
 //! The extras on a drive, in addition to the copies: they are written where they differ from what they should be, never
 //! at the cost of a message, whatever a power failure leaves of them. Never checks how a page is laid out.
 
-use crate::card::{Card, drive_ref, mail, station};
+use crate::card::{Card, StopAfter, mail, station, try_write_extras};
 use crate::medium::{HOME, expect_same, expect_whole_bag, snapshot, whole};
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::{Access, bundled_programs::BundledProgram};
 use counterfoil::job::extras::{
     Extras, ExtrasOutcome, IndexEntry, Page, Pages, carried_config, write_extras,
-    write_extras_of_drive,
 };
-use counterfoil::job::replica::PresentDrives;
-use counterfoil::job::{JobError, Progress, Unwatched};
 use counterfoil::model::bag;
 use counterfoil::model::limits::{EXTRAS_CHUNK_BYTES, EXTRAS_TEXT_BYTES, RESERVE_BYTES};
 use std::collections::BTreeMap;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
 
 const PROGRAM: &str = "counterfoil/program/counterfoil-x86_64";
 const SUM: &str = "counterfoil/program/counterfoil-x86_64.sha256";
@@ -63,23 +59,6 @@ impl Fixture {
         std::fs::write(self.folder.path().join("program"), program).unwrap();
         self.extras.config = Some(config.into());
     }
-}
-
-fn try_write_extras(
-    card: &Card,
-    drive: &MemoryDrive,
-    extras: &Extras,
-) -> Result<ExtrasOutcome, JobError> {
-    let (drive, present_drives) = (drive_ref(drive, "stick"), PresentDrives::default());
-    write_extras_of_drive(
-        &card.catalogue,
-        &station(),
-        &drive,
-        &present_drives,
-        &card.clock,
-        extras,
-        &Unwatched,
-    )
 }
 
 fn extras_written(card: &Card, drive: &MemoryDrive, extras: &Extras) -> ExtrasOutcome {
@@ -292,17 +271,6 @@ fn second_day_without_room(card: &Card, drive: &MemoryDrive, fixture: &Fixture) 
     assert_eq!(text(drive, "index.html"), before);
 }
 
-/// Asks to stop after this many polls.
-struct StopAfter(AtomicU64);
-
-impl Progress for StopAfter {
-    fn advance(&self, _: u64, _: u64) {}
-
-    fn stop(&self) -> bool {
-        self.0.fetch_update(Ordering::Relaxed, Ordering::Relaxed, |n| n.checked_sub(1)).is_err()
-    }
-}
-
 #[test]
 fn it_ends_at_once_when_there_is_mail_and_goes_on_later() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -310,7 +278,7 @@ fn it_ends_at_once_when_there_is_mail_and_goes_on_later() {
     first_day(&card, &drive);
     for patience in 0..20 {
         let admitted = card.admit(&drive, Access::Write).unwrap();
-        let progress = StopAfter(AtomicU64::new(patience));
+        let progress = StopAfter::polls(patience);
         let done = write_extras(&card.catalogue, &station(), &admitted, &fixture.extras, &progress)
             .unwrap();
         expect_program_whole_or_without_hash(&drive, "stopped");

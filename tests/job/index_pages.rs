@@ -1,15 +1,12 @@
 //! The list of a drive's messages, page by page, by the numbers of their copies: no page changes without need. Never
 //! checks how a page is laid out.
 
-use crate::card::{Card, drive_ref, mail, station};
+use crate::card::{Card, mail, try_write_extras};
 use crate::medium::HOME;
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::Access;
 use counterfoil::job::Unwatched;
-use counterfoil::job::extras::{
-    Extras, ExtrasOutcome, IndexedMessage, Page, Pages, write_extras_of_drive,
-};
-use counterfoil::job::replica::PresentDrives;
+use counterfoil::job::extras::{Extras, ExtrasOutcome, IndexedMessage, Page, Pages};
 use counterfoil::job::replica::prune::prune;
 use counterfoil::model::bag;
 use counterfoil::model::limits::{INDEX_FOLDER_CHARS, INDEX_LATEST};
@@ -54,18 +51,8 @@ impl Pages for Lines {
 }
 
 fn write_pages(card: &Card, drive: &MemoryDrive, most: usize) -> ExtrasOutcome {
-    let cargo = Extras { pages: Some(Arc::new(Lines(most))), ..Extras::default() };
-    let (drive, present_drives) = (drive_ref(drive, "stick"), PresentDrives::default());
-    write_extras_of_drive(
-        &card.catalogue,
-        &station(),
-        &drive,
-        &present_drives,
-        &card.clock,
-        &cargo,
-        &Unwatched,
-    )
-    .unwrap()
+    let extras = Extras { pages: Some(Arc::new(Lines(most))), ..Extras::default() };
+    try_write_extras(card, drive, &extras).unwrap()
 }
 
 /// Every page of the list, by name, without its padding.

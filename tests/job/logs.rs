@@ -1,7 +1,7 @@
 //! Ledgers and manifests in which lines rot, or which somebody deletes: the damage is found by reading them from the
 //! first byte, and repaired. Never waits, and never checks how a catalogue stores what it knows.
 
-use crate::card::{Card, mail, station};
+use crate::card::{Card, StopAfter, mail, station};
 use crate::medium::{copies_of, expect_same, expect_whole_bag, ledger_kinds, snapshot, whole};
 use crate::support::cases::cases;
 use crate::support::memory::MemoryDrive;
@@ -11,7 +11,6 @@ use counterfoil::job::replica::scrub::{ScrubStep, Scrubber, Unfinished};
 use counterfoil::job::replica::verify::{verify, verify_logs};
 use counterfoil::job::{Progress, Unwatched};
 use counterfoil::model::Finding;
-use std::sync::atomic::{AtomicU32, Ordering};
 
 const LEDGER: &str = "counterfoil/pier-4/ledger.jsonl";
 pub(crate) const MANIFEST: &str = "counterfoil/pier-4/manifest-sha256.txt";
@@ -305,19 +304,6 @@ pub(crate) fn scrub_step(
     scrubber.step(&mut admitted, rest).unwrap()
 }
 
-/// Asks to stop after this many polls.
-struct StopAfter(AtomicU32);
-
-impl Progress for StopAfter {
-    fn advance(&self, _: u64, _: u64) {}
-
-    fn stop(&self) -> bool {
-        self.0
-            .fetch_update(Ordering::Relaxed, Ordering::Relaxed, |left| left.checked_sub(1))
-            .is_err()
-    }
-}
-
 /// Steps that end after one line, with mail that arrives in between, and a line that rots meanwhile.
 #[test]
 fn a_cycle_reads_the_whole_ledger_in_steps_of_one_line() {
@@ -328,7 +314,7 @@ fn a_cycle_reads_the_whole_ledger_in_steps_of_one_line() {
         }
         let (mut rest, mut findings, mut steps) = (None, Vec::new(), 0);
         loop {
-            let taken = scrub_step(&card, &drive, &mut rest, &StopAfter(AtomicU32::new(1)));
+            let taken = scrub_step(&card, &drive, &mut rest, &StopAfter::polls(1));
             findings.extend(taken.findings);
             steps += 1;
             assert!(steps < 200, "no end");
@@ -360,9 +346,9 @@ fn both_logs_are_read_once_in_a_cycle() {
     let logs = || (drive.file(LEDGER).unwrap().len() + drive.file(MANIFEST).unwrap().len()) as u64;
     let before = logs();
     // One poll a line; the last comes before the first copy.
-    let lines = ledger_kinds(&drive).len() as u32 + 4;
+    let lines = ledger_kinds(&drive).len() as u64 + 4;
     let mut rest = None;
-    let taken = scrub_step(&card, &drive, &mut rest, &StopAfter(AtomicU32::new(lines)));
+    let taken = scrub_step(&card, &drive, &mut rest, &StopAfter::polls(lines));
     assert_eq!((taken.bytes, taken.ended), (before, false), "both logs and no more");
     let taken = scrub_step(&card, &drive, &mut rest, &Unwatched);
     assert!(taken.ended);

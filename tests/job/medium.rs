@@ -26,6 +26,12 @@ pub(crate) fn copies(drive: &MemoryDrive) -> BTreeMap<String, Vec<u8>> {
     all.filter(|(path, _)| path.starts_with("data/")).collect()
 }
 
+/// Where on the drive the one copy of a content is, from its root.
+pub(crate) fn only_copy(drive: &MemoryDrive, content: &[u8]) -> String {
+    let [copy] = copies_of(drive, content).try_into().expect("one copy");
+    copy
+}
+
 /// Where on the drive the copies of a content are, from its root.
 pub(crate) fn copies_of(drive: &MemoryDrive, content: &[u8]) -> Vec<String> {
     let same = copies(drive).into_iter().filter(|(_, bytes)| bytes == content);

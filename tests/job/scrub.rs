@@ -1,9 +1,9 @@
 //! Scrubbing: copies are read again in steps and cycles, and made again from any source that is still good; drives that
 //! do not keep what they are given are detected. Never waits: the clock is moved by hand.
 
-use crate::card::{Card, drive_ref, mail};
+use crate::card::{Card, StopAfter, drive_ref, mail, mirrored_messages};
 use crate::medium::{
-    HOME, copies_of, count, expect_same, expect_whole_bag, ledger_kinds, restored, whole,
+    HOME, count, expect_same, expect_whole_bag, ledger_kinds, only_copy, restored, whole,
 };
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::Access;
@@ -13,7 +13,6 @@ use counterfoil::job::replica::scrub::{ScrubRules, ScrubStep, Scrubber, Unfinish
 use counterfoil::job::sync_drive::SyncOutcome;
 use counterfoil::job::{DriveRef, JobError, Progress, Unwatched};
 use counterfoil::model::{Clock as _, Finding, Suspicion};
-use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
 const DAY: u64 = 86_400;
@@ -46,42 +45,15 @@ fn row(card: &Card) -> DriveRow {
     drive
 }
 
-fn messages(names: &[&str]) -> (Card, MemoryDrive) {
-    let (card, drive) = (Card::new(), MemoryDrive::default());
-    for name in names {
-        card.deliver(&format!("inbox/{name}"), &mail(name));
-    }
-    card.mirrored(&drive);
-    (card, drive)
-}
-
-fn only_copy(drive: &MemoryDrive, content: &[u8]) -> String {
-    let [copy] = copies_of(drive, content).try_into().expect("one copy");
-    copy
-}
-
 /// Bytes of the ledger and the manifest.
 fn logs_of(drive: &MemoryDrive) -> u64 {
     let length = |log: &str| drive.file(&format!("{HOME}{log}")).unwrap().len() as u64;
     length("ledger.jsonl") + length("manifest-sha256.txt")
 }
 
-/// Asks to stop after this many polls.
-struct StopAfter(AtomicU32);
-
-impl Progress for StopAfter {
-    fn advance(&self, _: u64, _: u64) {}
-
-    fn stop(&self) -> bool {
-        self.0
-            .fetch_update(Ordering::Relaxed, Ordering::Relaxed, |left| left.checked_sub(1))
-            .is_err()
-    }
-}
-
 #[test]
 fn a_round_is_one_line_and_the_next_is_due_when_its_time_has_come() {
-    let (card, drive) = messages(&["one", "two", "three"]);
+    let (card, drive) = mirrored_messages(&["one", "two", "three"]);
     let wait = due(&card, &drive);
     assert_eq!(wait, Duration::from_secs(7 * DAY), "seven eighths of the span");
     card.clock.set_wall(1_800_000_000 + 7 * DAY as i64);
@@ -109,8 +81,7 @@ fn steps_that_end_early_make_one_cycle_wherever_they_end() {
         let logs = logs_of(&drive);
         let (mut rest, mut steps, mut bytes) = (None, 0, 0);
         loop {
-            let taken =
-                scrub_step_until(&card, &drive, &mut rest, &StopAfter(AtomicU32::new(patience)));
+            let taken = scrub_step_until(&card, &drive, &mut rest, &StopAfter::polls(patience));
             bytes += taken.bytes;
             steps += 1;
             if taken.ended {
@@ -128,7 +99,7 @@ fn steps_that_end_early_make_one_cycle_wherever_they_end() {
 
 #[test]
 fn what_rots_is_recorded_at_once_and_made_anew() {
-    let (card, drive) = messages(&["one", "two", "three"]);
+    let (card, drive) = mirrored_messages(&["one", "two", "three"]);
     let bad = only_copy(&drive, &mail("two"));
     drive.tamper(&bad, |bytes| bytes[20] ^= 1);
     drive.remove(&only_copy(&drive, &mail("one")));
@@ -150,7 +121,7 @@ fn what_rots_is_recorded_at_once_and_made_anew() {
 /// A machine without a clock of its own, or whose clock is set while it runs: a cycle more, or one less.
 #[test]
 fn a_clock_that_jumps_makes_no_loop() {
-    let (card, drive) = messages(&["one", "two"]);
+    let (card, drive) = mirrored_messages(&["one", "two"]);
     assert!(!due(&card, &drive).is_zero());
     for wall in [0, 4_000_000_000, 0, 1_800_000_000, 100] {
         card.clock.set_wall(wall);
@@ -180,7 +151,7 @@ fn a_clock_that_jumps_makes_no_loop() {
 /// The mailbox no longer has the message; another drive has.
 #[test]
 fn a_lost_copy_is_made_again_from_another_drive_that_is_here() {
-    let (card, amber) = messages(&["one", "two", "three"]);
+    let (card, amber) = mirrored_messages(&["one", "two", "three"]);
     let birch = MemoryDrive::default();
     let present_drives = PresentDrives::default();
     let (first, second) = (drive_ref(&amber, "amber"), drive_ref(&birch, "birch"));
@@ -223,7 +194,7 @@ fn drive_spoilt(drive: &MemoryDrive, name: &str) {
 /// A copy that the other drive has lost too is not used, and the loss is detected.
 #[test]
 fn a_bad_copy_is_not_used_for_another_drive() {
-    let (card, amber) = messages(&["one"]);
+    let (card, amber) = mirrored_messages(&["one"]);
     let birch = MemoryDrive::default();
     let present_drives = PresentDrives::default();
     let (first, second) = (drive_ref(&amber, "amber"), drive_ref(&birch, "birch"));
@@ -251,7 +222,7 @@ fn expect_whole_or_bad(drive: &MemoryDrive) {
 /// Fault of the card: the bytes change and nothing else does.
 #[test]
 fn a_message_that_the_card_changed_is_suspect_and_never_replaces_the_good_copy() {
-    let (card, drive) = messages(&["one", "two"]);
+    let (card, drive) = mirrored_messages(&["one", "two"]);
     let good = card.messages();
     card.rot("inbox/two");
     assert_eq!(card.scan(0).changes, 0, "nobody wrote to it");
@@ -280,7 +251,7 @@ fn a_message_that_the_card_changed_is_suspect_and_never_replaces_the_good_copy()
 
 #[test]
 fn one_read_error_marks_a_drive_until_all_of_it_was_read_without() {
-    let (card, drive) = messages(&["one", "two"]);
+    let (card, drive) = mirrored_messages(&["one", "two"]);
     let copy = only_copy(&drive, &mail("two"));
     drive.set_unreadable_from(&copy, 5);
     assert!(scrub_step(&card, &drive, &mut None).lost);
@@ -297,7 +268,7 @@ fn one_read_error_marks_a_drive_until_all_of_it_was_read_without() {
 /// A pulled stick reports errors too, and is not a bad one.
 #[test]
 fn a_pull_is_no_read_error() {
-    let (card, drive) = messages(&["one", "two"]);
+    let (card, drive) = mirrored_messages(&["one", "two"]);
     let pulled_after = |operations| {
         drive.pull_after(operations);
         let mut admitted = card.admit(&drive, Access::Write)?;
@@ -330,7 +301,7 @@ fn came_back(card: &Card, drive: &MemoryDrive) {
 /// Fault 18: where addresses wrap, old copies have the bytes of later ones.
 #[test]
 fn a_drive_that_returns_the_bytes_of_other_files_is_not_trusted() {
-    let (card, drive) = messages(&["one", "two", "six"]);
+    let (card, drive) = mirrored_messages(&["one", "two", "six"]);
     came_back(&card, &drive);
     let (one, two) = (only_copy(&drive, &mail("one")), only_copy(&drive, &mail("two")));
     let other = drive.file(&only_copy(&drive, &mail("six"))).unwrap();
@@ -365,7 +336,7 @@ fn a_drive_that_returns_the_bytes_of_other_files_is_not_trusted() {
 /// One bad copy, or several lost in a power failure, are no reason to distrust a drive.
 #[test]
 fn copies_lost_in_a_power_failure_do_not_discredit_a_drive() {
-    let (card, drive) = messages(&["one", "two", "three"]);
+    let (card, drive) = mirrored_messages(&["one", "two", "three"]);
     for name in ["one", "two", "three"] {
         let length = mail(name).len();
         drive.tamper(&only_copy(&drive, &mail(name)), |bytes| *bytes = vec![0; length]);
@@ -379,7 +350,7 @@ fn copies_lost_in_a_power_failure_do_not_discredit_a_drive() {
 /// Worn out: the drive accepts writes, and comes back as it was.
 #[test]
 fn a_drive_that_keeps_nothing_is_not_trusted_the_third_time() {
-    let (card, drive) = messages(&["one"]);
+    let (card, drive) = mirrored_messages(&["one"]);
     let old: Vec<_> =
         drive.files().into_iter().map(|path| (path.clone(), drive.file(&path).unwrap())).collect();
     for fall in 1..=3 {

@@ -1,8 +1,10 @@
 //! Copies that rot or disappear: found by reading everything again, recorded on the drive, made again. Never repairs by
 //! hand what the next pass should repair.
 
-use crate::card::{Card, mail};
-use crate::medium::{HOME, copies_of, count, expect_same, ledger_kinds, restored, snapshot, whole};
+use crate::card::{Card, mail, mirrored_messages};
+use crate::medium::{
+    HOME, copies_of, count, expect_same, ledger_kinds, only_copy, restored, snapshot, whole,
+};
 use crate::support::memory::MemoryDrive;
 use counterfoil::disk::Access;
 use counterfoil::job::Unwatched;
@@ -13,24 +15,10 @@ fn verified(card: &Card, drive: &MemoryDrive) -> VerifyReport {
     verify(&card.catalogue, &mut admitted, &card.clock, &Unwatched, true).unwrap()
 }
 
-fn three_messages() -> (Card, MemoryDrive) {
-    let (card, drive) = (Card::new(), MemoryDrive::default());
-    for name in ["one", "two", "three"] {
-        card.deliver(&format!("inbox/{name}"), &mail(name));
-    }
-    card.mirrored(&drive);
-    (card, drive)
-}
-
-fn only_copy(drive: &MemoryDrive, content: &[u8]) -> String {
-    let [copy] = copies_of(drive, content).try_into().expect("one copy");
-    copy
-}
-
 /// Faults 22, 27, 49.
 #[test]
 fn a_damaged_copy_is_found_recorded_and_made_anew() {
-    let (card, drive) = three_messages();
+    let (card, drive) = mirrored_messages(&["one", "two", "three"]);
     let bad = only_copy(&drive, &mail("two"));
     drive.tamper(&bad, |bytes| bytes[20] ^= 1);
 
@@ -59,7 +47,7 @@ fn a_damaged_copy_is_found_recorded_and_made_anew() {
 /// Fault 32.
 #[test]
 fn a_missing_copy_is_found_recorded_and_made_anew() {
-    let (card, drive) = three_messages();
+    let (card, drive) = mirrored_messages(&["one", "two", "three"]);
     let gone = only_copy(&drive, &mail("two"));
     drive.remove(&gone);
 
@@ -82,7 +70,7 @@ fn a_missing_copy_is_found_recorded_and_made_anew() {
 
 #[test]
 fn a_copy_that_reads_right_again_is_sound_again() {
-    let (card, drive) = three_messages();
+    let (card, drive) = mirrored_messages(&["one", "two", "three"]);
     let copy = only_copy(&drive, &mail("two"));
     drive.tamper(&copy, |bytes| bytes[20] ^= 1);
     assert_eq!(verified(&card, &drive).damaged.len(), 1);
@@ -100,7 +88,7 @@ fn a_copy_that_reads_right_again_is_sound_again() {
 /// The source is gone: nothing can make the copy again, and that is reported every time.
 #[test]
 fn a_damaged_copy_of_a_message_no_longer_in_the_mailbox_stays_damaged() {
-    let (card, drive) = three_messages();
+    let (card, drive) = mirrored_messages(&["one", "two", "three"]);
     card.delete("inbox/two");
     card.mirrored(&drive);
     drive.tamper(&only_copy(&drive, &mail("two")), |bytes| bytes.truncate(30));
@@ -115,7 +103,7 @@ fn a_damaged_copy_of_a_message_no_longer_in_the_mailbox_stays_damaged() {
 /// Fault 9: the last commits of a session are read again when the drive comes back.
 #[test]
 fn a_drive_that_lost_its_last_writes_is_found_out_when_it_comes_back() {
-    let (card, drive) = three_messages();
+    let (card, drive) = mirrored_messages(&["one", "two", "three"]);
     drive.tamper(&only_copy(&drive, &mail("three")), Vec::clear);
     drive.replug(false);
     card.clock.reboot();

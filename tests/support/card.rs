@@ -7,17 +7,19 @@ pub(crate) use super::mail::mail;
 use super::memory::MemoryDrive;
 use counterfoil::disk::{Access, MailboxDir, VolumeSource};
 use counterfoil::job::catalogue::{Catalogue, CopyStatus, FileState};
+use counterfoil::job::extras::{Extras, ExtrasOutcome, write_extras_of_drive};
 use counterfoil::job::mirror::{OpenMailbox, Pass, PassReport};
 use counterfoil::job::replica::{NewDrivePolicy, PresentDrives, Replica};
 use counterfoil::job::scan::{ScanReport, ScanRules, check_paths, scan};
 use counterfoil::job::sync_drive::{self, SyncOutcome};
-use counterfoil::job::{DriveRef, JobError, MailboxRef, Unwatched};
+use counterfoil::job::{DriveRef, JobError, MailboxRef, Progress, Unwatched};
 use counterfoil::model::{Clock, Identity, RelName, StationName};
 use globset::GlobSet;
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use tempfile::TempDir;
 
 /// A temporary folder, deleted when the value is dropped; in memory where the machine has such a file system, so that
@@ -290,4 +292,44 @@ pub(crate) fn tree(root: &Path) -> BTreeMap<String, Vec<u8>> {
             (path, std::fs::read(entry.path()).unwrap())
         })
         .collect()
+}
+
+/// A card whose messages have these names and contents, on a drive that has a copy of each.
+pub(crate) fn mirrored_messages(names: &[&str]) -> (Card, MemoryDrive) {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    for name in names {
+        card.deliver(&format!("inbox/{name}"), &mail(name));
+    }
+    card.mirrored(&drive);
+    (card, drive)
+}
+
+/// Writes what a drive carries in addition to the copies.
+pub(crate) fn try_write_extras(
+    card: &Card,
+    drive: &MemoryDrive,
+    extras: &Extras,
+) -> Result<ExtrasOutcome, JobError> {
+    let (drive, present_drives) = (drive_ref(drive, "stick"), PresentDrives::default());
+    let (catalogue, clock) = (&card.catalogue, &card.clock);
+    let station = station();
+    write_extras_of_drive(catalogue, &station, &drive, &present_drives, clock, extras, &Unwatched)
+}
+
+/// Asks to stop after a number of polls.
+pub(crate) struct StopAfter(AtomicU64);
+
+impl StopAfter {
+    pub(crate) fn polls(polls: u64) -> Self {
+        Self(AtomicU64::new(polls))
+    }
+}
+
+impl Progress for StopAfter {
+    fn advance(&self, _: u64, _: u64) {}
+
+    fn stop(&self) -> bool {
+        let one_less = |left: u64| left.checked_sub(1);
+        self.0.fetch_update(Ordering::Relaxed, Ordering::Relaxed, one_less).is_err()
+    }
 }
