@@ -1,23 +1,27 @@
 //! The real drive: a folder, usually the mount point of a removable file system.
 //! Never opens anything by path: every call uses the handle of the root, which is opened at the start.
 
+use super::drive_file::{DriveFile, hollow_file_error};
 use super::error::DiskError;
-use super::error::ErrorKind::{Failing, Gone, Refused};
+use super::error::ErrorKind::{Failing, Gone};
 use super::mounts::{MountedDrive, System};
-use super::openat::{self, DRIVE};
+use super::new_folder::{inherited_owner, set_owner};
+use super::openat::{self, DRIVE, TracelessReading};
 use super::volume::{
     Access, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts, VolumeSource,
 };
-use crate::model::limits::{HOLLOW_FROM, HOLLOW_TIMES, LEDGER_JUNK_BYTES};
+use crate::model::limits::{BATCH_MESSAGES_MAX, HOLLOW_FROM, HOLLOW_TIMES, LEDGER_JUNK_BYTES};
 use crate::model::{Medium, PayloadName, RelName, escape};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{
-    AtFlags, FallocateFlags, FileType, FlockOperation, OFlags, StatVfsMountFlags, StatxFlags,
+    AtFlags, FallocateFlags, FileType, FlockOperation, OFlags, Stat, StatVfsMountFlags, StatxFlags,
 };
 use rustix::io::Errno;
 use rustix::process::{Gid, Uid};
+use std::collections::HashSet;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
+use std::sync::Mutex;
 
 /// File system number of FAT in `statfs` (statfs(2)).
 const FAT: i64 = 0x4d44;
@@ -76,7 +80,17 @@ struct DirVolume {
     fat: bool,
     /// Size of the file system, in bytes: no file of ours can be longer.
     capacity: u64,
+    reading: TracelessReading,
+    /// No name on it can lead to a device.
+    has_no_devices: bool,
+    /// Files made since it was opened and not read yet.
+    made: Mutex<HashSet<RelName>>,
+    /// Who gets what root makes here, so that the owner's daemon continues with it; none if root is the owner.
+    owner: Option<(Uid, Gid)>,
 }
+
+/// Files whose making is remembered until they are read back: two of the largest batches.
+const MADE_MAX: usize = 2 * BATCH_MESSAGES_MAX;
 
 /// The longest file that may be written, in bytes: the limit of the file system, or that of this process (setrlimit(2),
 /// RLIMIT_FSIZE), since a write beyond it would kill the program.
@@ -114,11 +128,6 @@ fn identify(
     Ok(FolderId { device, inode: x.stx_ino, mount: x.stx_mnt_id, name })
 }
 
-/// The error of a file whose length is greater than what the medium holds of it.
-fn hollow_file_error(at: &RelName, shown: &str) -> DiskError {
-    DiskError::with("read", format_args!("{at} on {shown}"), Errno::FBIG, Refused)
-}
-
 fn medium_of(device: u64) -> Medium {
     let device = System::host().device(((device >> 32) as u32, device as u32));
     device.map_or(Medium::Other, |device| device.medium())
@@ -143,6 +152,7 @@ impl DirVolume {
         }
         let fs = rustix::fs::fstatfs(&root).map_err(fail)?;
         let vfs = rustix::fs::fstatvfs(&root).map_err(fail)?;
+        let owner = inherited_owner(&rustix::fs::fstat(&root).map_err(fail)?);
         let fat = fs.f_type as i64 == FAT;
         let found = volume_source
             .only
@@ -159,23 +169,36 @@ impl DirVolume {
             serial: found.and_then(MountedDrive::serial_now),
             medium: medium_of(folder.device),
         };
-        let capacity = vfs.f_blocks.saturating_mul(vfs.f_frsize);
-        Ok(Self { root, volume_source: volume_source.clone(), facts, fat, capacity })
+        Ok(Self {
+            root,
+            volume_source: volume_source.clone(),
+            facts,
+            fat,
+            capacity: vfs.f_blocks.saturating_mul(vfs.f_frsize),
+            reading: TracelessReading::default(),
+            has_no_devices: fat || vfs.f_flag.contains(StatVfsMountFlags::NODEV),
+            made: Mutex::default(),
+            owner,
+        })
     }
 
-    /// Gives what root has made to the owner of the drive, whose daemon continues with it.
     fn give_to_owner(&self, made: BorrowedFd<'_>) -> Result<(), Errno> {
-        if !super::host::is_root() {
-            return Ok(());
-        }
-        let owner = rustix::fs::fstat(&self.root)?;
+        let Some(owner) = self.owner else { return Ok(()) };
         let now = rustix::fs::fstat(made)?;
         // If the file system has no owners, both are those of the mount options.
-        if (owner.st_uid, owner.st_gid) == (now.st_uid, now.st_gid) {
-            return Ok(());
+        match (now.st_uid, now.st_gid) == (owner.0.as_raw(), owner.1.as_raw()) {
+            true => Ok(()),
+            false => set_owner(made, owner),
         }
-        let (user, group) = (Uid::from_raw(owner.st_uid), Gid::from_raw(owner.st_gid));
-        rustix::fs::fchown(made, Some(user), Some(group))
+    }
+
+    /// Opens a file for reading. What comes from a stranger is checked before it is opened, unless it can be no device.
+    fn open_to_read(&self, at: &RelName) -> Result<(OwnedFd, Stat), DiskError> {
+        let is_own = || self.made.lock().is_ok_and(|mut made| made.remove(at));
+        match self.has_no_devices || is_own() {
+            true => self.reading.open_known_file(self.root.as_fd(), at, DRIVE),
+            false => self.reading.open_file(self.root.as_fd(), at, DRIVE),
+        }
     }
 
     fn fail(&self, operation: &'static str, at: &RelName, errno: Errno) -> DiskError {
@@ -276,8 +299,8 @@ impl Volume for DirVolume {
     }
 
     fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
-        match openat::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE) {
-            Ok((_, stat)) => Ok(Some(openat::facts(&stat).bytes)),
+        match openat::stat_file(self.root.as_fd(), at, DRIVE) {
+            Ok(stat) => Ok(Some(openat::facts(&stat).bytes)),
             Err(error) if error.errno == Errno::NOENT => Ok(None),
             Err(error) => Err(error),
         }
@@ -288,8 +311,16 @@ impl Volume for DirVolume {
         let fd = openat::open(self.root.as_fd(), at, flags, DRIVE)
             .map_err(|errno| self.fail("create", at, errno))?;
         self.give_to_owner(fd.as_fd()).map_err(|errno| self.fail("create", at, errno))?;
+        if !self.has_no_devices
+            && let Ok(mut made) = self.made.lock()
+        {
+            if made.len() >= MADE_MAX {
+                made.clear();
+            }
+            made.insert(at.clone());
+        }
         let (at, shown) = (at.clone(), self.facts.shown.clone());
-        Ok(Box::new(OpenFile { fd, at, shown, offset: 0, left: None }))
+        Ok(Box::new(DriveFile { fd, at, shown, offset: 0, left: None }))
     }
 
     fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
@@ -331,8 +362,7 @@ impl Volume for DirVolume {
     fn remove(&self, at: &RelName) -> Result<(), DiskError> {
         let fail = |errno| self.fail("remove", at, errno);
         // Only a regular file without a second name: anything else is not ours to remove.
-        let (_, stat) = openat::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
-        if stat.st_nlink > 1 {
+        if openat::stat_file(self.root.as_fd(), at, DRIVE)?.st_nlink > 1 {
             return Err(fail(Errno::MLINK));
         }
         let above =
@@ -371,7 +401,7 @@ impl Volume for DirVolume {
         offset: u64,
         from: ReadFrom,
     ) -> Result<Box<dyn Source>, DiskError> {
-        let (fd, stat) = openat::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
+        let (fd, stat) = self.open_to_read(at)?;
         if openat::facts(&stat).bytes > self.capacity.max(offset) {
             // Hardly anything of it is on the medium, and reading it would take for ever.
             return Err(hollow_file_error(at, &self.facts.shown));
@@ -395,46 +425,6 @@ impl Volume for DirVolume {
             advise(offset, rustix::fs::Advice::WillNeed)?;
         }
         let (at, shown) = (at.clone(), self.facts.shown.clone());
-        Ok(Box::new(OpenFile { fd, at, shown, offset, left }))
-    }
-}
-
-struct OpenFile {
-    fd: OwnedFd,
-    at: RelName,
-    shown: String,
-    offset: u64,
-    /// Bytes that are still read of a file whose length is far greater than what the medium holds of it.
-    left: Option<u64>,
-}
-
-impl OpenFile {
-    fn fail(&self, operation: &'static str, errno: Errno) -> DiskError {
-        DiskError::new(operation, format_args!("{} on {}", self.at, self.shown), errno)
-    }
-}
-
-impl Sink for OpenFile {
-    fn write(&mut self, bytes: &[u8]) -> Result<(), DiskError> {
-        openat::write_all(self.fd.as_fd(), bytes, self.offset)
-            .map_err(|errno| self.fail("write", errno))?;
-        self.offset += bytes.len() as u64;
-        Ok(())
-    }
-}
-
-impl Source for OpenFile {
-    fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
-        let got =
-            rustix::io::retry_on_intr(|| rustix::io::pread(&self.fd, &mut *into, self.offset))
-                .map_err(|errno| self.fail("read", errno))?;
-        self.offset += got as u64;
-        if let Some(left) = &mut self.left {
-            *left = left.saturating_sub(got as u64);
-            if *left == 0 {
-                return Err(hollow_file_error(&self.at, &self.shown));
-            }
-        }
-        Ok(got)
+        Ok(Box::new(DriveFile { fd, at, shown, offset, left }))
     }
 }

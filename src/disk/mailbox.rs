@@ -2,7 +2,7 @@
 //! Never follows a link, opens a pipe or device, or reads a file without end.
 
 use super::error::DiskError;
-use super::openat::{self, HOST};
+use super::openat::{self, HOST, TracelessReading};
 use super::volume::Source;
 use super::walk::{Walk, WalkEntry};
 use crate::model::message::FileFacts;
@@ -18,6 +18,7 @@ use std::path::{Path, PathBuf};
 pub struct MailboxDir {
     root: OwnedFd,
     path: PathBuf,
+    reading: TracelessReading,
 }
 
 /// What a name in a mailbox stands for.
@@ -49,7 +50,7 @@ impl MailboxDir {
         let shown = escape::shown(path.as_os_str().as_bytes());
         let root = openat::open_root(path)
             .map_err(|errno| DiskError::new("open mailbox", shown, errno))?;
-        Ok(Self { root, path: path.to_owned() })
+        Ok(Self { root, path: path.to_owned(), reading: TracelessReading::default() })
     }
 
     /// Its path on the host.
@@ -70,7 +71,7 @@ impl MailboxDir {
 
     /// Walks the tree. `enter` decides for each folder whether it is entered.
     pub fn walk(&self, enter: impl Fn(&RelName) -> bool) -> impl Iterator<Item = WalkEntry> {
-        Walk::below(self.root.as_fd(), enter)
+        Walk::below(self.root.as_fd(), &self.reading, enter)
     }
 
     /// Finds what a name stands for, without opening it.
@@ -92,20 +93,22 @@ impl MailboxDir {
 
     /// Whether a folder has entries; `true` if it cannot be read.
     pub fn has_entries(&self, folder: &RelName) -> bool {
-        let Ok(dir) = openat::open_dir(self.root.as_fd(), Some(folder), HOST) else { return true };
+        let dir = self.reading.open(self.root.as_fd(), folder, OFlags::DIRECTORY, HOST);
+        let Ok(dir) = dir else { return true };
         let Ok(mut entries) = rustix::fs::Dir::new(dir) else { return true };
         entries.any(|entry| entry.is_ok_and(|e| ![c".", c".."].contains(&e.file_name())))
     }
 
     /// Opens a message for reading.
     pub fn open_message(&self, at: &RelName) -> Result<MessageFile, DiskError> {
-        Self::open_below(self.root.as_fd(), at)
+        let opened = self.reading.open_file(self.root.as_fd(), at, HOST)?;
+        Ok(MessageFile::new(at, opened))
     }
 
-    /// The same below any open folder of the host.
-    pub(super) fn open_below(root: BorrowedFd<'_>, at: &RelName) -> Result<MessageFile, DiskError> {
-        let (fd, stat) = openat::open_file(root, at, OFlags::RDONLY, HOST)?;
-        Ok(MessageFile { fd, at: at.clone(), opened_as: openat::facts(&stat), offset: 0 })
+    /// The same for one that a walk or a look of this scan has found to be a regular file.
+    pub fn open_seen_message(&self, at: &RelName) -> Result<MessageFile, DiskError> {
+        let opened = self.reading.open_known_file(self.root.as_fd(), at, HOST)?;
+        Ok(MessageFile::new(at, opened))
     }
 }
 
@@ -119,6 +122,10 @@ pub struct MessageFile {
 }
 
 impl MessageFile {
+    pub(super) fn new(at: &RelName, (fd, stat): (OwnedFd, Stat)) -> Self {
+        Self { fd, at: at.clone(), opened_as: openat::facts(&stat), offset: 0 }
+    }
+
     /// The file's facts when it was opened.
     pub fn facts_at_open(&self) -> FileFacts {
         self.opened_as

@@ -5,6 +5,7 @@ pub mod bundled_programs;
 mod clear;
 mod demo_dir;
 mod dir_volume;
+mod drive_file;
 mod error;
 pub mod host;
 mod mailbox;

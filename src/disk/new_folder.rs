@@ -49,9 +49,10 @@ fn make_missing(path: &Path) -> Result<(), DiskError> {
     }
 }
 
-/// The owner that a new entry of a folder gets; `None` if this user may not change owners.
+/// The owner that a new entry of a folder must be given; `None` if this user may not change owners, or is that owner.
 pub(super) fn inherited_owner(above: &Stat) -> Option<(Uid, Gid)> {
-    is_root().then(|| (Uid::from_raw(above.st_uid), Gid::from_raw(above.st_gid)))
+    let owner = (Uid::from_raw(above.st_uid), Gid::from_raw(above.st_gid));
+    (is_root() && owner != (Uid::ROOT, Gid::ROOT)).then_some(owner)
 }
 
 pub(super) fn set_owner(made: BorrowedFd<'_>, (user, group): (Uid, Gid)) -> Result<(), Errno> {

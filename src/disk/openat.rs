@@ -9,6 +9,7 @@ use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{FileType, Mode, OFlags, ResolveFlags, Stat};
 use rustix::io::Errno;
 use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// How names on a drive are resolved: not into anything mounted there either.
 pub(super) const DRIVE: ResolveFlags = ResolveFlags::BENEATH
@@ -76,19 +77,98 @@ pub(super) fn open_file(
     flags: OFlags,
     resolve: ResolveFlags,
 ) -> Result<(OwnedFd, Stat), DiskError> {
-    let fail = |errno| DiskError::new("open", at, errno);
-    let regular = |fd: &OwnedFd| {
-        let stat = rustix::fs::fstat(fd).map_err(fail)?;
-        match FileType::from_raw_mode(stat.st_mode) {
-            FileType::RegularFile => Ok(stat),
-            _ => Err(DiskError::with("open", at, Errno::INVAL, ErrorKind::Refused)),
-        }
-    };
-    regular(&open(root, at, OFlags::PATH, resolve).map_err(fail)?)?;
-    let fd = open(root, at, flags, resolve).map_err(fail)?;
+    stat_file(root, at, resolve)?;
+    let opened = open(root, at, flags, resolve);
     // It may have been replaced since.
-    let stat = regular(&fd)?;
-    Ok((fd, stat))
+    check_opened(opened, at)
+}
+
+/// The facts of a regular file, which is not opened; anything else is refused.
+pub(super) fn stat_file(
+    root: BorrowedFd<'_>,
+    at: &RelName,
+    resolve: ResolveFlags,
+) -> Result<Stat, DiskError> {
+    check_opened(open(root, at, OFlags::PATH, resolve), at).map(|(_, stat)| stat)
+}
+
+/// Refuses what was opened unless it is a regular file.
+fn check_opened(
+    opened: Result<OwnedFd, Errno>,
+    at: &RelName,
+) -> Result<(OwnedFd, Stat), DiskError> {
+    let fail = |errno| DiskError::new("open", at, errno);
+    let fd = opened.map_err(fail)?;
+    let stat = rustix::fs::fstat(&fd).map_err(fail)?;
+    match FileType::from_raw_mode(stat.st_mode) {
+        FileType::RegularFile => Ok((fd, stat)),
+        _ => Err(DiskError::with("open", at, Errno::INVAL, ErrorKind::Refused)),
+    }
+}
+
+/// Reading that leaves the times of the last access as they are, so that it writes nothing to the medium. The system
+/// allows it to the owner of a file alone (open(2), O_NOATIME): once it has refused that, all later reading in this
+/// folder does without.
+#[derive(Debug, Default)]
+pub(super) struct TracelessReading {
+    refused: AtomicBool,
+}
+
+impl TracelessReading {
+    /// Opens a file or a folder for reading.
+    pub(super) fn open(
+        &self,
+        root: BorrowedFd<'_>,
+        at: &RelName,
+        flags: OFlags,
+        resolve: ResolveFlags,
+    ) -> Result<OwnedFd, Errno> {
+        self.with_flag(|noatime| open(root, at, OFlags::RDONLY | flags | noatime, resolve))
+    }
+
+    /// Opens a folder anew, to be listed.
+    pub(super) fn reopen_dir(&self, dir: BorrowedFd<'_>) -> Result<OwnedFd, Errno> {
+        let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
+        self.with_flag(|noatime| rustix::fs::openat(dir, ".", flags | noatime, Mode::empty()))
+    }
+
+    /// Opens what is known to be a regular file: a look at it has just shown that, this program has made it, or no
+    /// device can be there. If something else has come in its place since, it is opened without waiting for anybody,
+    /// and refused.
+    pub(super) fn open_known_file(
+        &self,
+        root: BorrowedFd<'_>,
+        at: &RelName,
+        resolve: ResolveFlags,
+    ) -> Result<(OwnedFd, Stat), DiskError> {
+        let opened = self.open(root, at, OFlags::empty(), resolve);
+        if opened.as_ref().is_err_and(|errno| *errno != Errno::NOENT) {
+            // A socket, say, or a device where none may be opened: that it is no file is the error.
+            stat_file(root, at, resolve)?;
+        }
+        check_opened(opened, at)
+    }
+
+    /// Opens a regular file whose kind nobody has checked.
+    pub(super) fn open_file(
+        &self,
+        root: BorrowedFd<'_>,
+        at: &RelName,
+        resolve: ResolveFlags,
+    ) -> Result<(OwnedFd, Stat), DiskError> {
+        stat_file(root, at, resolve)?;
+        self.open_known_file(root, at, resolve)
+    }
+
+    fn with_flag(&self, open: impl Fn(OFlags) -> Result<OwnedFd, Errno>) -> Result<OwnedFd, Errno> {
+        if !self.refused.load(Ordering::Relaxed) {
+            match open(OFlags::NOATIME) {
+                Err(Errno::PERM) => self.refused.store(true, Ordering::Relaxed),
+                opened => return opened,
+            }
+        }
+        open(OFlags::empty())
+    }
 }
 
 /// Makes a folder, and those above it that are missing. `made` is called with each new folder.
@@ -150,5 +230,50 @@ pub(super) fn facts(stat: &Stat) -> FileFacts {
         changed: moment(stat.st_ctime, stat.st_ctime_nsec),
         inode: stat.st_ino,
         mode: stat.st_mode & 0o7777,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::cell::Cell;
+
+    #[test]
+    fn what_has_come_in_the_place_of_a_known_file_is_refused_without_waiting() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join("file"), "1").unwrap();
+        std::os::unix::fs::symlink("file", folder.path().join("link")).unwrap();
+        std::fs::create_dir(folder.path().join("folder")).unwrap();
+        let root = open_root(folder.path()).unwrap();
+        // A pipe that nobody writes to: to open it the usual way would take for ever.
+        rustix::fs::mkfifoat(&root, "pipe", Mode::RWXU).unwrap();
+        std::os::unix::net::UnixListener::bind(folder.path().join("socket")).unwrap();
+        let reading = TracelessReading::default();
+        for resolve in [DRIVE, HOST] {
+            let open = |name| {
+                reading.open_known_file(root.as_fd(), &RelName::fixed(name), resolve).map(drop)
+            };
+            open("file").unwrap();
+            for name in ["pipe", "socket", "folder", "link"] {
+                assert_eq!(open(name).unwrap_err().trouble, ErrorKind::Refused, "{name}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_refusal_of_traceless_reading_is_asked_for_once() {
+        let (reading, asked) = (TracelessReading::default(), Cell::new(0));
+        let root = open_root(std::path::Path::new("/")).unwrap();
+        for _ in 0..3 {
+            let opened = reading.with_flag(|flag| {
+                asked.set(asked.get() + 1);
+                match flag.contains(OFlags::NOATIME) {
+                    true => Err(Errno::PERM),
+                    false => rustix::io::fcntl_dupfd_cloexec(&root, 0),
+                }
+            });
+            opened.unwrap();
+        }
+        assert_eq!(asked.get(), 4, "twice for the first, once for each later one");
     }
 }

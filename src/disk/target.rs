@@ -3,7 +3,7 @@
 
 use super::error::DiskError;
 use super::mailbox::EntryStat;
-use super::openat::{self, HOST};
+use super::openat::{self, HOST, TracelessReading};
 use super::staging::{FOLDER_MODE, Owner, StagingDir};
 use super::target_lock::TargetLocks;
 use crate::model::{RelName, escape};
@@ -25,6 +25,7 @@ pub const STAGING: &str = ".counterfoil-restore";
 pub struct TargetDir {
     root: OwnedFd,
     shown: String,
+    reading: TracelessReading,
     /// The folder for staged files, once it exists.
     staging: RefCell<Option<Arc<StagingDir>>>,
     /// The folder used last, since messages come sorted by folder. Kept for one batch, so that a folder that somebody
@@ -70,7 +71,8 @@ impl TargetDir {
     fn new(root: OwnedFd, shown: String) -> Self {
         let (staging, folder) = (RefCell::default(), RefCell::default());
         let (absent, owner) = (RefCell::default(), RefCell::default());
-        Self { root, shown, staging, folder, absent, owner, is_resumed: false }
+        let reading = TracelessReading::default();
+        Self { root, shown, reading, staging, folder, absent, owner, is_resumed: false }
     }
 
     /// Whether an earlier restore into it was interrupted: messages of that one may lack what follows the naming.
@@ -161,7 +163,8 @@ impl TargetDir {
 
     /// Opens an existing file for comparison.
     pub fn open_existing(&self, at: &RelName) -> Result<super::MessageFile, DiskError> {
-        super::MailboxDir::open_below(self.root.as_fd(), at)
+        let opened = self.reading.open_file(self.root.as_fd(), at, HOST)?;
+        Ok(super::MessageFile::new(at, opened))
     }
 
     /// Fails if this many bytes do not fit. Such a file is not begun, so that it takes no room from others.
@@ -289,7 +292,7 @@ impl TargetDir {
         mut each: impl FnMut(&[u8]) -> bool,
     ) -> Result<(), DiskError> {
         let fail = |errno| self.fail("list", folder, errno);
-        let dir = match openat::open_dir(self.root.as_fd(), Some(folder), HOST) {
+        let dir = match self.reading.open(self.root.as_fd(), folder, OFlags::DIRECTORY, HOST) {
             Ok(dir) => dir,
             Err(Errno::NOENT | Errno::NOTDIR | Errno::LOOP) => return Ok(()),
             Err(errno) => return Err(fail(errno)),

@@ -1,12 +1,12 @@
 //! Walks a mailbox in the order of the catalogue: each folder sorted, one at a time, by its handle.
 //! Never follows a link, and keeps no more of a folder in memory than its names.
 
-use super::openat::{self, HOST};
+use super::openat::{self, HOST, TracelessReading};
 use crate::model::RelName;
 use crate::model::limits::{MAILBOX_DEPTH, MAILBOX_FOLDER_BYTES, NAME_PART_BYTES, PATH_BYTES_MAX};
 use crate::model::message::FileFacts;
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
-use rustix::fs::{AtFlags, FileType, Mode, OFlags, RawDir};
+use rustix::fs::{AtFlags, FileType, OFlags, RawDir};
 use rustix::io::Errno;
 
 /// An entry of a walk. Each folder's entries come in the order of their names.
@@ -26,7 +26,8 @@ pub enum WalkEntry {
 const LISTED_AT_ONCE: usize = 32 << 10;
 
 /// A walk under way.
-pub(super) struct Walk<E> {
+pub(super) struct Walk<'a, E> {
+    reading: &'a TracelessReading,
     /// Decides for each folder whether it is entered.
     enter: E,
     /// The folders open, from the mailbox itself down.
@@ -75,12 +76,11 @@ enum MaybeFolder {
     Other,
 }
 
-impl<E: Fn(&RelName) -> bool> Walk<E> {
-    pub(super) fn below(root: BorrowedFd<'_>, enter: E) -> Self {
-        let mut walk = Self { enter, levels: Vec::new(), failed: None };
+impl<'a, E: Fn(&RelName) -> bool> Walk<'a, E> {
+    pub(super) fn below(root: BorrowedFd<'_>, reading: &'a TracelessReading, enter: E) -> Self {
+        let mut walk = Self { reading, enter, levels: Vec::new(), failed: None };
         // Opened anew, since a handle keeps its position in the listing.
-        let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
-        walk.failed = match rustix::fs::openat(root, ".", flags, Mode::empty()) {
+        walk.failed = match reading.reopen_dir(root) {
             Ok(dir) => walk.list(dir, None),
             Err(errno) => Some(PartialListing::Unread(errno.to_string())),
         };
@@ -131,7 +131,7 @@ impl<E: Fn(&RelName) -> bool> Walk<E> {
             return Some(WalkEntry::Unreadable(Some(path), "it lies too deep".to_owned()));
         }
         let above = self.levels.last()?.dir.as_fd();
-        let trouble = match openat::open_dir(above, Some(alone), HOST) {
+        let trouble = match self.reading.open(above, alone, OFlags::DIRECTORY, HOST) {
             Ok(dir) => self.list(dir, Some(path.clone())),
             // Gone since the listing, or no folder any more: the next walk will show.
             Err(Errno::NOENT | Errno::NOTDIR) => None,
@@ -142,7 +142,7 @@ impl<E: Fn(&RelName) -> bool> Walk<E> {
     }
 }
 
-impl<E: Fn(&RelName) -> bool> Iterator for Walk<E> {
+impl<E: Fn(&RelName) -> bool> Iterator for Walk<'_, E> {
     type Item = WalkEntry;
 
     fn next(&mut self) -> Option<WalkEntry> {

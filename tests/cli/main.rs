@@ -14,9 +14,11 @@
 //! - `root_by_hand`: root in the folders of others, and what listens there.
 //! - `state`, `state_owner`, `state_unkept`: the catalogue and its lock, whose it is, and a card that takes none.
 //! - `kills`: the program ended at any moment, hundreds of times.
+//! - `access_times`, `system_calls`: what reading leaves on a card, and how often the system is asked for something.
 //! - `help`: the words of `--help`, as cases in `cmd/`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+mod access_times;
 mod commands;
 mod drives;
 mod help;
@@ -37,6 +39,7 @@ mod state_unkept;
 #[macro_use]
 #[path = "../support/mod.rs"]
 mod support;
+mod system_calls;
 mod verdicts;
 mod versions;
 

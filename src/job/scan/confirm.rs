@@ -346,7 +346,7 @@ fn read_message(
     row: &FileRow,
     before: Option<Identity>,
 ) -> Result<MessageRead, DiskError> {
-    let mut file = dir.open_message(path)?;
+    let mut file = dir.open_seen_message(path)?;
     let facts = file.facts_at_open();
     if !row.file_stat().has_facts(&facts) {
         return Ok(MessageRead::Changed(facts));
