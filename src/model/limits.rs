@@ -166,12 +166,12 @@ pub const RESTORE_BATCH_MESSAGES: usize = 16_384;
 pub const RESTORE_BATCH_BYTES: u64 = 64 << 20;
 /// Messages that a restore has under way while it decides on later ones.
 pub const RESTORE_AHEAD: usize = 4 * RESTORE_TOGETHER;
-/// Messages that are passed on together: waking a thread for each takes longer than reading it.
+/// Messages that a thread gets together: waking it for each takes longer than moving one.
 pub const RESTORE_TOGETHER: usize = 32;
-/// Bytes that are passed on together, at most.
-pub const RESTORE_TOGETHER_BYTES: usize = 256 << 10;
-/// After this many files, or this many bytes, a restore starts syncing to the card, which is slower than reading a
-/// drive. Each such sync costs a commit of the file system's journal.
+/// Bytes after which a thread gets no more together: a restore that is given up waits for them.
+pub const RESTORE_TOGETHER_BYTES: u64 = 256 << 10;
+/// After a thread wrote this many files, or this many bytes, a restore starts syncing to the card, which is slower than
+/// reading a drive. Each such sync costs a commit of the file system's journal.
 pub const RESTORE_EARLY_FILES: usize = 2_048;
 /// Bytes after which it does so.
 pub const RESTORE_EARLY_BYTES: u64 = 8 << 20;

@@ -253,15 +253,16 @@ CREATE TABLE payload (
     is_good INTEGER NOT NULL AS (state = 1),
     -- Whole when last read, whether or not a line says where it belongs.
     is_whole INTEGER NOT NULL AS (state IN (1, 5)),
-    -- Whole, or not checked yet.
-    is_usable INTEGER NOT NULL AS (state IN (0, 1, 5)),
+    -- Whole, or not checked yet. A list of three would cost a table of its own for every row written.
+    is_usable INTEGER NOT NULL AS (state IN (0, 1) OR state = 5),
     -- Damaged, or not there.
     is_bad INTEGER NOT NULL AS (state IN (2, 3)),
     -- Given up by the ledger, removed or not.
     is_given_up INTEGER NOT NULL AS (state >= 6),
     PRIMARY KEY (replica, number)
 ) WITHOUT ROWID;
-CREATE INDEX payload_by_content ON payload (content, replica);
+-- With state, so that whether a content has a good copy is answered by the index alone.
+CREATE INDEX payload_by_content ON payload (content, replica, state);
 -- Few: what has to be made again is found without a scan of the replica.
 CREATE INDEX payload_bad ON payload (replica) WHERE state IN (2, 3);
 CREATE INDEX payload_to_remove ON payload (replica) WHERE state = 6;
@@ -327,10 +328,11 @@ CREATE VIEW current_assertion AS
     FROM assertion a WHERE a.ended IS NULL;
 
 -- Contents that a replica would give back at a location: its copy is good, and its ledger asserts that it is there.
+-- Asked with a location, so assertions are found by their key (`+` keeps the index by content out of it).
 CREATE VIEW restorable AS
     SELECT s.mailbox, s.key, p.content, s.as_of, p.replica
     FROM payload p INDEXED BY payload_by_content
-    CROSS JOIN current_assertion s ON s.replica = p.replica AND s.content = p.content
+    CROSS JOIN current_assertion s ON s.replica = p.replica AND +s.content = p.content
     WHERE p.state = 1;
 
 -- What the checks of a replica compare with. First what its ledger was when it was last read or written: its whole

@@ -8,6 +8,7 @@ use crate::job::JobError;
 use crate::model::limits::ALIKE_MAX;
 use crate::model::{MailboxName, StationName};
 use rusqlite::params;
+use std::cmp::Reverse;
 
 impl Catalogue {
     /// How many locations the drives assert anything of.
@@ -40,9 +41,15 @@ impl Catalogue {
             "SELECT p.replica, {COPY_COLUMNS} FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content \
              JOIN replica ON replica.id = p.replica AND replica.station = ?1 \
-             WHERE p.content = ?2 ORDER BY p.is_whole DESC, p.state, p.replica, p.number DESC"
+             WHERE p.content = ?2"
         );
-        self.rows(&sql, params![station.as_str(), content])
+        // Sorted here: a restore asks this of every message, and SQLite takes a large buffer for each sorting.
+        let mut copies: Vec<(ReplicaRowId, CopyRow)> =
+            self.rows(&sql, params![station.as_str(), content])?;
+        copies.sort_by_key(|(replica, copy)| {
+            (!copy.state.is_whole(), copy.state as u8, *replica, Reverse(copy.name.number))
+        });
+        Ok(copies)
     }
 
     /// Copies whose content their own ledger gives no location: adopted after a power failure and not asserted since,

@@ -63,9 +63,9 @@ impl Catalogue {
             self.begin_writer()?;
             self.is_fresh.set(false);
         }
-        let sql = "UPDATE meta SET value = value + 1 WHERE name = 'change_no' RETURNING CAST(value \
-                   AS INTEGER)";
-        self.only_row(sql, [])
+        // In two statements: one that also returned the number would make a table for it.
+        self.change("UPDATE meta SET value = value + 1 WHERE name = 'change_no'", [])?;
+        self.change_no()
     }
 
     /// The position that lines written now speak as of; none before the first change. Once something was read that this

@@ -14,14 +14,6 @@ pub(super) struct CopyReader<'a> {
     sources: Vec<(&'a dyn Volume, RelName)>,
 }
 
-/// A result of reading one message; the last one is its end.
-pub(super) enum CopyChunk {
-    /// Bytes of a copy. If it `begins`, the bytes before it were of a wrong copy.
-    Bytes { begins: bool, bytes: Vec<u8> },
-    /// Nothing more follows.
-    End(ReadEnd),
-}
-
 /// How reading one message ended.
 pub(super) enum ReadEnd {
     /// The bytes since the last beginning are the message; `first` if they are of the first copy.
@@ -53,48 +45,51 @@ impl<'a> CopyReader<'a> {
         Ok(Self { identity, sources: at.collect() })
     }
 
-    /// Reads the first copy that is right. Passes each piece to `give`, which returns whether to continue; so does
-    /// this.
-    pub(super) fn read(&self, give: &mut impl FnMut(CopyChunk) -> bool) -> bool {
-        let mut seen = false;
-        for (tried, (volume, at)) in self.sources.iter().enumerate() {
-            match self.read_one(*volume, at, give) {
-                Some(check) if check.is(&self.identity) => {
-                    return give(CopyChunk::End(ReadEnd::Right { first: tried == 0 }));
-                }
-                Some(check) => seen |= check != CopyCheck::Absent,
-                None => return false,
-            }
-        }
-        give(CopyChunk::End(ReadEnd::NotToBeHad { seen }))
+    /// The length of the message, in bytes.
+    pub(super) fn bytes(&self) -> u64 {
+        self.identity.bytes
     }
 
-    /// Reads one copy and passes its bytes on. `None`: `give` wants no more.
+    /// Reads the first copy that is right, piece by piece through `buffer`. Passes each piece to `give`; if it begins a
+    /// copy, which it is told first, the pieces before it were of a wrong one.
+    pub(super) fn read(&self, buffer: &mut Vec<u8>, give: &mut impl FnMut(bool, &[u8])) -> ReadEnd {
+        let mut seen = false;
+        for (tried, (volume, at)) in self.sources.iter().enumerate() {
+            match self.read_one(*volume, at, buffer, give) {
+                check if check.is(&self.identity) => return ReadEnd::Right { first: tried == 0 },
+                check => seen |= check != CopyCheck::Absent,
+            }
+        }
+        ReadEnd::NotToBeHad { seen }
+    }
+
+    /// Reads one copy and passes its bytes on.
     fn read_one(
         &self,
         volume: &dyn Volume,
         at: &RelName,
-        give: &mut impl FnMut(CopyChunk) -> bool,
-    ) -> Option<CopyCheck> {
+        buffer: &mut Vec<u8>,
+        give: &mut impl FnMut(bool, &[u8]),
+    ) -> CopyCheck {
         let mut source = match volume.read(at, 0, ReadFrom::Anywhere) {
             Ok(source) => source,
-            Err(error) if error.trouble == ErrorKind::Gone => return Some(CopyCheck::Absent),
-            Err(error) => return Some(CopyCheck::Unreadable(error.trouble)),
+            Err(error) if error.trouble == ErrorKind::Gone => return CopyCheck::Absent,
+            Err(error) => return CopyCheck::Unreadable(error.trouble),
         };
         let mut hasher = Hasher::default();
         let mut pieces = Chunks::new(&mut *source, self.identity.bytes);
         while !pieces.is_at_end() {
-            let (begins, mut bytes) = (pieces.offset() == 0, Vec::new());
-            match pieces.next(&mut bytes) {
+            let begins = pieces.offset() == 0;
+            match pieces.next(buffer) {
                 Ok(_) if pieces.offset() <= self.identity.bytes => {}
-                Ok(_) => return Some(CopyCheck::OtherLength),
-                Err(error) => return Some(CopyCheck::Unreadable(error.trouble)),
+                Ok(_) => return CopyCheck::OtherLength,
+                Err(error) => return CopyCheck::Unreadable(error.trouble),
             }
-            hasher.update(&bytes);
-            if (begins || !bytes.is_empty()) && !give(CopyChunk::Bytes { begins, bytes }) {
-                return None;
+            hasher.update(buffer);
+            if begins || !buffer.is_empty() {
+                give(begins, buffer);
             }
         }
-        Some(CopyCheck::Is(hasher.finish()))
+        CopyCheck::Is(hasher.finish())
     }
 }

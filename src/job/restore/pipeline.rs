@@ -1,8 +1,8 @@
-//! Moves messages from the drives into files of the folder restored into. If they are many, one thread reads and checks
-//! them and another writes them, while the caller decides on the next ones. They arrive in the order in which they were
-//! requested. Gives no file a name in the mailbox.
+//! Moves messages from the drives into files of the folder restored into. If they are many, two threads do it, each
+//! with a portion of its own in hand, while the caller decides on the next ones. Results arrive in the order of the
+//! requests. Gives no file a name in the mailbox.
 
-use super::copy_reader::{self, CopyChunk, CopyReader, ReadEnd};
+use super::copy_reader::{self, CopyReader, ReadEnd};
 use crate::disk::{DiskError, ErrorKind, FileAttrs, Owner, Staged, StagingDir, temporary_name};
 use crate::job::JobError;
 use crate::model::RelName;
@@ -10,10 +10,10 @@ use crate::model::limits::{
     RESTORE_AHEAD, RESTORE_EARLY_BYTES, RESTORE_EARLY_FILES, RESTORE_TOGETHER,
     RESTORE_TOGETHER_BYTES,
 };
-use std::cell::{OnceCell, RefCell};
+use std::cell::{Cell, OnceCell, RefCell};
 use std::collections::VecDeque;
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, Sender, SyncSender, TryRecvError, channel, sync_channel};
+use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::thread::Scope;
 
 /// Where a message waits for its name, and the attributes of its file.
@@ -44,26 +44,36 @@ struct Job<'a> {
     slot: Option<StagingSlot>,
 }
 
-/// What the reader passes to the writer.
-enum Chunk {
-    Next(Option<StagingSlot>),
-    Piece(CopyChunk),
+/// Requests that are handed over together: waking a thread for each takes longer than moving one.
+#[derive(Default)]
+struct Portion<'a> {
+    jobs: Vec<Job<'a>>,
+    bytes: u64,
 }
 
 /// The pipeline, from the caller's side.
 pub(super) struct Pipeline<'scope, 'env> {
     scope: &'scope Scope<'scope, 'env>,
+    /// Threads to be started: two, unless a drive is to be read in the order of the requests.
+    readers: usize,
     /// None while few messages were requested: starting threads takes longer than moving those.
     threads: OnceCell<Threads<'scope>>,
-    /// Requested, and not yet passed to the reader: waking it for each takes longer than reading one.
-    batch_to_hand_over: RefCell<Vec<Job<'scope>>>,
+    /// Requested, and not yet handed over.
+    next_portion: RefCell<Portion<'scope>>,
     /// Arrived, and not yet taken.
     here: RefCell<VecDeque<Fetched>>,
 }
 
+/// The threads, which get portions and are asked for the results in turn.
 struct Threads<'a> {
+    workers: Vec<Worker<'a>>,
+    portions_asked: Cell<usize>,
+    portions_arrived: Cell<usize>,
+}
+
+struct Worker<'a> {
     asked: Sender<Vec<Job<'a>>>,
-    arrived: Receiver<Vec<Fetched>>,
+    arrived: Receiver<VecDeque<Fetched>>,
 }
 
 impl<'scope> Pipeline<'scope, '_> {
@@ -76,18 +86,20 @@ impl<'scope> Pipeline<'scope, '_> {
         copies: CopyReader<'scope>,
         slot: Option<StagingSlot>,
     ) -> Result<(), JobError> {
-        self.batch_to_hand_over.borrow_mut().push(Job { copies, slot });
-        if self.batch_to_hand_over.borrow().len() < RESTORE_TOGETHER {
+        let mut portion = self.next_portion.borrow_mut();
+        portion.bytes = portion.bytes.saturating_add(copies.bytes());
+        portion.jobs.push(Job { copies, slot });
+        if portion.jobs.len() < RESTORE_TOGETHER && portion.bytes < RESTORE_TOGETHER_BYTES {
             return Ok(());
         }
         let threads = match self.threads.get() {
             Some(threads) => threads,
             None => {
-                let started = Threads::start(self.scope)?;
+                let started = Threads::start(self.scope, self.readers)?;
                 self.threads.get_or_init(|| started)
             }
         };
-        threads.hand_over(self.batch_to_hand_over.take())
+        threads.hand_over(std::mem::take(&mut *portion))
     }
 
     /// The result for the earliest request that has none yet.
@@ -95,13 +107,13 @@ impl<'scope> Pipeline<'scope, '_> {
         if let Some(arrived) = self.here.borrow_mut().pop_front() {
             return Ok(arrived);
         }
-        let batch_to_hand_over = self.batch_to_hand_over.take();
+        let portion = self.next_portion.take();
         let mut together = match self.threads.get() {
             Some(threads) => {
-                threads.hand_over(batch_to_hand_over)?;
-                VecDeque::from(threads.arrived.recv().map_err(|_| ended())?)
+                threads.hand_over(portion)?;
+                threads.receive()?
             }
-            None => run_without_threads(batch_to_hand_over),
+            None => run(portion.jobs, None, &mut Vec::new()),
         };
         let first = together.pop_front().ok_or_else(ended)?;
         self.here.replace(together);
@@ -110,36 +122,49 @@ impl<'scope> Pipeline<'scope, '_> {
 }
 
 /// Begins a pipeline; dropping it ends its threads.
-pub(super) fn begin<'scope, 'env>(scope: &'scope Scope<'scope, 'env>) -> Pipeline<'scope, 'env> {
-    let (threads, batch_to_hand_over, here) =
-        (OnceCell::new(), RefCell::default(), RefCell::default());
-    Pipeline { scope, threads, batch_to_hand_over, here }
+pub(super) fn begin<'scope, 'env>(
+    scope: &'scope Scope<'scope, 'env>,
+    readers: usize,
+) -> Pipeline<'scope, 'env> {
+    let (threads, next_portion, here) = (OnceCell::new(), RefCell::default(), RefCell::default());
+    Pipeline { scope, readers, threads, next_portion, here }
 }
 
 impl<'scope> Threads<'scope> {
-    fn start(scope: &'scope Scope<'scope, '_>) -> Result<Self, JobError> {
-        let (asked, jobs) = channel::<Vec<Job<'scope>>>();
-        // Bounded, so that a fast drive does not fill the memory while a slow card is written.
-        let (send, items) = sync_channel(2);
-        let (results, arrived) = channel();
-        let (to_sync, written) = sync_channel(1);
+    fn start(scope: &'scope Scope<'scope, '_>, readers: usize) -> Result<Self, JobError> {
         let start = |name: &str, work: Box<dyn FnOnce() + Send + 'scope>| {
             std::thread::Builder::new()
                 .name(name.to_owned())
                 .spawn_scoped(scope, work)
                 .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))
         };
-        start("restore-read", Box::new(move || read(&jobs, send)))?;
-        start("restore-write", Box::new(move || write(&items, &results, EarlySync::new(to_sync))))?;
+        let (to_sync, written) = sync_channel(1);
+        let worker = |_| {
+            let (asked, jobs) = channel();
+            let (results, arrived) = channel();
+            let early_sync = EarlySync::new(to_sync.clone());
+            start("restore", Box::new(move || work(&jobs, &results, early_sync)))?;
+            Ok(Worker { asked, arrived })
+        };
+        let workers = (0..readers.max(1)).map(worker).collect::<Result<_, JobError>>()?;
         start("restore-sync", Box::new(move || sync_early(&written)))?;
-        Ok(Self { asked, arrived })
+        Ok(Self { workers, portions_asked: Cell::new(0), portions_arrived: Cell::new(0) })
     }
 
-    fn hand_over(&self, together: Vec<Job<'scope>>) -> Result<(), JobError> {
-        match together.is_empty() {
-            true => Ok(()),
-            false => self.asked.send(together).map_err(|_| ended()),
+    fn in_turn(&self, portions: &Cell<usize>) -> Result<&Worker<'scope>, JobError> {
+        let number = portions.replace(portions.get() + 1);
+        self.workers.get(number % self.workers.len()).ok_or_else(ended)
+    }
+
+    fn hand_over(&self, portion: Portion<'scope>) -> Result<(), JobError> {
+        if portion.jobs.is_empty() {
+            return Ok(());
         }
+        self.in_turn(&self.portions_asked)?.asked.send(portion.jobs).map_err(|_| ended())
+    }
+
+    fn receive(&self) -> Result<VecDeque<Fetched>, JobError> {
+        self.in_turn(&self.portions_arrived)?.arrived.recv().map_err(|_| ended())
     }
 }
 
@@ -147,58 +172,32 @@ fn ended() -> JobError {
     JobError::Broken("a thread of the restore ended in a fault of the program".into())
 }
 
-/// Moves a few messages without threads.
-fn run_without_threads(jobs: Vec<Job<'_>>) -> VecDeque<Fetched> {
-    let (mut writer, mut arrived) = (Writer::default(), VecDeque::new());
-    for job in jobs {
-        job.run(&mut |item| {
-            arrived.extend(writer.receive_chunk(item));
-            true
-        });
-    }
-    arrived
-}
-
-impl Job<'_> {
-    /// Reads the message, and passes the chunks to `give` until that returns false. Returns whether it did not.
-    fn run(self, give: &mut dyn FnMut(Chunk) -> bool) -> bool {
-        give(Chunk::Next(self.slot)) && self.copies.read(&mut |piece| give(Chunk::Piece(piece)))
-    }
-}
-
-/// Reads requested messages until no more requests come.
-fn read(jobs: &Receiver<Vec<Job<'_>>>, send: SyncSender<Vec<Chunk>>) {
-    let mut batcher = Batcher { items: Vec::new(), bytes: 0, send };
-    while let Ok(together) = jobs.recv() {
-        let mut goes_on =
-            together.into_iter().map(|job| job.run(&mut |item| batcher.send_chunk(item)));
-        if !goes_on.all(|goes_on| goes_on) || !batcher.send_chunks() {
+/// Moves portions until no more come.
+fn work(
+    jobs: &Receiver<Vec<Job<'_>>>,
+    results: &Sender<VecDeque<Fetched>>,
+    mut early_sync: EarlySync,
+) {
+    let mut buffer = Vec::new();
+    while let Ok(portion) = jobs.recv() {
+        // Nobody waits any more if the restore was given up.
+        if results.send(run(portion, Some(&mut early_sync), &mut buffer)).is_err() {
             return;
         }
     }
 }
 
-/// Collects chunks, so that the writer is woken less often.
-struct Batcher {
-    items: Vec<Chunk>,
-    bytes: usize,
-    send: SyncSender<Vec<Chunk>>,
-}
-
-impl Batcher {
-    /// Returns whether to continue.
-    fn send_chunk(&mut self, item: Chunk) -> bool {
-        if let Chunk::Piece(CopyChunk::Bytes { bytes, .. }) = &item {
-            self.bytes += bytes.len();
-        }
-        self.items.push(item);
-        self.bytes < RESTORE_TOGETHER_BYTES || self.send_chunks()
-    }
-
-    fn send_chunks(&mut self) -> bool {
-        self.bytes = 0;
-        self.send.send(std::mem::take(&mut self.items)).is_ok()
-    }
+fn run(
+    jobs: Vec<Job<'_>>,
+    mut early_sync: Option<&mut EarlySync>,
+    buffer: &mut Vec<u8>,
+) -> VecDeque<Fetched> {
+    let moved = jobs.into_iter().map(|job| {
+        let mut file = File::begin(job.slot);
+        let end = job.copies.read(buffer, &mut |begins, bytes| file.write(begins, bytes));
+        file.end(end, early_sync.as_deref_mut())
+    });
+    moved.collect()
 }
 
 /// Starts syncing what was written, so that the card works while the drive is read.
@@ -208,7 +207,7 @@ fn sync_early(written: &Receiver<Arc<StagingDir>>) {
     }
 }
 
-/// Decides when enough was written for an early sync.
+/// Decides when a thread has written enough for an early sync.
 struct EarlySync {
     files: usize,
     bytes: u64,
@@ -228,55 +227,6 @@ impl EarlySync {
         if enough && self.to_sync.try_send(Arc::clone(folder)).is_ok() {
             (self.files, self.bytes) = (0, 0);
         }
-    }
-}
-
-/// Writes chunks until no more come.
-fn write(items: &Receiver<Vec<Chunk>>, results: &Sender<Vec<Fetched>>, early_sync: EarlySync) {
-    let mut writer = Writer { file: File::default(), early_sync: Some(early_sync) };
-    let mut arrived = Vec::new();
-    loop {
-        let together = match items.try_recv() {
-            Ok(together) => together,
-            Err(TryRecvError::Disconnected) => break,
-            Err(TryRecvError::Empty) => {
-                // The caller may be waiting for these results.
-                if !arrived.is_empty() && results.send(std::mem::take(&mut arrived)).is_err() {
-                    return;
-                }
-                let Ok(together) = items.recv() else { break };
-                together
-            }
-        };
-        arrived.extend(together.into_iter().filter_map(|item| writer.receive_chunk(item)));
-        if arrived.len() >= RESTORE_TOGETHER && results.send(std::mem::take(&mut arrived)).is_err()
-        {
-            return;
-        }
-    }
-    if !arrived.is_empty() {
-        // Nobody waits any more if the restore was given up.
-        drop(results.send(arrived));
-    }
-}
-
-/// Writes chunks into files.
-#[derive(Default)]
-struct Writer {
-    file: File,
-    early_sync: Option<EarlySync>,
-}
-
-impl Writer {
-    fn receive_chunk(&mut self, item: Chunk) -> Option<Fetched> {
-        match item {
-            Chunk::Next(slot) => self.file = File::begin(slot),
-            Chunk::Piece(CopyChunk::Bytes { begins, bytes }) => self.file.write(begins, &bytes),
-            Chunk::Piece(CopyChunk::End(end)) => {
-                return Some(std::mem::take(&mut self.file).end(end, self.early_sync.as_mut()));
-            }
-        }
-        None
     }
 }
 

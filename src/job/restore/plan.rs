@@ -26,7 +26,10 @@ pub fn restore(
     sources: &RestoreSources,
     options: &RestoreOptions<'_>,
 ) -> Result<RestoreReport, JobError> {
-    std::thread::scope(|scope| put_back(sources, options, &pipeline::begin(scope)))
+    // One thread keeps the order in which a drive is read, so that a history of the simulator can be repeated.
+    let readers = sources.drives.iter().map(|drive| drive.volume.facts().readers).min();
+    let readers = readers.unwrap_or(1) as usize;
+    std::thread::scope(|scope| put_back(sources, options, &pipeline::begin(scope, readers)))
 }
 
 fn put_back<'scope>(

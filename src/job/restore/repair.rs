@@ -2,7 +2,7 @@
 //! nothing: the damaged file is kept under another name, and a file that anybody may have written to is left alone.
 
 use super::conflict_name::conflict_name;
-use super::copy_reader::{self, CopyChunk, CopyReader, ReadEnd};
+use super::copy_reader::{self, CopyReader, ReadEnd};
 use super::maildir::hash_file;
 use super::targets::busy;
 use super::{MailboxTarget, RestoreSources};
@@ -145,19 +145,16 @@ fn stage(
     target.has_room(good.bytes)?;
     let staging = target.staging_dir()?;
     let mut staged = staging.stage(temporary_name(1))?;
-    let (mut refused, mut is_right) = (None, false);
-    CopyReader::of(sources, item.version.content, *good)?.read(&mut |piece| {
-        match piece {
-            CopyChunk::Bytes { begins, bytes } => {
-                refused = copy_reader::write(&mut staged, begins, &bytes).err();
-            }
-            CopyChunk::End(end) => is_right = matches!(end, ReadEnd::Right { .. }),
+    let mut refused = None;
+    let copies = CopyReader::of(sources, item.version.content, *good)?;
+    let end = copies.read(&mut Vec::new(), &mut |begins, bytes| {
+        if refused.is_none() {
+            refused = copy_reader::write(&mut staged, begins, bytes).err();
         }
-        refused.is_none()
     });
     match refused {
         Some(error) => Err(error.into()),
-        None if is_right => {
+        None if matches!(end, ReadEnd::Right { .. }) => {
             let attrs = FileAttrs { mode: item.version.mode, modified: item.version.modified };
             let owner = target.owner_in(path.parent().as_ref())?;
             Ok(Some(staging.finish(&staged, attrs, owner)?))
