@@ -12,6 +12,10 @@ use rustix::fs::{FileType, OFlags, Stat};
 use rustix::io::Errno;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
+use std::sync::mpsc::sync_channel;
+
+/// Entries of a walk that a thread passes on together.
+const WALKED_TOGETHER: usize = 1_024;
 
 /// An open mailbox.
 #[derive(Debug)]
@@ -72,6 +76,37 @@ impl MailboxDir {
     /// Walks the tree. `enter` decides for each folder whether it is entered.
     pub fn walk(&self, enter: impl Fn(&RelName) -> bool) -> impl Iterator<Item = WalkEntry> {
         Walk::below(self.root.as_fd(), &self.reading, enter)
+    }
+
+    /// The same walk. If the mailbox is large, a thread walks ahead of `each`, a little: the card is asked for the next
+    /// files while these are compared.
+    pub fn walk_ahead<E>(
+        &self,
+        enter: impl Fn(&RelName) -> bool + Send,
+        mut each: impl FnMut(WalkEntry) -> Result<(), E>,
+    ) -> Result<(), E> {
+        let mut walk = Walk::below(self.root.as_fd(), &self.reading, enter);
+        let mut portion = move || walk.by_ref().take(WALKED_TOGETHER).collect::<Vec<_>>();
+        let first = portion();
+        let ends = first.len() < WALKED_TOGETHER;
+        first.into_iter().try_for_each(&mut each)?;
+        if ends {
+            return Ok(());
+        }
+        // A panic of the thread becomes one of the caller, so that a walk cut short never looks like a whole one.
+        std::thread::scope(|scope| {
+            let (send, received) = sync_channel(1);
+            let ahead = move || {
+                let portions = std::iter::repeat_with(portion).take_while(|some| !some.is_empty());
+                // Nobody takes the rest once the caller has ended.
+                portions.map(|some| send.send(some)).take_while(Result::is_ok).for_each(drop);
+            };
+            let thread = std::thread::Builder::new().name("walk".to_owned());
+            match thread.spawn_scoped(scope, ahead) {
+                Ok(_) => received.into_iter().flatten().try_for_each(each),
+                Err(error) => each(WalkEntry::Unreadable(None, error.to_string())),
+            }
+        })
     }
 
     /// Finds what a name stands for, without opening it.

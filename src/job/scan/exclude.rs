@@ -5,7 +5,7 @@
 use crate::disk::{EntryStat, MailboxDir, STAGING};
 use crate::model::{Finding, RelName};
 use globset::GlobSet;
-use std::cell::RefCell;
+use std::sync::{Mutex, PoisonError};
 
 /// Whether the config ignores a path, by its own name or by a folder above it.
 pub fn ignores(ignore: &GlobSet, path: &RelName) -> bool {
@@ -18,13 +18,13 @@ pub struct Exclusions<'a> {
     dir: &'a MailboxDir,
     ignore: &'a GlobSet,
     /// Folders with unfinished deliveries that a walk skipped.
-    unfinished: RefCell<Vec<Finding>>,
+    unfinished: Mutex<Vec<Finding>>,
 }
 
 impl<'a> Exclusions<'a> {
     /// The exclusions of a mailbox; `ignore` matches paths from its root.
     pub fn new(dir: &'a MailboxDir, ignore: &'a GlobSet) -> Self {
-        Self { dir, ignore, unfinished: RefCell::default() }
+        Self { dir, ignore, unfinished: Mutex::default() }
     }
 
     /// Whether a walk enters a folder. Keeps a finding for a folder that it skips with deliveries in it.
@@ -32,7 +32,7 @@ impl<'a> Exclusions<'a> {
         let unfinished = self.is_unfinished(folder);
         if unfinished && !self.is_ignored(folder) && self.dir.has_entries(folder) {
             let finding = Finding::Excluded { path: folder.clone() };
-            finding.note(&mut self.unfinished.borrow_mut());
+            finding.note(&mut self.unfinished.lock().unwrap_or_else(PoisonError::into_inner));
         }
         !unfinished && !self.is_ignored_folder(folder)
     }
@@ -66,6 +66,6 @@ impl<'a> Exclusions<'a> {
 
     /// The findings of the walk so far.
     pub fn findings(&self) -> Vec<Finding> {
-        self.unfinished.borrow().clone()
+        self.unfinished.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 }

@@ -25,10 +25,10 @@ pub fn scan(
     let mut rows = FileRowPages::new(catalogue, mailbox);
     let exclusions = Exclusions::new(dir, rules.ignore);
     let mut comparison = Comparison::new(catalogue, mailbox, &exclusions, rules);
-    for walk_entry in dir.walk(|folder| exclusions.enters(folder)) {
-        let Some((path, facts, state)) = comparison.file_of(walk_entry) else { continue };
+    let compare = |walk_entry| -> Result<(), JobError> {
+        let Some((path, facts, state)) = comparison.file_of(walk_entry) else { return Ok(()) };
         if exclusions.is_ignored(&path) {
-            continue;
+            return Ok(());
         }
         comparison.report.files += 1;
         let key = path.key();
@@ -37,10 +37,11 @@ pub fn scan(
         }
         let row = rows.next_if_key(&key)?;
         if row.as_ref().is_some_and(|row| is_unchanged(row, &facts, state)) {
-            continue;
+            return Ok(());
         }
-        comparison.changed(key, facts, state, false)?;
-    }
+        comparison.changed(key, facts, state, false)
+    };
+    dir.walk_ahead(|folder| exclusions.enters(folder), compare)?;
     while let Some(row) = rows.next()? {
         comparison.missing(&row)?;
     }
