@@ -64,6 +64,9 @@ impl ReservedFolders {
         let mut homes = homes_in(&passwd);
         homes.push("/root".into());
         homes.extend(std::env::var_os("HOME").map(PathBuf::from).filter(|home| home.is_absolute()));
+        // Many users of the system have no home, and name the same folder.
+        homes.sort();
+        homes.dedup();
         let settings = homes.iter().flat_map(|home| SETTINGS.iter().map(|below| home.join(below)));
         let settings = settings.chain(own.iter().cloned());
         let libraries = std::fs::read_dir("/").into_iter().flatten().flatten();

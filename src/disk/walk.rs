@@ -100,8 +100,8 @@ impl<'a, E: Fn(&RelName) -> bool> Walk<'a, E> {
         }
     }
 
-    /// The next entry of the innermost folder: its name, its path, its kind as listed.
-    fn step(&mut self) -> Option<(RelName, RelName, MaybeFolder)> {
+    /// The next entry of the innermost folder: its path, and its kind as listed.
+    fn step(&mut self) -> Option<(RelName, MaybeFolder)> {
         loop {
             let level = self.levels.last_mut()?;
             let Some((name, kind)) = level.names.get(level.next) else {
@@ -109,21 +109,21 @@ impl<'a, E: Fn(&RelName) -> bool> Walk<'a, E> {
                 continue;
             };
             level.next += 1;
-            let path = |alone: RelName| {
-                let path = match &level.path {
-                    None => alone.clone(),
-                    Some(at) => RelName::new(at.join(&alone).as_bytes()).ok()?,
-                };
-                Some((alone, path, kind))
-            };
+            let folder = level.path.as_ref().map_or(&[][..], RelName::as_bytes);
+            let mut path = Vec::with_capacity(folder.len() + 1 + name.len());
+            if !folder.is_empty() {
+                path.extend_from_slice(folder);
+                path.push(b'/');
+            }
+            path.extend_from_slice(name);
             // All names that remain are valid.
-            if let Some(named) = RelName::new(name).ok().and_then(path) {
-                return Some(named);
+            if let Ok(path) = RelName::new(path) {
+                return Some((path, kind));
             }
         }
     }
 
-    fn folder(&mut self, alone: &RelName, path: RelName) -> Option<WalkEntry> {
+    fn folder(&mut self, path: RelName) -> Option<WalkEntry> {
         if !(self.enter)(&path) {
             return None;
         }
@@ -131,7 +131,7 @@ impl<'a, E: Fn(&RelName) -> bool> Walk<'a, E> {
             return Some(WalkEntry::Unreadable(Some(path), "it lies too deep".to_owned()));
         }
         let above = self.levels.last()?.dir.as_fd();
-        let trouble = match self.reading.open(above, alone, OFlags::DIRECTORY, HOST) {
+        let trouble = match self.reading.open(above, &path.last_name(), OFlags::DIRECTORY, HOST) {
             Ok(dir) => self.list(dir, Some(path.clone())),
             // Gone since the listing, or no folder any more: the next walk will show.
             Err(Errno::NOENT | Errno::NOTDIR) => None,
@@ -150,12 +150,12 @@ impl<E: Fn(&RelName) -> bool> Iterator for Walk<'_, E> {
             return Some(why.walk_entry(None));
         }
         loop {
-            let (alone, path, kind) = self.step()?;
+            let (path, kind) = self.step()?;
             let kind = match kind {
                 MaybeFolder::Folder => FileType::Directory,
                 MaybeFolder::Other => {
                     let dir = self.levels.last()?.dir.as_fd();
-                    match rustix::fs::statat(dir, alone.as_path(), AtFlags::SYMLINK_NOFOLLOW) {
+                    match rustix::fs::statat(dir, path.last(), AtFlags::SYMLINK_NOFOLLOW) {
                         Ok(stat) => match FileType::from_raw_mode(stat.st_mode) {
                             FileType::RegularFile => {
                                 return Some(WalkEntry::File(path, openat::facts(&stat)));
@@ -173,7 +173,7 @@ impl<E: Fn(&RelName) -> bool> Iterator for Walk<'_, E> {
             if kind != FileType::Directory {
                 return Some(WalkEntry::NotAFile(path));
             }
-            if let Some(walk_entry) = self.folder(&alone, path) {
+            if let Some(walk_entry) = self.folder(path) {
                 return Some(walk_entry);
             }
         }
