@@ -197,3 +197,34 @@ impl Source for MessageFile {
         Ok(got)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Few files are walked by the caller, many by a thread: the same entries in the same order, up to the first that
+    /// the caller does not want.
+    #[test]
+    fn a_walk_ahead_is_the_walk() {
+        let folder = tempfile::tempdir().unwrap();
+        let dir = MailboxDir::open(folder.path()).unwrap();
+        for (files, ends_at) in [(3, usize::MAX), (2_500, usize::MAX), (0, 2_000), (0, 10)] {
+            for number in 0..files {
+                let name = format!("f{}/m{number:05}", number % 7);
+                std::fs::create_dir_all(folder.path().join(&name[..2])).unwrap();
+                std::fs::write(folder.path().join(name), "").unwrap();
+            }
+            let whole: Vec<_> = dir.walk(|_| true).map(|entry| format!("{entry:?}")).collect();
+            let mut ahead = Vec::new();
+            let ended = dir.walk_ahead(
+                |_| true,
+                |entry| {
+                    ahead.push(format!("{entry:?}"));
+                    if ahead.len() < ends_at { Ok(()) } else { Err("enough") }
+                },
+            );
+            assert_eq!(ended.is_err(), ends_at < whole.len());
+            assert_eq!(ahead, whole[..whole.len().min(ends_at)]);
+        }
+    }
+}

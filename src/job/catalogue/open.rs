@@ -317,3 +317,21 @@ fn copied(from: &Connection) -> rusqlite::Result<Connection> {
     )?;
     Ok(into)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// SQLite makes a table for a list of three values, also in a generated column, and for every row anew.
+    #[test]
+    fn a_copy_written_makes_no_temporary_table() {
+        let catalogue = Catalogue::in_memory().unwrap();
+        let sql = "EXPLAIN INSERT OR REPLACE INTO payload (replica, number, segment, extension, content, state, \
+                   proven, reread) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 0)";
+        let mut steps = catalogue.db.prepare(sql).unwrap();
+        let steps = steps.query_map([None::<i64>; 7], |row| row.get(1)).unwrap();
+        let steps: Vec<String> = steps.collect::<Result<_, _>>().unwrap();
+        assert!(steps.iter().any(|step| step == "IdxInsert"), "{steps:?}");
+        assert!(!steps.iter().any(|step| step == "OpenEphemeral"), "{steps:?}");
+    }
+}
