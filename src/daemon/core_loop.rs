@@ -81,6 +81,7 @@ impl<'a> Daemon<'a> {
         let catalogue = scanner::open_catalogue(&settings.state, station, &*clock)?;
         catalogue.count_same_device(settings.count_same_device)?;
         note_drives_beneath(&catalogue, station)?;
+        let messages = Arc::clone(catalogue.messages());
         let scanner = Scanner {
             catalogue,
             mailboxes: station.mailboxes.clone(),
@@ -96,6 +97,7 @@ impl<'a> Daemon<'a> {
         let to = events.clone();
         super::spawn("scanner".to_owned(), move || scanner.run(&queue, &to))?;
         let context = WorkerContext {
+            messages,
             station: station.name.clone(),
             mailboxes: station.mailboxes.clone(),
             ignore: settings.ignore,

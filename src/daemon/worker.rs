@@ -3,7 +3,7 @@
 
 use super::events::{LoopEvent, ScrubOutcome, SyncFollowUp};
 use crate::disk::{Access, ErrorKind, VolumeFacts};
-use crate::job::catalogue::{Catalogue, DriveRowId};
+use crate::job::catalogue::{Catalogue, DriveRowId, MessageCache};
 use crate::job::extras::{Extras, write_extras_of_drive};
 use crate::job::mirror::OpenMailbox;
 use crate::job::replica::scrub::{ScrubRules, ScrubStep, Scrubber, Unfinished};
@@ -65,6 +65,8 @@ pub(super) struct WorkerContext {
     pub scrub: ScrubRules,
     /// Superseded versions older than this may be removed from a full drive; `None`: none ever.
     pub prune: Option<Duration>,
+    /// What the scanner has just read, in memory.
+    pub messages: Arc<MessageCache>,
     /// Which drives are here at once.
     pub present_drives: PresentDrives,
     /// The daemon is ending.
@@ -174,7 +176,8 @@ impl Worker {
     /// Opens catalogue and mailboxes, anew for each job: an idle worker keeps nothing open. A mailbox that cannot be
     /// opened does not delay the others.
     fn open(&self) -> Result<(Catalogue, Vec<OpenMailbox>), JobError> {
-        let (catalogue, _) = Catalogue::open(&self.context.state)?;
+        let (mut catalogue, _) = Catalogue::open(&self.context.state)?;
+        catalogue.share_messages(&self.context.messages);
         catalogue.put_ignored(&self.context.ignore);
         let mailboxes = open_all(&catalogue, &self.context.mailboxes)?;
         Ok((catalogue, mailboxes))
@@ -258,6 +261,8 @@ impl Worker {
     /// depends on it.
     fn update_extras(&self) {
         let context = &self.context;
+        // Nothing has come for a while: an idle daemon keeps little in memory.
+        context.messages.clear();
         let updated = Catalogue::open(&context.state).and_then(|(catalogue, _)| {
             let (station, clock) = (&context.station, &*context.clock);
             let (present_drives, extras) = (&context.present_drives, &context.extras);

@@ -126,7 +126,7 @@ fn pass(
     }
     let present: u64 = mailboxes.iter().map(|taken| taken.report.files).sum();
     let bar = Bar::new(output, "copying", present * drives.len() as u64);
-    let mut outcomes = every_drive(resolved, state.folder(), drives, &bar, output)?;
+    let mut outcomes = every_drive(resolved, state, drives, &bar, output)?;
     bar.end();
     let is_states = |e: &JobError| e.is_damaged_catalogue() || e.state_trouble().is_some();
     let is_states = |sync: &SyncOutcome| sync.outcome.as_ref().is_err_and(is_states);
@@ -155,7 +155,7 @@ pub(super) fn programs(resolved: &Resolved) -> Vec<CarriedProgram> {
 /// One thread a drive, so that a slow or hung one holds up no other.
 fn every_drive(
     resolved: &Resolved,
-    state: &Path,
+    state: &State,
     drives: &[DriveRef],
     bar: &Bar,
     output: &Output,
@@ -163,8 +163,10 @@ fn every_drive(
     let station = resolved.station();
     let extras = extras(resolved);
     let present_drives = PresentDrives::default();
+    let (folder, messages) = (state.folder(), Arc::clone(state.catalogue.messages()));
     let one = |drive: &DriveRef| -> Result<SyncOutcome, JobError> {
-        let (catalogue, _) = Catalogue::open(state)?;
+        let (mut catalogue, _) = Catalogue::open(folder)?;
+        catalogue.share_messages(&messages);
         let clock = SystemClock::new();
         let mailboxes = open_all(&catalogue, &station.mailboxes)?;
         let name = &station.name;

@@ -16,6 +16,7 @@ use rustix::io::Errno;
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
+use std::sync::Arc;
 
 /// From this many files on, two threads read: below, a thread costs more than it saves.
 const READ_TOGETHER: usize = 64;
@@ -101,7 +102,12 @@ fn read_stable_files(
         &due,
         |_| (),
         |(row, path, before), ()| read_message(dir, path, row, *before),
-        |_, message| {
+        |_, mut message| {
+            if let Ok(MessageRead::Whole(new, _, bytes)) = &mut message
+                && let Some(bytes) = bytes.take()
+            {
+                catalogue.messages().add(new.identity, bytes);
+            }
             read.push(message);
             Ok::<_, JobError>(true)
         },
@@ -254,7 +260,7 @@ fn confirm_file(
     report: &mut ScanReport,
 ) -> Result<(), JobError> {
     match read {
-        Ok(MessageRead::Whole(new, last_bytes)) => {
+        Ok(MessageRead::Whole(new, last_bytes, _)) => {
             let now = rules.clock.event_time().claim();
             // What the card made of a message that is missing here may be back, from a drive that has nothing else.
             let again = match row.content {
@@ -334,8 +340,8 @@ fn note_other_locations(
 }
 
 enum MessageRead {
-    /// The message, and its last bytes.
-    Whole(NewFile, Vec<u8>),
+    /// The message, its last bytes, and all its bytes if they fit into one buffer.
+    Whole(NewFile, Vec<u8>, Option<Arc<[u8]>>),
     /// The file has changed since it was first seen.
     Changed(FileFacts),
 }
@@ -354,12 +360,16 @@ fn read_message(
     let mut hasher = Hasher::default();
     let mut start = Vec::new();
     let mut end: Vec<u8> = Vec::new();
+    let mut whole = None;
     let mut has_nul_block = false;
     let before_it = before.filter(|before| (1..facts.bytes).contains(&before.bytes));
     let mut prefix = PrefixHash::new(before_it.map_or(0, |before| before.bytes));
     let (mut pieces, mut piece) = (Chunks::new(&mut file, facts.bytes), Vec::new());
     while pieces.next(&mut piece)? {
         hasher.update(&piece);
+        if pieces.is_at_end() && pieces.offset() == piece.len() as u64 {
+            whole = Some(Arc::from(piece.as_slice()));
+        }
         prefix.update(&piece);
         has_nul_block |= any_nul_block(&piece);
         start.extend_from_slice(&piece[..piece.len().min(HEADER_BYTES - start.len())]);
@@ -381,6 +391,7 @@ fn read_message(
     Ok(MessageRead::Whole(
         NewFile { identity, headers, size_breakdown: sizes, suspect, continues, has_nul_block },
         end,
+        whole,
     ))
 }
 
