@@ -67,6 +67,8 @@ pub(super) struct WorkerContext {
     pub prune: Option<Duration>,
     /// What the scanner has just read, in memory.
     pub messages: Arc<MessageCache>,
+    /// How many workers are bringing a drive up to date.
+    pub syncing: AtomicU64,
     /// Which drives are here at once.
     pub present_drives: PresentDrives,
     /// The daemon is ending.
@@ -127,7 +129,9 @@ impl Worker {
                     continue;
                 }
                 WorkerJob::Sync => {
+                    self.context.syncing.fetch_add(1, Ordering::Relaxed);
                     let sync = self.sync().unwrap_or_else(|error| self.failed(error));
+                    self.context.syncing.fetch_sub(1, Ordering::Relaxed);
                     let follow_up = self.follow_up(&sync);
                     LoopEvent::Synced(self.number, Box::new(sync), follow_up)
                 }
@@ -136,7 +140,13 @@ impl Worker {
                 }
                 WorkerJob::Release => LoopEvent::Released(self.number, self.release()),
                 WorkerJob::RecordSafe => match self.record_state("settling", "safe") {
-                    Ok(()) => continue,
+                    Ok(()) => {
+                        // An idle daemon keeps little in memory.
+                        if self.context.syncing.load(Ordering::Relaxed) == 0 {
+                            self.context.messages.clear();
+                        }
+                        continue;
+                    }
                     Err(error) => {
                         let failed = Box::new(self.failed(error));
                         LoopEvent::Synced(self.number, failed, SyncFollowUp::default())
@@ -261,8 +271,6 @@ impl Worker {
     /// depends on it.
     fn update_extras(&self) {
         let context = &self.context;
-        // Nothing has come for a while: an idle daemon keeps little in memory.
-        context.messages.clear();
         let updated = Catalogue::open(&context.state).and_then(|(catalogue, _)| {
             let (station, clock) = (&context.station, &*context.clock);
             let (present_drives, extras) = (&context.present_drives, &context.extras);

@@ -40,4 +40,4 @@ mod support;
 mod verdicts;
 mod versions;
 
-use support::{command_output, station, stick, terminal};
+use support::{command_output, opened, station, stick, terminal};

@@ -4,36 +4,9 @@
 use crate::card::{Card, done, mail};
 use crate::medium::{expect_same, whole};
 use crate::support::memory::MemoryDrive;
+use crate::support::opened::Opened;
 use counterfoil::model::Reason;
-use rustix::fs::inotify;
 use std::collections::BTreeMap;
-use std::mem::MaybeUninit;
-
-/// Counts how often the files of a folder are opened; a look that opens nothing does not count.
-struct Opened {
-    watch: rustix::fd::OwnedFd,
-    times: BTreeMap<String, usize>,
-}
-
-impl Opened {
-    fn in_inbox(card: &Card) -> Self {
-        let watch = inotify::init(inotify::CreateFlags::NONBLOCK).unwrap();
-        let inbox = card.root().join("inbox");
-        inotify::add_watch(&watch, &inbox, inotify::WatchFlags::OPEN).unwrap();
-        Self { watch, times: BTreeMap::new() }
-    }
-
-    fn times(&mut self) -> &BTreeMap<String, usize> {
-        let mut buffer = [MaybeUninit::uninit(); 4_096];
-        let mut events = inotify::Reader::new(&self.watch, &mut buffer);
-        while let Ok(event) = events.next() {
-            assert!(!event.events().contains(inotify::ReadFlags::QUEUE_OVERFLOW));
-            let Some(name) = event.file_name() else { continue };
-            *self.times.entry(name.to_str().unwrap().to_owned()).or_default() += 1;
-        }
-        &self.times
-    }
-}
 
 /// Few messages are read by one thread, many by two.
 #[test]
@@ -44,14 +17,15 @@ fn a_message_is_opened_once_for_all_drives() {
             card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n}")));
         }
         let delivered = card.messages();
-        let mut opened = Opened::in_inbox(&card);
+        let mut opened = Opened::in_folder(&card.root().join("inbox"));
         card.scan(0);
         for (drive, label) in drives.iter().zip(["amber", "birch"]) {
             assert_eq!(done(card.mirror_as(drive, label)).copied, messages);
             expect_same(&whole(&[drive], false), &delivered, "written from memory");
         }
-        assert_eq!(opened.times().len() as u64, messages);
-        assert!(opened.times.values().all(|times| *times == 1), "{:?}", opened.times);
+        let times = opened.times();
+        assert_eq!(times.len() as u64, messages);
+        assert!(times.values().all(|times| *times == 1), "{times:?}");
     }
 }
 
@@ -64,7 +38,7 @@ fn what_is_not_in_memory_is_read_again() {
         card.deliver(&format!("inbox/{n}"), format!("{n} ").repeat(25_000).as_bytes());
     }
     let delivered = card.messages();
-    let mut opened = Opened::in_inbox(&card);
+    let mut opened = Opened::in_folder(&card.root().join("inbox"));
     card.scan(0);
     assert_eq!(card.mirrored(&drive).copied, 101);
     expect_same(&whole(&[&drive], false), &delivered, "partly from memory");

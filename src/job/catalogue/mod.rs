@@ -64,7 +64,7 @@ pub use ledger_import::{LedgerImport, LedgerRoom};
 pub use logs::{KnownLines, LogDamage};
 pub use mailboxes::{KnownMailbox, MailboxNotInForce};
 pub use merge::{ContentVersion, Decision, Merge, RestoreItem, RestoreReason, Withheld};
-pub use message_cache::MessageCache;
+pub use message_cache::{MessageCache, ScanFollowed, ScanFollower};
 pub use message_copies::{Proof, TrackedMessage};
 pub use missing::MissingRow;
 pub use open::SetAside;

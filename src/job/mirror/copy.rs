@@ -61,7 +61,10 @@ pub(super) fn write_copies<'a>(
     let messages = pass.catalogue.messages();
     let jobs: Vec<_> = copies.iter().map(|item| (item, dir_of(item))).collect();
     let (mut done, mut written, mut full) = (0, Vec::with_capacity(copies.len()), false);
-    ReadAhead { readers: 1, window: READ_AHEAD_COPIES }.run(
+    // What is in memory needs no thread that waits for the card.
+    let is_here = |item: &CopyItem| messages.get(&item.identity).is_some();
+    let readers = usize::from(!copies.iter().all(is_here));
+    ReadAhead { readers, window: READ_AHEAD_COPIES }.run(
         &jobs,
         |_| (),
         |(item, dir), ()| match &item.peer_copy {
