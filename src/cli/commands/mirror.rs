@@ -166,8 +166,8 @@ impl Progress for Following<'_> {
     }
 }
 
-/// Reads what is new in the mailboxes, while each drive follows on a thread of its own, so that a slow or hung one holds
-/// up no other.
+/// Reads what is new in the mailboxes, while each drive follows on a thread of its own, so that a slow or hung one
+/// holds up no other.
 fn every_drive(
     resolved: &Resolved,
     state: &State,
@@ -236,8 +236,8 @@ fn every_drive(
     Ok((mailboxes, outcomes))
 }
 
-/// Brings every drive up to date once more, if one of them has shown of a message what the others may lack: their passes
-/// were under way, or over.
+/// Brings every drive up to date once more, if one of them has shown of a message what the others may lack: their
+/// passes were under way, or over.
 fn second_passes(
     drives: &[DriveRef],
     outcomes: &mut [SyncOutcome],

@@ -42,8 +42,9 @@ pub(super) struct KnownMessage {
     held: CopyStatus,
 }
 
-/// Looks up messages, all in one state of the catalogue. It holds until the next commit on the drive. None of a message
-/// that is not to be recorded: an unstable file is recorded once it is stable; it then has the number of a later change.
+/// Looks up messages, all in one state of the catalogue. The result holds until the next commit on the drive. `None`
+/// for a message that is not to be recorded: an unstable file is recorded once it is stable, with the number of a later
+/// change.
 pub(super) fn look_up(
     pass: &Pass<'_>,
     drive: &Replica,

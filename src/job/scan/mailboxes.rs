@@ -153,8 +153,8 @@ impl WalkedMailboxes<'_> {
 }
 
 impl<'a> StationScan<'a> {
-    /// Walks every mailbox that can be opened, and records which are in force. An error is one of the catalogue, or says
-    /// that a name now stands for another mailbox.
+    /// Walks every mailbox that can be opened, and records which are in force. An error is one of the catalogue, or
+    /// says that a name now stands for another mailbox.
     pub fn walk(self, station: &Station) -> Result<WalkedMailboxes<'a>, JobError> {
         let Self { catalogue, ignore, held, clock } = self;
         let rules = ScanRules { ignore, stable_for: 0, seen_gone: &[], hold: &|_, _| false, clock };
