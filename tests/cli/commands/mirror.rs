@@ -36,6 +36,12 @@ fn a_first_mirror_reads_each_message_once() {
     assert!(times.len() == 600 && times.values().all(|times| *times == 1), "{times:?}");
     red.expect_bag_valid();
     assert_eq!(red.lines_of("mirrored").len(), 600);
+    // Its state lost, it reads everything again, and nothing is said of a mailbox of which a part is read: one line
+    // renews all of it at the end.
+    std::fs::remove_dir_all(station.state()).unwrap();
+    station.mirror().expect_safe().expect_counts(&[("copied", 0)]);
+    assert_eq!((red.lines_of("mirrored").len(), red.lines_of("placed").len()), (600, 0));
+    assert_eq!(red.lines_of("mark").len(), 1);
 }
 
 #[test]
