@@ -23,7 +23,7 @@ use crate::model::limits::STOP_PATIENCE;
 use crate::model::{Clock, RelName, StationName};
 use std::cell::RefCell;
 use std::path::PathBuf;
-use std::sync::atomic::AtomicBool;
+use std::sync::atomic::{AtomicBool, AtomicU64};
 use std::sync::{Arc, mpsc};
 use std::time::Duration;
 use tokio::sync::mpsc::{Receiver, Sender};
@@ -81,6 +81,7 @@ impl<'a> Daemon<'a> {
         let catalogue = scanner::open_catalogue(&settings.state, station, &*clock)?;
         catalogue.count_same_device(settings.count_same_device)?;
         note_drives_beneath(&catalogue, station)?;
+        let messages = Arc::clone(catalogue.messages());
         let scanner = Scanner {
             catalogue,
             mailboxes: station.mailboxes.clone(),
@@ -96,6 +97,8 @@ impl<'a> Daemon<'a> {
         let to = events.clone();
         super::spawn("scanner".to_owned(), move || scanner.run(&queue, &to))?;
         let context = WorkerContext {
+            messages,
+            syncing: AtomicU64::new(0),
             station: station.name.clone(),
             mailboxes: station.mailboxes.clone(),
             ignore: settings.ignore,

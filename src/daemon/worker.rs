@@ -3,7 +3,7 @@
 
 use super::events::{LoopEvent, ScrubOutcome, SyncFollowUp};
 use crate::disk::{Access, ErrorKind, VolumeFacts};
-use crate::job::catalogue::{Catalogue, DriveRowId};
+use crate::job::catalogue::{Catalogue, DriveRowId, MessageCache};
 use crate::job::extras::{Extras, write_extras_of_drive};
 use crate::job::mirror::OpenMailbox;
 use crate::job::replica::scrub::{ScrubRules, ScrubStep, Scrubber, Unfinished};
@@ -65,6 +65,10 @@ pub(super) struct WorkerContext {
     pub scrub: ScrubRules,
     /// Superseded versions older than this may be removed from a full drive; `None`: none ever.
     pub prune: Option<Duration>,
+    /// What the scanner has just read, in memory.
+    pub messages: Arc<MessageCache>,
+    /// How many workers are bringing a drive up to date.
+    pub syncing: AtomicU64,
     /// Which drives are here at once.
     pub present_drives: PresentDrives,
     /// The daemon is ending.
@@ -125,7 +129,9 @@ impl Worker {
                     continue;
                 }
                 WorkerJob::Sync => {
+                    self.context.syncing.fetch_add(1, Ordering::Relaxed);
                     let sync = self.sync().unwrap_or_else(|error| self.failed(error));
+                    self.context.syncing.fetch_sub(1, Ordering::Relaxed);
                     let follow_up = self.follow_up(&sync);
                     LoopEvent::Synced(self.number, Box::new(sync), follow_up)
                 }
@@ -134,7 +140,13 @@ impl Worker {
                 }
                 WorkerJob::Release => LoopEvent::Released(self.number, self.release()),
                 WorkerJob::RecordSafe => match self.record_state("settling", "safe") {
-                    Ok(()) => continue,
+                    Ok(()) => {
+                        // An idle daemon keeps little in memory.
+                        if self.context.syncing.load(Ordering::Relaxed) == 0 {
+                            self.context.messages.clear();
+                        }
+                        continue;
+                    }
                     Err(error) => {
                         let failed = Box::new(self.failed(error));
                         LoopEvent::Synced(self.number, failed, SyncFollowUp::default())
@@ -174,7 +186,8 @@ impl Worker {
     /// Opens catalogue and mailboxes, anew for each job: an idle worker keeps nothing open. A mailbox that cannot be
     /// opened does not delay the others.
     fn open(&self) -> Result<(Catalogue, Vec<OpenMailbox>), JobError> {
-        let (catalogue, _) = Catalogue::open(&self.context.state)?;
+        let (mut catalogue, _) = Catalogue::open(&self.context.state)?;
+        catalogue.share_messages(&self.context.messages);
         catalogue.put_ignored(&self.context.ignore);
         let mailboxes = open_all(&catalogue, &self.context.mailboxes)?;
         Ok((catalogue, mailboxes))

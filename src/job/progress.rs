@@ -1,4 +1,5 @@
-//! The interface through which a job reports progress and learns that it has to stop. Never waits for its listener.
+//! The interface through which a job reports progress and learns that it has to stop. Waits for nobody but a scan
+//! that it follows.
 
 /// Receives progress, so that a person sees a bar and a watchdog is fed. Called often, from the
 /// thread that works: must be quick.
@@ -9,6 +10,12 @@ pub trait Progress: Send + Sync {
     fn stop(&self) -> bool {
         false
     }
+    /// A run over all changes known so far begins. Returns whether a scan is under way that will bring more.
+    fn begin_run(&self) -> bool {
+        false
+    }
+    /// That run is over: waits until there are more changes, or the scan has ended.
+    fn wait_for_more(&self) {}
 }
 
 /// Progress that goes nowhere, and never asks to stop.

@@ -14,8 +14,8 @@ pub const BATCH_BYTES: u64 = 4 << 20;
 pub const BATCH_QUICK: Duration = Duration::from_millis(250);
 /// The largest a batch may grow to, in messages: bounds what one failed sync makes void.
 pub const BATCH_MESSAGES_MAX: usize = 2048;
-/// The largest a batch may grow to, in bytes.
-pub const BATCH_BYTES_MAX: u64 = 32 << 20;
+/// The largest a batch may grow to, in bytes: they are kept in memory until its copies are compared with them.
+pub const BATCH_BYTES_MAX: u64 = 8 << 20;
 
 /// Messages in one segment folder. FAT holds 65,536 entries a folder, one entry for each of our
 /// names; 2,000 keeps a folder's look-up, which is a linear search on FAT, short.
@@ -184,7 +184,12 @@ pub const RESTORE_MAILDIR_BYTES: usize = 16 << 20;
 pub const RESTORE_UNFIT_LISTED: u64 = 1_000;
 /// Messages read ahead while others are written, and copies opened ahead while others are read back: enough to keep a
 /// fast disk busy, few enough for any limit on open files.
-pub const READ_AHEAD_COPIES: usize = 32;
+pub const READ_AHEAD_COPIES: usize = 64;
+
+/// Messages that are kept in memory between the look that confirmed them and their copies, in bytes: two batches of the
+/// first size, so that the scan can be ahead of a drive, and small enough for a board with little memory. A message
+/// longer than `COPY_BUFFER_BYTES` is not kept.
+pub const MESSAGE_CACHE_BYTES: usize = 8 << 20;
 
 /// Part of a message that is parsed for headers and parts, in bytes: headers are far shorter, and what comes over a
 /// slow link seldom is longer.

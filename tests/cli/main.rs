@@ -43,4 +43,4 @@ mod system_calls;
 mod verdicts;
 mod versions;
 
-use support::{command_output, station, stick, terminal};
+use support::{command_output, opened, station, stick, terminal};

@@ -4,7 +4,7 @@
 //! `card` is a station's card with its mailbox, catalogue and clock; `medium` examines a drive from outside. What
 //! belongs where:
 //! - the mailbox: its scan in `stability`, a mailbox that is away for a pass and comes back in `mailboxes`, a card that
-//!   keeps whole seconds in `seconds`, clocks in `clock`, the numbers of changes in `numbered`, what positions cover in
+//!   keeps whole seconds in `seconds`, how often it is read in `read_once`, clocks in `clock`, the numbers of changes in `numbered`, what positions cover in
 //!   `writers`
 //! - failures: of power in `power`, of a sync in `failed_sync` and `latched_volume`, files that end early in
 //!   `unreadable`, refusals of a drive in `room`, the order of operations on a drive in `order`
@@ -55,6 +55,7 @@ mod other_cards;
 mod portions;
 mod power;
 mod prune;
+mod read_once;
 mod replaced;
 mod room;
 mod scrub;

@@ -1,7 +1,8 @@
 //! The numbers of changes: whoever has seen a number can read the change, whichever thread makes it. Once everything up
 //! to a number is recorded on a drive, changes before it are never compared again.
 
-use crate::card::folder;
+use crate::card::{Card, done, folder, mail, station};
+use crate::support::memory::MemoryDrive;
 use counterfoil::job::catalogue::Catalogue;
 use counterfoil::model::Identity;
 use counterfoil::model::ledger::Departed;
@@ -37,4 +38,22 @@ fn whoever_sees_a_number_finds_its_change() {
         enough.store(true, Ordering::Relaxed);
         assert!(all_found, "number {last} was seen before its change");
     });
+}
+
+/// A scan begins a writer while the thread of a drive is at work: lines by that writer speak of this card's own changes
+/// at once.
+#[test]
+fn a_writer_that_another_thread_begins_is_this_cards_own() {
+    let (state, drive, mut card) = (folder(), MemoryDrive::default(), Card::new());
+    let open = || Catalogue::open(state.path()).unwrap().0;
+    card.catalogue = open();
+    card.deliver("1", &mail("first"));
+    card.mirrored(&drive);
+    card.deliver("2", &mail("second"));
+    let of_the_drive = std::mem::replace(&mut card.catalogue, open());
+    card.scan(0);
+    card.catalogue = of_the_drive;
+    done(card.copy(&drive, "stick"));
+    let totals = card.catalogue.totals(&station(), 1).unwrap();
+    assert_eq!((totals.messages, totals.mirrored), (2, 2));
 }

@@ -7,7 +7,7 @@
 //! - `memory`: a drive in memory.
 //! - `mail`: every sample message.
 //! - `beneath`: forwards a volume's operations to the one beneath it, except those that a test writes out.
-//! - `clock`, `chance`, `cases`, `signal`, `flood`: described in their files.
+//! - `clock`, `chance`, `cases`, `signal`, `flood`, `opened`: described in their files.
 //!
 //! Similar things stay separate, for these reasons: the simulator's card and stick model what a real medium loses, and
 //! a run is replayed by its number, so their folders are named after the run; the model's world (`tests/histories`) has
@@ -30,6 +30,7 @@ pub(crate) mod command_output;
 pub(crate) mod flood;
 pub(crate) mod mail;
 pub(crate) mod memory;
+pub(crate) mod opened;
 pub(crate) mod signal;
 pub(crate) mod station;
 pub(crate) mod stick;

@@ -13,15 +13,15 @@ use crate::cli::report::{self, index::Index, mirror::sums, verdict::Summary};
 use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::disk::bundled_programs;
-use crate::job::catalogue::{Catalogue, DriveRow};
+use crate::job::catalogue::{Catalogue, DriveRow, ScanFollower};
 use crate::job::extras::{Extras, Pages, carried_program, write_extras_of_drive};
 use crate::job::mirror::PassReport;
 use crate::job::replica::PresentDrives;
 use crate::job::report::verdict::{Counts, Verdict};
-use crate::job::scan::mailboxes::{ConfirmedMailbox, HeldBackPolicy, open_all, scan_mailboxes};
+use crate::job::scan::mailboxes::{ConfirmedMailbox, HeldBackPolicy, StationScan, open_all};
 use crate::job::sync_drive::{SyncOutcome, compare_drives};
 use crate::job::sync_job::SyncJob;
-use crate::job::{DriveRef, JobError, Unwatched};
+use crate::job::{DriveRef, JobError, Progress, Unwatched};
 use crate::model::bag::CarriedProgram;
 use std::path::Path;
 use std::sync::Arc;
@@ -113,21 +113,15 @@ fn pass(
 ) -> Result<MirrorResult, JobError> {
     let (clock, catalogue) = (SystemClock::new(), &state.catalogue);
     catalogue.count_same_device(resolved.config.drives.count_same_device)?;
-    let mailboxes = scan_mailboxes(
-        catalogue,
-        &resolved.station(),
-        &resolved.ignore,
-        HeldBackPolicy::Read,
-        &clock,
-    )?;
-    scan_findings(&mailboxes).iter().for_each(|note| note.say(output));
-    if !mailboxes.iter().any(|taken| taken.state.was_scanned()) {
-        return Ok(MirrorResult { mailboxes, outcomes: Vec::new() });
-    }
-    let present: u64 = mailboxes.iter().map(|taken| taken.report.files).sum();
-    let bar = Bar::new(output, "copying", present * drives.len() as u64);
-    let mut outcomes = every_drive(resolved, state.folder(), drives, &bar, output)?;
+    let (ignore, held) = (&resolved.ignore, HeldBackPolicy::Read);
+    let walked =
+        StationScan { catalogue, ignore, held, clock: &clock }.walk(&resolved.station())?;
+    let drives = if walked.any_scanned() { drives } else { &[] };
+    let bar = Bar::new(output, "copying", walked.files() * drives.len() as u64);
+    let done = every_drive(resolved, state, drives, (&bar, output), || walked.confirm());
     bar.end();
+    let (mailboxes, mut outcomes) = done?;
+    scan_findings(&mailboxes).iter().for_each(|note| note.say(output));
     let is_states = |e: &JobError| e.is_damaged_catalogue() || e.state_trouble().is_some();
     let is_states = |sync: &SyncOutcome| sync.outcome.as_ref().is_err_and(is_states);
     if let Some(at) = outcomes.iter().position(is_states) {
@@ -152,19 +146,42 @@ pub(super) fn programs(resolved: &Resolved) -> Vec<CarriedProgram> {
     extras(resolved).programs.iter().filter_map(|program| carried_program(program).ok()).collect()
 }
 
-/// One thread a drive, so that a slow or hung one holds up no other.
+/// A drive that follows the scan of the mailboxes.
+struct Following<'a> {
+    bar: &'a Bar,
+    scan: ScanFollower,
+}
+
+impl Progress for Following<'_> {
+    fn advance(&self, messages: u64, bytes: u64) {
+        self.bar.advance(messages, bytes);
+    }
+
+    fn begin_run(&self) -> bool {
+        self.scan.begin_run()
+    }
+
+    fn wait_for_more(&self) {
+        self.scan.wait_for_more();
+    }
+}
+
+/// Reads what is new in the mailboxes, while each drive follows on a thread of its own, so that a slow or hung one
+/// holds up no other.
 fn every_drive(
     resolved: &Resolved,
-    state: &Path,
+    state: &State,
     drives: &[DriveRef],
-    bar: &Bar,
-    output: &Output,
-) -> Result<Vec<SyncOutcome>, JobError> {
+    (bar, output): (&Bar, &Output),
+    scan: impl FnOnce() -> Result<Vec<ConfirmedMailbox>, JobError>,
+) -> Result<(Vec<ConfirmedMailbox>, Vec<SyncOutcome>), JobError> {
     let station = resolved.station();
     let extras = extras(resolved);
     let present_drives = PresentDrives::default();
-    let one = |drive: &DriveRef| -> Result<SyncOutcome, JobError> {
-        let (catalogue, _) = Catalogue::open(state)?;
+    let (folder, messages) = (state.folder(), Arc::clone(state.catalogue.messages()));
+    let one = |drive: &DriveRef, progress: &dyn Progress| -> Result<SyncOutcome, JobError> {
+        let (mut catalogue, _) = Catalogue::open(folder)?;
+        catalogue.share_messages(&messages);
         let clock = SystemClock::new();
         let mailboxes = open_all(&catalogue, &station.mailboxes)?;
         let name = &station.name;
@@ -175,7 +192,7 @@ fn every_drive(
             present_drives: &present_drives,
             prune: resolved.prunes(),
             clock: &clock,
-            progress: bar,
+            progress,
         };
         let sync = job.bring_up_to_date(drive);
         let holds_all = |r: &PassReport| r.copied > 0 && r.is_complete && r.failed.is_empty();
@@ -196,35 +213,55 @@ fn every_drive(
         }
         Ok(sync)
     };
-    let outcomes = std::thread::scope(|scope| {
-        let workers: Vec<_> = drives.iter().map(|drive| scope.spawn(|| one(drive))).collect();
-        workers.into_iter().map(std::thread::ScopedJoinHandle::join).collect::<Vec<_>>()
+    let (scanning, followers) = messages.begin_scan(drives.len());
+    let (mailboxes, outcomes) = std::thread::scope(|scope| {
+        let follow = |(drive, scan)| {
+            let one = &one;
+            scope.spawn(move || one(drive, &Following { bar, scan }))
+        };
+        let workers: Vec<_> = drives.iter().zip(followers).map(follow).collect();
+        let mailboxes = scan();
+        drop(scanning);
+        let join = std::thread::ScopedJoinHandle::join;
+        (mailboxes, workers.into_iter().map(join).collect::<Vec<_>>())
     });
     // What was done on the other drives stays done.
     let ended = |(drive, joined): (_, std::thread::Result<_>)| {
         joined.unwrap_or_else(|_| Ok(panicked(drive)))
     };
+    let mailboxes = mailboxes?;
     let mut outcomes: Vec<SyncOutcome> =
         drives.iter().zip(outcomes).map(ended).collect::<Result<_, _>>()?;
-    // What one drive has shown of a message the others may lack: their passes were under way, or over.
+    second_passes(drives, &mut outcomes, |drive| one(drive, bar))?;
+    Ok((mailboxes, outcomes))
+}
+
+/// Brings every drive up to date once more, if one of them has shown of a message what the others may lack: their
+/// passes were under way, or over.
+fn second_passes(
+    drives: &[DriveRef],
+    outcomes: &mut [SyncOutcome],
+    one: impl Fn(&DriveRef) -> Result<SyncOutcome, JobError>,
+) -> Result<(), JobError> {
     let needs_second_pass =
         |sync: &SyncOutcome| sync.outcome.as_ref().is_ok_and(|report| report.others_need_pass);
-    if outcomes.iter().any(needs_second_pass) {
-        for (drive, sync) in drives.iter().zip(&mut outcomes) {
-            let Ok(first) = &sync.outcome else { continue };
-            // A drive that had everything when its pass ended may lack what was found out since.
-            if first.stopped {
-                continue;
-            }
-            let mut again = one(drive)?;
-            if let Ok(report) = &mut again.outcome {
-                report.add_earlier_run(first);
-            }
-            again.findings.splice(0..0, std::mem::take(&mut sync.findings));
-            *sync = again;
-        }
+    if !outcomes.iter().any(needs_second_pass) {
+        return Ok(());
     }
-    Ok(outcomes)
+    for (drive, sync) in drives.iter().zip(outcomes) {
+        let Ok(first) = &sync.outcome else { continue };
+        // A drive that had everything when its pass ended may lack what was found out since.
+        if first.stopped {
+            continue;
+        }
+        let mut again = one(drive)?;
+        if let Ok(report) = &mut again.outcome {
+            report.add_earlier_run(first);
+        }
+        again.findings.splice(0..0, std::mem::take(&mut sync.findings));
+        *sync = again;
+    }
+    Ok(())
 }
 
 /// The outcome of a drive whose thread panicked.

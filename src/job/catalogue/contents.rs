@@ -2,6 +2,7 @@
 //! person's eye; only the identity is ever decided by.
 
 use super::Catalogue;
+use super::NewFile;
 use super::row_ids::ContentRowId;
 use crate::job::JobError;
 use crate::model::ledger::Assertion;
@@ -69,23 +70,47 @@ impl Catalogue {
                 }
             }
         };
-        if earlier {
-            self.change(
-                "UPDATE content SET seen = ?2, clock = ?3 WHERE id = ?1",
-                params![content, seen, trusted],
-            )?;
-        }
-        if sooner {
-            self.change(
-                "UPDATE content SET proven = ?2, exposure = ?3 WHERE id = ?1",
-                params![content, proven, exposure],
-            )?;
+        if earlier || sooner {
+            let sql = "UPDATE content SET (seen, clock) = (CASE WHEN ?2 THEN ?3 ELSE seen END, \
+                       CASE WHEN ?2 THEN ?4 ELSE clock END), (proven, exposure) = (CASE WHEN ?5 \
+                       THEN ?6 ELSE proven END, CASE WHEN ?5 THEN ?7 ELSE exposure END) WHERE id = ?1";
+            let of = params![content, earlier, seen, trusted, sooner, proven, exposure];
+            self.change(sql, of)?;
         }
         Ok(content)
     }
 
+    /// The row of a content that was read, with what was read of it; and whether nothing was known of it before.
+    pub(super) fn content_read(&self, new: &NewFile) -> Result<(ContentRowId, bool), JobError> {
+        let (identity, headers, sizes) = (&new.identity, &new.headers, &new.size_breakdown);
+        let sql = "INSERT INTO content (sha256, bytes, sender, receivers, subject, date, body, \
+                   quoted, attached, message_id) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) \
+                   ON CONFLICT DO NOTHING";
+        let made = self.change(
+            sql,
+            params![
+                identity.digest.as_bytes().as_slice(),
+                identity.bytes as i64,
+                headers.from,
+                headers.to,
+                headers.subject,
+                headers.date,
+                sizes.body as i64,
+                sizes.quoted as i64,
+                sizes.attached as i64,
+                headers.message_id,
+            ],
+        )?;
+        if made == 1 {
+            return Ok((ContentRowId::of_inserted(&self.db), true));
+        }
+        let content = self.content(identity)?;
+        self.set_headers(content, headers, sizes)?;
+        Ok((content, false))
+    }
+
     /// Keeps what was read of a content, once.
-    pub(super) fn set_headers(
+    fn set_headers(
         &self,
         content: ContentRowId,
         headers: &Headers,

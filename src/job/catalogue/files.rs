@@ -156,15 +156,15 @@ impl Catalogue {
     }
 
     /// Records a content read and settled. Always a change that the drives have to record: while the path waited for
-    /// its second look a pass skipped it, whatever a drive had not recorded of it.
+    /// its second look a pass skipped it, whatever a drive had not recorded of it. Also returns whether the content was
+    /// known before.
     pub fn confirm_file(
         &self,
         row: &FileRow,
         new: &NewFile,
         now: WallTime,
-    ) -> Result<ContentRowId, JobError> {
-        let content = self.content(&new.identity)?;
-        self.set_headers(content, &new.headers, &new.size_breakdown)?;
+    ) -> Result<(ContentRowId, bool), JobError> {
+        let (content, is_new) = self.content_read(new)?;
         let same = row.content == Some(content);
         self.record_change(|change_no| {
             let (first_seen, trusted) = match same || row.content.is_none() {
@@ -196,11 +196,14 @@ impl Catalogue {
                     same,
                 ],
             )?;
-            self.note_present(row.mailbox, &row.key, content)?;
-            if suspect.is_none() {
-                self.note_returned(row.mailbox, &row.key, content, now.time.seconds)?;
+            // What nobody knew of has left from nowhere, and is missing nowhere.
+            if !is_new {
+                self.note_present(row.mailbox, &row.key, content)?;
+                if suspect.is_none() {
+                    self.note_returned(row.mailbox, &row.key, content, now.time.seconds)?;
+                }
             }
-            Ok(content)
+            Ok((content, !is_new))
         })
     }
 

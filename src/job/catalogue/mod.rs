@@ -30,6 +30,7 @@ mod ledger_import;
 mod logs;
 mod mailboxes;
 mod merge;
+mod message_cache;
 mod message_copies;
 mod missing;
 mod new_drives;
@@ -63,6 +64,7 @@ pub use ledger_import::{LedgerImport, LedgerRoom};
 pub use logs::{KnownLines, LogDamage};
 pub use mailboxes::{KnownMailbox, MailboxNotInForce};
 pub use merge::{ContentVersion, Decision, Merge, RestoreItem, RestoreReason, Withheld};
+pub use message_cache::{MessageCache, ScanFollowed, ScanFollower};
 pub use message_copies::{Proof, TrackedMessage};
 pub use missing::MissingRow;
 pub use open::SetAside;
@@ -81,6 +83,7 @@ use globset::GlobSet;
 use rusqlite::{Connection, OptionalExtension as _};
 use std::cell::{Cell, RefCell};
 use std::path::Path;
+use std::sync::Arc;
 
 /// An open catalogue.
 pub struct Catalogue {
@@ -101,6 +104,8 @@ pub struct Catalogue {
     ignored: RefCell<GlobSet>,
     /// While a ledger is read, the last change of this card.
     reading: Cell<Option<u64>>,
+    /// Messages in memory; its own ones unless it shares those of others.
+    messages: Arc<MessageCache>,
 }
 
 impl Catalogue {

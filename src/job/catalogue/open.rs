@@ -152,6 +152,7 @@ impl Catalogue {
             lineage: None.into(),
             writers_described: None.into(),
             reading: None.into(),
+            messages: Default::default(),
             in_force: RefCell::new(None),
             ignored: RefCell::new(GlobSet::empty()),
         })

@@ -24,8 +24,8 @@ impl Catalogue {
             return Ok(());
         }
         self.note_writer(writer, 0)?;
-        let defined: bool =
-            self.only_row("SELECT defined FROM writer WHERE bits = ?1", [bits(writer)])?;
+        let sql = "SELECT defined, own_first IS NOT NULL FROM writer WHERE bits = ?1";
+        let (defined, is_own): (bool, bool) = self.only_row(sql, [bits(writer)])?;
         if !defined {
             self.put_links(writer, links)?;
             self.db.execute("UPDATE writer SET defined = 1 WHERE bits = ?1", [bits(writer)])?;
@@ -37,8 +37,12 @@ impl Catalogue {
             "INSERT OR IGNORE INTO replica_writer VALUES (?1, ?2, ?3)",
             params![replica, bits(writer), line as i64],
         )?;
-        if let Some(writers) = self.lineage.borrow_mut().as_mut() {
-            writers.define(writer, links);
+        let mut lineage = self.lineage.borrow_mut();
+        match lineage.as_mut() {
+            // Another thread has begun it since: which changes are this card's own is looked up anew.
+            Some(writers) if is_own && !writers.knows(writer) => *lineage = None,
+            Some(writers) => writers.define(writer, links),
+            None => {}
         }
         Ok(())
     }

@@ -199,11 +199,14 @@ impl MessageIndex<'_> {
     /// What is known of each, the latest first. What was given up to make room is not there to be opened.
     fn messages(&self, copies: &[NumberedCopy]) -> Result<Vec<IndexedMessage>, JobError> {
         let mut listed = Vec::new();
-        for copy in copies.iter().filter(|copy| !copy.given_up) {
-            if let Some(row) = self.catalogue.payload(self.drive.state.row, copy.number)? {
-                listed.push(self.listed(&row)?);
+        self.catalogue.read_transaction(|| {
+            for copy in copies.iter().filter(|copy| !copy.given_up) {
+                if let Some(row) = self.catalogue.payload(self.drive.state.row, copy.number)? {
+                    listed.push(self.listed(&row)?);
+                }
             }
-        }
+            Ok(())
+        })?;
         latest_first(&mut listed);
         Ok(listed)
     }

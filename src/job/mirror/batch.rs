@@ -152,6 +152,11 @@ impl BatchSize {
             || batch.notes.len() + batch.departures.len() >= BATCH_MESSAGES_MAX
     }
 
+    /// How many copies the batch takes before it is full, at least one.
+    pub(super) fn messages_left(&self, batch: &BatchPlan) -> usize {
+        self.messages.saturating_sub(batch.copies.len()).max(1)
+    }
+
     pub(super) fn adapt(&mut self, milliseconds: i64) {
         if u128::try_from(milliseconds).is_ok_and(|took| took < BATCH_QUICK.as_millis()) {
             self.messages = (self.messages * 2).min(BATCH_MESSAGES_MAX);

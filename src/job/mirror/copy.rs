@@ -3,26 +3,35 @@
 
 use super::batch::{CopyItem, LeftOutFiles, PeerCopy};
 use super::pass::Pass;
-use crate::disk::{Chunks, DiskError, ErrorKind, MailboxDir, MessageFile, ReadAhead, ReadFrom};
+use crate::disk::{
+    Chunks, DiskError, EntryStat, ErrorKind, MailboxDir, MessageFile, ReadAhead, ReadFrom,
+};
 use crate::job::JobError;
-use crate::job::catalogue::{FileState, millis};
-use crate::job::replica::Replica;
+use crate::job::catalogue::{FileState, MessageCache, millis};
+use crate::job::replica::{NewCopy, Replica};
 use crate::model::limits::{NUMBER_MAX, READ_AHEAD_COPIES, SEGMENT_MAX, SEGMENT_MESSAGES};
 use crate::model::message::FileFacts;
 use crate::model::{Hasher, Identity, PayloadName, Reason};
+use std::sync::Arc;
 
 /// A file that was written to the drive and not yet read back.
 pub(super) struct WrittenFile<'a> {
-    pub payload: PayloadName,
-    pub identity: Identity,
+    pub copy: NewCopy,
     /// The message it is a copy of; none if the message changed while it was read.
     pub item: Option<&'a CopyItem>,
+}
+
+impl<'a> WrittenFile<'a> {
+    /// One that was too long to be kept in memory.
+    fn hashed(payload: PayloadName, identity: Identity, item: Option<&'a CopyItem>) -> Self {
+        Self { copy: NewCopy { payload, identity, bytes: None }, item }
+    }
 }
 
 /// A message as read from the card.
 enum CardRead {
     /// The whole message, with the content that the scan found.
-    Whole(Vec<u8>),
+    Whole(Arc<[u8]>),
     /// A message too long for memory: the open file, and the bytes already read.
     Long(MessageFile, Vec<u8>),
     /// A copy on another drive that is too long for memory: whoever writes it also reads it.
@@ -49,14 +58,18 @@ pub(super) fn write_copies<'a>(
         let row = item.row.as_ref()?;
         pass.mailbox(row.mailbox).map(|mailbox| &mailbox.dir)
     };
+    let messages = pass.catalogue.messages();
     let jobs: Vec<_> = copies.iter().map(|item| (item, dir_of(item))).collect();
     let (mut done, mut written, mut full) = (0, Vec::with_capacity(copies.len()), false);
-    ReadAhead { readers: 1, window: READ_AHEAD_COPIES }.run(
+    // What is in memory needs no thread that waits for the card.
+    let is_here = |item: &CopyItem| messages.get(&item.identity).is_some();
+    let readers = usize::from(!copies.iter().all(is_here));
+    ReadAhead { readers, window: READ_AHEAD_COPIES }.run(
         &jobs,
         |_| (),
         |(item, dir), ()| match &item.peer_copy {
             Some(peer_copy) => fetch_peer_copy(peer_copy, item),
-            None => fetch(*dir, item),
+            None => fetch(*dir, item, messages),
         },
         |(item, _), fetched| {
             match write_copy(pass, drive, item, fetched, left_out) {
@@ -73,13 +86,20 @@ pub(super) fn write_copies<'a>(
     Ok((written, full))
 }
 
-/// Reads a message if it is still what the scan read. For a `mirror` by hand, this is the second look that a file needs
-/// before it counts as stable.
-fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> CardRead {
+/// Gets a message if its file is still what the scan read: from memory, or else from the card. For a `mirror` by hand,
+/// this is the second look that a file needs before it counts as stable.
+fn fetch(dir: Option<&MailboxDir>, item: &CopyItem, messages: &MessageCache) -> CardRead {
     let (Some(dir), Some(row)) = (dir, &item.row) else { return CardRead::NotOurs };
     let read = || -> Result<CardRead, DiskError> {
         let Some(assertion) = &item.assertion else { return Ok(CardRead::NotOurs) };
-        let mut file = dir.open_message(&assertion.location.path)?;
+        let path = &assertion.location.path;
+        if let Some(bytes) = messages.get(&item.identity)
+            && let EntryStat::File(facts) = dir.stat(path)?
+            && row.file_stat().has_facts(&facts)
+        {
+            return Ok(CardRead::Whole(bytes));
+        }
+        let mut file = dir.open_seen_message(path)?;
         if !row.has_same_bytes(&file.facts_at_open()) {
             return Ok(CardRead::Changed(file.current_facts()?));
         }
@@ -92,7 +112,7 @@ fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> CardRead {
         }
         // The content is checked before a name on the drive is used for it.
         match Identity::of(&buffer) == item.identity && is_unchanged(&file) {
-            true => Ok(CardRead::Whole(buffer)),
+            true => Ok(CardRead::Whole(buffer.into())),
             false => Ok(CardRead::Changed(file.current_facts()?)),
         }
     };
@@ -112,7 +132,7 @@ fn fetch_peer_copy(peer_copy: &PeerCopy, item: &CopyItem) -> CardRead {
             return Ok(CardRead::LongPeerCopy);
         }
         Ok(match Identity::of(&buffer) == item.identity {
-            true => CardRead::Whole(buffer),
+            true => CardRead::Whole(buffer.into()),
             false => CardRead::NoPeerCopy,
         })
     };
@@ -143,7 +163,8 @@ fn write_copy<'a>(
             let payload = next_name(drive, item.extension())?;
             let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
             sink.write(&bytes)?;
-            Ok(Some(WrittenFile { payload, identity: item.identity, item: Some(item) }))
+            let copy = NewCopy { payload, identity: item.identity, bytes: Some(bytes) };
+            Ok(Some(WrittenFile { copy, item: Some(item) }))
         }
         CardRead::Long(file, start) => {
             write_long(pass, drive, item, file, start, left_out).map(Some)
@@ -181,16 +202,16 @@ fn write_long<'a>(
             Err(error) => {
                 let identity = hasher.finish();
                 unreadable(pass, item, &error, left_out)?;
-                return Ok(WrittenFile { payload, identity, item: None });
+                return Ok(WrittenFile::hashed(payload, identity, None));
             }
         }
     }
     let identity = hasher.finish();
     if identity == item.identity && is_unchanged(&file) {
-        return Ok(WrittenFile { payload, identity, item: Some(item) });
+        return Ok(WrittenFile::hashed(payload, identity, Some(item)));
     }
     changed(pass, item, &file.current_facts()?, left_out)?;
-    Ok(WrittenFile { payload, identity, item: None })
+    Ok(WrittenFile::hashed(payload, identity, None))
 }
 
 /// Copies a long message from another drive, in the same way.
@@ -215,10 +236,10 @@ fn write_peer_copy<'a>(
     }
     let identity = hasher.finish();
     if identity == item.identity {
-        return Ok(Some(WrittenFile { payload, identity, item: Some(item) }));
+        return Ok(Some(WrittenFile::hashed(payload, identity, Some(item))));
     }
     no_peer_copy(pass, item)?;
-    Ok(Some(WrittenFile { payload, identity, item: None }))
+    Ok(Some(WrittenFile::hashed(payload, identity, None)))
 }
 
 fn is_unchanged(file: &MessageFile) -> bool {

@@ -9,7 +9,7 @@ use crate::job::catalogue::{
     AssertedRow, ContentRowId, CopyRow, CopyState, CopyStatus, DepartedRow, FileRow,
 };
 use crate::job::replica::Replica;
-use crate::job::scan::confirm::any_nul_block;
+use crate::job::scan::any_nul_block;
 use crate::model::limits::{COPY_BUFFER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
 use crate::model::{Identity, PayloadName, Suspicion};
 

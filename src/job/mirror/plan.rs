@@ -6,13 +6,13 @@ use super::damage;
 use super::pass::Pass;
 use crate::job::JobError;
 use crate::job::catalogue::{
-    ContentAt, ContentRowId, CopyStatus, DepartedRow, FileRow, FileState, MissingRow,
+    AssertedRow, ContentAt, ContentRowId, CopyStatus, DepartedRow, FileRow, FileState, MissingRow,
 };
 use crate::job::replica::Replica;
 use crate::job::scan::OpenMailbox;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
 use crate::model::limits::SUCCESSORS_FOLLOWED;
-use crate::model::{Reason, RelName};
+use crate::model::{Identity, Reason, RelName};
 
 /// What a change requires on the drive.
 pub(super) enum PlanStep {
@@ -33,27 +33,51 @@ pub(super) enum PlanStep {
     Reject(Reason),
 }
 
+/// What is known of a message of the mailbox, and of its copy on a drive.
+pub(super) struct KnownMessage {
+    content: ContentRowId,
+    identity: Identity,
+    /// What the ledger asserts at its location.
+    assertions: Vec<AssertedRow>,
+    held: CopyStatus,
+}
+
+/// Looks up messages, all in one state of the catalogue. The result holds until the next commit on the drive. `None`
+/// for a message that is not to be recorded: an unstable file is recorded once it is stable, with the number of a later
+/// change.
+pub(super) fn look_up(
+    pass: &Pass<'_>,
+    drive: &Replica,
+    rows: &[FileRow],
+) -> Result<Vec<Option<KnownMessage>>, JobError> {
+    let (catalogue, replica) = (pass.catalogue, drive.state.row);
+    let known = |row: &FileRow| {
+        let content = row.content.filter(|_| row.state == FileState::Present);
+        let look_up = |content| {
+            Ok(KnownMessage {
+                content,
+                identity: catalogue.identity(content)?,
+                assertions: catalogue.current_assertions(replica, row.mailbox, &row.key)?,
+                held: catalogue.copy_status(replica, content)?,
+            })
+        };
+        content.filter(|_| pass.mailbox(row.mailbox).is_some()).map(look_up).transpose()
+    };
+    catalogue.read_transaction(|| rows.iter().map(known).collect())
+}
+
 /// Decides what a message of the mailbox requires.
 pub(super) fn arrival(
     pass: &Pass<'_>,
     drive: &Replica,
-    row: &FileRow,
+    (row, known): (&FileRow, Option<KnownMessage>),
     batch: &mut BatchPlan,
     renew_by_line: bool,
 ) -> Result<PlanStep, JobError> {
-    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(PlanStep::Skip) };
-    // An unstable file is recorded once it is stable; it then has the number of a later change.
-    let (FileState::Present, Some(content)) = (row.state, row.content) else {
+    let (Some(mailbox), Some(known)) = (pass.mailbox(row.mailbox), known) else {
         return Ok(PlanStep::Skip);
     };
-    let replica = drive.state.row;
-    let (assertions, held, identity) = pass.catalogue.read_transaction(|| {
-        Ok((
-            pass.catalogue.current_assertions(replica, row.mailbox, &row.key)?,
-            pass.catalogue.copy_status(replica, content)?,
-            pass.catalogue.identity(content)?,
-        ))
-    })?;
+    let KnownMessage { content, identity, assertions, held } = known;
     let current = assertions.iter().find(|known| known.content == content);
     // The drive may know what the catalogue does not, for example when that was built anew. The copies are compared,
     // since anybody may have written a line that calls good mail damaged.

@@ -4,9 +4,9 @@
 
 use super::batch::{BatchPlan, BatchSize};
 use super::pass::{Pass, PassReport};
-use super::plan::{self, PlanStep};
+use super::plan::{self, KnownMessage, PlanStep};
 use crate::job::JobError;
-use crate::job::catalogue::{ContentAt, DepartedRow, MailboxRowId};
+use crate::job::catalogue::{ContentAt, DepartedRow, FileRow, MailboxRowId};
 use crate::job::replica::Replica;
 use crate::model::ledger::Event;
 use crate::model::limits::MARK_MAILBOXES_MAX;
@@ -23,6 +23,8 @@ struct PassRun<'a, 'p> {
     report: &'a mut PassReport,
     batch: BatchPlan,
     position: Position,
+    /// A scan is under way that will bring more changes: nothing is said of a whole mailbox yet.
+    is_scanning: bool,
     /// The first change that is not recorded yet.
     unfinished: Option<u64>,
     /// Another run is needed: something depends on what was just committed.
@@ -34,20 +36,22 @@ struct PassRun<'a, 'p> {
 }
 
 impl Pass<'_> {
-    /// Records on an open drive everything new, the newest message first.
+    /// Records on an open drive everything new, the newest message first. While a scan is under way, it follows the
+    /// scan, and goes through everything new once more after that.
     pub fn run(&self, drive: &mut Replica) -> Result<PassReport, JobError> {
         let mut report = PassReport::default();
         let mut size = BatchSize::default();
         let anew = drive.state.recorded_through == 0 || drive.state.lacking.messages > 0;
+        let mut followed = None;
         loop {
-            // A batch whose messages were all gone has brought nothing, and would bring nothing again.
-            let done = (report.copied, report.noted);
-            report.failed.clear();
-            report.failed_more = 0;
-            let again = run(self, drive, &mut size, &mut report)?;
-            if !again || (report.copied, report.noted) == done || report.stopped {
+            let is_scanning = self.progress.begin_run();
+            let from = followed.filter(|_| is_scanning);
+            let until = self.run_again(drive, from, is_scanning, (&mut size, &mut report))?;
+            if !is_scanning || report.stopped {
                 break;
             }
+            followed = Some(until);
+            self.progress.wait_for_more();
         }
         if anew {
             drive.state.lacking = self.catalogue.lacking(&drive.state)?;
@@ -57,17 +61,39 @@ impl Pass<'_> {
         report.lacking = drive.state.lacking;
         Ok(report)
     }
+
+    /// Runs until nothing depends on what was just committed. Returns the last change that this is about.
+    fn run_again(
+        &self,
+        drive: &mut Replica,
+        followed: Option<u64>,
+        is_scanning: bool,
+        (size, report): (&mut BatchSize, &mut PassReport),
+    ) -> Result<u64, JobError> {
+        loop {
+            // A batch whose messages were all gone has brought nothing, and would bring nothing again.
+            let done = (report.copied, report.noted);
+            report.failed.clear();
+            report.failed_more = 0;
+            let Some(position) = self.catalogue.position_now()? else { return Ok(0) };
+            let again = run(self, drive, position, (followed, is_scanning), (size, report))?;
+            if !again || (report.copied, report.noted) == done || report.stopped {
+                return Ok(position.n);
+            }
+        }
+    }
 }
 
-/// Returns `true` if another run is needed because something depends on what was just committed, as when one content
-/// comes twice in one batch.
+/// Records the changes since the last recorded one, or since `followed`, which a run of the same pass has gone
+/// through. Returns `true` if another run is needed because something depends on what was just committed, as when one
+/// content comes twice in one batch.
 fn run(
     pass: &Pass<'_>,
     drive: &mut Replica,
-    size: &mut BatchSize,
-    report: &mut PassReport,
+    position: Position,
+    (followed, is_scanning): (Option<u64>, bool),
+    (size, report): (&mut BatchSize, &mut PassReport),
 ) -> Result<bool, JobError> {
-    let Some(position) = pass.catalogue.position_now()? else { return Ok(false) };
     let until = position.n;
     let rows: Vec<String> = pass.mailboxes.iter().map(|open| open.row.to_string()).collect();
     let known: BTreeSet<&str> = drive.state.recorded_mailboxes.split(' ').collect();
@@ -75,7 +101,8 @@ fn run(
         // None of that mailbox's changes is recorded there yet.
         drive.state.recorded_through = 0;
     }
-    let from = drive.state.recorded_through;
+    let recorded = drive.state.recorded_through;
+    let from = recorded.max(followed.unwrap_or(0));
     if until == from {
         return Ok(false);
     }
@@ -87,7 +114,9 @@ fn run(
         size,
         report,
         position,
-        unfinished: None,
+        is_scanning,
+        // What an earlier run of this pass has left out stays unfinished.
+        unfinished: (recorded < from).then_some(recorded + 1),
         again: false,
         to_renew: BTreeSet::new(),
         asserted: deferred_before.then(Vec::new),
@@ -124,48 +153,65 @@ impl PassRun<'_, '_> {
             let page = self.pass.catalogue.changes(from, before, PAGE)?;
             let Some(last) = page.last() else { return Ok(true) };
             before = last.change_no;
-            for row in &page {
-                let by_line = by_line && self.to_renew.contains(&row.mailbox);
-                match plan::arrival(self.pass, self.drive, row, &mut self.batch, by_line)? {
-                    PlanStep::Skip | PlanStep::Depart(..) => {}
-                    PlanStep::Defer => {
-                        self.again = true;
-                        self.note_unfinished(row.change_no);
+            let mut rows = page.as_slice();
+            while !rows.is_empty() {
+                // What is looked up is true until the next commit, which comes no later than with a full batch.
+                let some = &rows[..self.size.messages_left(&self.batch).min(rows.len())];
+                let known = plan::look_up(self.pass, self.drive, some)?;
+                let (committed, mut done) = (self.report.batches, 0);
+                for (row, known) in some.iter().zip(known) {
+                    self.arrival(row, known, by_line)?;
+                    if !self.commit_if_full()? {
+                        return Ok(false);
                     }
-                    PlanStep::Renew => drop(self.to_renew.insert(row.mailbox)),
-                    PlanStep::Assert(event, content_at) => self.assert(event, content_at),
-                    PlanStep::Reject(reason) => {
-                        self.note_unfinished(row.change_no);
-                        self.report.fail(self.pass, row.mailbox, row.path()?, reason);
-                    }
-                    PlanStep::Copy(item) => {
-                        if !self.batch.has_room_for(&item) && !self.batch.is_empty() {
-                            // The estimate of room has a margin: how much is really left is known after this commit.
-                            self.commit()?;
-                        }
-                        if self.batch.has_room_for(&item) {
-                            if let (Some(asserted), Some(content)) =
-                                (&mut self.asserted, row.content)
-                            {
-                                asserted.push((row.mailbox, row.key.clone(), content));
-                            }
-                            self.batch.add(*item);
-                        } else {
-                            self.note_unfinished(row.change_no);
-                            self.report.fail(
-                                self.pass,
-                                row.mailbox,
-                                row.path()?,
-                                Reason::DriveFull,
-                            );
-                        }
+                    done += 1;
+                    if self.report.batches != committed {
+                        break;
                     }
                 }
-                if !self.commit_if_full()? {
-                    return Ok(false);
-                }
+                rows = &rows[done..];
             }
         }
+    }
+
+    fn arrival(
+        &mut self,
+        row: &FileRow,
+        known: Option<KnownMessage>,
+        by_line: bool,
+    ) -> Result<(), JobError> {
+        let by_line = by_line && self.to_renew.contains(&row.mailbox);
+        match plan::arrival(self.pass, self.drive, (row, known), &mut self.batch, by_line)? {
+            PlanStep::Skip | PlanStep::Depart(..) => {}
+            PlanStep::Defer => {
+                self.again = true;
+                self.note_unfinished(row.change_no);
+            }
+            PlanStep::Renew if self.is_scanning => self.note_unfinished(row.change_no),
+            PlanStep::Renew => drop(self.to_renew.insert(row.mailbox)),
+            PlanStep::Assert(event, content_at) => self.assert(event, content_at),
+            PlanStep::Reject(reason) => self.reject(row, reason)?,
+            PlanStep::Copy(item) => {
+                if !self.batch.has_room_for(&item) && !self.batch.is_empty() {
+                    // The estimate of room has a margin: how much is really left is known after this commit.
+                    self.commit()?;
+                }
+                if !self.batch.has_room_for(&item) {
+                    return self.reject(row, Reason::DriveFull);
+                }
+                if let (Some(asserted), Some(content)) = (&mut self.asserted, row.content) {
+                    asserted.push((row.mailbox, row.key.clone(), content));
+                }
+                self.batch.add(*item);
+            }
+        }
+        Ok(())
+    }
+
+    fn reject(&mut self, row: &FileRow, reason: Reason) -> Result<(), JobError> {
+        self.note_unfinished(row.change_no);
+        self.report.fail(self.pass, row.mailbox, row.path()?, reason);
+        Ok(())
     }
 
     fn missing(&mut self, from: u64, until: u64) -> Result<bool, JobError> {

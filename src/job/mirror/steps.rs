@@ -62,9 +62,9 @@ use super::batch::{BatchPlan, CopyItem, LeftOutFiles};
 use super::copy::{WrittenFile, write_copies};
 use crate::job::JobError;
 use crate::job::catalogue::ContentAt;
-use crate::job::replica::{Replica, hash_copies};
+use crate::job::replica::{NewCopy, Replica, not_as_written};
+use crate::model::bag;
 use crate::model::ledger::Event;
-use crate::model::{Identity, PayloadName, bag};
 use std::collections::HashSet;
 use std::marker::PhantomData;
 use std::os::unix::ffi::OsStrExt as _;
@@ -89,7 +89,7 @@ pub struct Batch<Step> {
 
 struct Contents {
     /// Every file that was written, copies and debris.
-    files: Vec<(PayloadName, Identity)>,
+    files: Vec<NewCopy>,
     /// The manifest's lines of the copies.
     copy_lines: String,
     /// The manifest's lines of debris.
@@ -152,15 +152,19 @@ impl Batch<Written> {
         let (whole, debris): (Vec<_>, Vec<_>) =
             written.iter().partition(|file| file.item.is_some());
         let lines = |files: &[&WrittenFile<'_>]| -> String {
-            files.iter().map(|f| bag::manifest_line(&f.identity.digest, f.payload)).collect()
+            let line = |file: &&WrittenFile<'_>| {
+                let NewCopy { payload, identity, .. } = &file.copy;
+                bag::manifest_line(&identity.digest, *payload)
+            };
+            files.iter().map(line).collect()
         };
         let contents = Contents {
-            files: written.iter().map(|file| (file.payload, file.identity)).collect(),
             copy_lines: lines(&whole),
             debris_lines: lines(&debris),
             copied: whole.len() as u64,
-            bytes: whole.iter().map(|file| file.identity.bytes).sum(),
+            bytes: whole.iter().map(|file| file.copy.identity.bytes).sum(),
             events: events(pass, drive, &written, notes)?,
+            files: written.into_iter().map(|file| file.copy).collect(),
             session,
         };
         Ok(Some(Self { contents, step: PhantomData }))
@@ -181,14 +185,11 @@ impl Batch<Written> {
 impl Batch<Synced> {
     /// Reads every file back from the medium. Fails if one of them is not what was written.
     pub fn read_back(self, drive: &Replica) -> Result<Batch<Proven>, JobError> {
-        let files = &self.contents.files;
-        let lengths: Vec<_> = files.iter().map(|(name, of)| (*name, of.bytes)).collect();
-        let found = hash_copies(&*drive.volume, &drive.dir, &lengths)?;
-        match files.iter().zip(found).find(|((_, of), found)| !found.is(of)) {
+        match not_as_written(&*drive.volume, &drive.dir, &self.contents.files)? {
             None => Ok(self.passed()),
-            Some(((payload, _), _)) => {
+            Some(payload) => {
                 let path = drive.volume.facts().shown.clone();
-                Err(JobError::NotAsWritten { path, payload: *payload })
+                Err(JobError::NotAsWritten { path, payload })
             }
         }
     }
@@ -261,7 +262,8 @@ fn events(
             events.push(Event::Mailbox { mailbox: mailbox.name.clone(), root: root.to_vec() });
         }
     }
-    events.extend(written.iter().map(|&WrittenFile { payload, identity, item }| {
+    events.extend(written.iter().map(|WrittenFile { copy, item }| {
+        let (payload, identity) = (copy.payload, copy.identity);
         let Some(CopyItem { assertion, replaces, .. }) = item else {
             return Event::Debris { payload, identity };
         };

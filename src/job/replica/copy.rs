@@ -7,6 +7,7 @@ use crate::disk::{
 use crate::job::JobError;
 use crate::model::limits::{DRIVE_FOLDER_ENTRIES, READ_AHEAD_COPIES};
 use crate::model::{Digest, Hasher, Identity, PayloadName, RelName};
+use std::sync::Arc;
 
 /// The reason under which a worn drive is reported.
 pub(crate) const READ_ERROR: &str = "a copy on it could not be read";
@@ -165,29 +166,56 @@ pub(crate) fn hash_piece(
     }
 }
 
-/// Reads and hashes many copies, and returns the results in order. A few are opened ahead, so that the medium is asked
-/// for the next ones while one is hashed; if there are many and the drive allows it, two threads read.
-pub(crate) fn hash_all(
+/// A copy that was just written, and what it has to be.
+pub(crate) struct NewCopy {
+    pub(crate) payload: PayloadName,
+    pub(crate) identity: Identity,
+    /// Its bytes, if they are still in memory: then they are compared, and nothing is hashed a second time.
+    pub(crate) bytes: Option<Arc<[u8]>>,
+}
+
+/// Reads many copies from the medium. Returns one that is not what was written, if there is any. Some are opened ahead,
+/// so that the medium is asked for the next ones while one is compared; if there are many and the drive allows it, two
+/// threads read.
+pub(crate) fn not_as_written(
     volume: &dyn Volume,
     dir: &RelName,
-    copies: &[(PayloadName, u64)],
-) -> Result<Vec<CopyCheck>, JobError> {
+    copies: &[NewCopy],
+) -> Result<Option<PayloadName>, JobError> {
     let is_worth_threads = volume.facts().readers > 1 && copies.len() >= 2 * READ_AHEAD_COPIES;
     let readers = if is_worth_threads { 2 } else { 0 };
-    let mut found = Vec::with_capacity(copies.len());
+    let mut wrong = None;
     ReadAhead { readers, window: READ_AHEAD_COPIES }.run(
         copies,
-        |(payload, _)| open(volume, dir, *payload),
-        |(_, longest), opened| match opened {
-            Ok(source) => hash_source(volume, source, *longest),
-            Err(error) => classify_copy_error(volume, error),
+        |copy| open(volume, dir, copy.payload),
+        |NewCopy { identity, bytes, .. }, opened| match (opened, bytes) {
+            (Ok(source), None) => Ok(hash_source(volume, source, identity.bytes)?.is(identity)),
+            (Ok(mut source), Some(bytes)) => match holds(&mut *source, bytes) {
+                Ok(same) => Ok(same),
+                Err(error) => classify_copy_error(volume, error).map(|_| false),
+            },
+            (Err(error), _) => classify_copy_error(volume, error).map(|_| false),
         },
-        |_, check| {
-            found.push(check?);
-            Ok::<_, JobError>(true)
+        |copy, same: Result<bool, JobError>| {
+            let same = same?;
+            wrong = Some(copy.payload).filter(|_| !same);
+            Ok::<_, JobError>(same)
         },
     )?;
-    Ok(found)
+    Ok(wrong)
+}
+
+/// Whether a file is just these bytes.
+fn holds(source: &mut dyn Source, bytes: &[u8]) -> Result<bool, DiskError> {
+    let (mut pieces, mut piece) = (Chunks::new(source, bytes.len() as u64), Vec::new());
+    let mut left = bytes;
+    while pieces.next(&mut piece)? {
+        match left.strip_prefix(piece.as_slice()) {
+            Some(rest) => left = rest,
+            None => return Ok(false),
+        }
+    }
+    Ok(left.is_empty())
 }
 
 fn open(
@@ -222,5 +250,58 @@ fn classify_copy_error(volume: &dyn Volume, error: DiskError) -> Result<CopyChec
             Ok(CopyCheck::Unreadable(error.trouble))
         }
         _ => Err(error.into()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::disk::{Access, DirVolumeSource, VolumeSource as _};
+    use crate::model::Extension;
+
+    /// A drive with one copy of these bytes.
+    fn with_copy(bytes: &[u8]) -> (tempfile::TempDir, Box<dyn Volume>, RelName, PayloadName) {
+        let folder = tempfile::tempdir().unwrap();
+        let volume = DirVolumeSource::new(folder.path()).open(Access::Write).unwrap();
+        let dir = RelName::fixed("bag");
+        let payload = PayloadName { segment: 1, number: 1, extension: Extension::NONE };
+        volume.make_dir(&dir.join(&PayloadName::segment_dir(1))).unwrap();
+        volume.create(&dir.join(&payload.to_rel())).unwrap().write(bytes).unwrap();
+        (folder, volume, dir, payload)
+    }
+
+    /// With its bytes in memory a copy is compared, and never hashed: an identity of other bytes of that length changes
+    /// nothing. Without them the identity decides.
+    #[test]
+    fn what_is_in_memory_is_compared_and_not_hashed() {
+        let long = vec![7; 3 * crate::model::limits::COPY_BUFFER_BYTES];
+        for written in [&b"a message"[..], b"", &long] {
+            let (_folder, volume, dir, payload) = with_copy(written);
+            let wrong = |identity, bytes: Option<&[u8]>| {
+                let copy = NewCopy { payload, identity, bytes: bytes.map(Arc::from) };
+                not_as_written(&*volume, &dir, &[copy]).unwrap().is_some()
+            };
+            let (same, other) = (Identity::of(written), Identity::of(b"other"));
+            assert!(!wrong(same, None) && wrong(other, None));
+            assert!(!wrong(same, Some(written)) && !wrong(other, Some(written)));
+            // One byte more, one less, one other: of the copy, and of what was to be written.
+            let (longer, mut altered) = ([written, b"."].concat(), written.to_vec());
+            assert!(wrong(same, Some(&longer)));
+            if let Some(last) = altered.last_mut() {
+                *last ^= 1;
+                assert!(wrong(same, Some(&altered)));
+                assert!(wrong(same, Some(&written[..written.len() - 1])));
+            }
+        }
+    }
+
+    #[test]
+    fn a_copy_that_is_gone_is_not_as_written() {
+        let (folder, volume, dir, payload) = with_copy(b"a message");
+        std::fs::remove_file(folder.path().join(dir.join(&payload.to_rel()).to_string())).unwrap();
+        for bytes in [None, Some(Arc::from(&b"a message"[..]))] {
+            let copy = NewCopy { payload, identity: Identity::of(b"a message"), bytes };
+            assert_eq!(not_as_written(&*volume, &dir, &[copy]).unwrap(), Some(payload));
+        }
     }
 }

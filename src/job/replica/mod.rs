@@ -35,8 +35,8 @@ mod wipe;
 pub(crate) use acceptance::{Acceptance, check_acceptance, is_refused};
 pub(crate) use compare::compare;
 pub(crate) use copy::{
-    CopyCheck, CopyLength, hash as hash_copy, hash_all as hash_copies, length as copy_length,
-    list as list_segment,
+    CopyCheck, CopyLength, NewCopy, hash as hash_copy, length as copy_length, list as list_segment,
+    not_as_written,
 };
 pub(crate) use id_recovery::check_refused;
 pub use id_recovery::{AddedDrive, add, refuse_forgotten};

@@ -13,7 +13,9 @@ const ARMOUR: [&str; 2] = ["-----BEGIN ", "-----END "];
 /// counts as the last part that begins in them.
 pub(in crate::job) fn of(start: &[u8], bytes: u64) -> SizeBreakdown {
     let mut breakdown = SizeBreakdown::default();
-    let Some(message) = MessageParser::default().parse(start) else { return breakdown };
+    // Only the headers that say where the parts are, and what.
+    let parser = MessageParser::new().with_mime_headers();
+    let Some(message) = parser.parse(start) else { return breakdown };
     let rest = bytes.saturating_sub(start.len() as u64);
     let leaves: Vec<_> = message
         .parts

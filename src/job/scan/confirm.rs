@@ -1,17 +1,17 @@
 //! The second half of a scan: reads files that stayed the same since they were first seen, and decides what became of
 //! files that stayed away. Never reads a file that changed in between, and never calls a moved message lost.
 
+use super::coarse_time;
+use super::read_message::{MessageRead, read_message};
 use super::rules::{PAGE, ScanReport, ScanRules};
-use super::{coarse_time, headers};
-use crate::disk::{Chunks, DiskError, EntryStat, MailboxDir, PrefixHash, ReadAhead};
+use crate::disk::{DiskError, EntryStat, MailboxDir, ReadAhead};
 use crate::job::JobError;
 use crate::job::catalogue::{
     Catalogue, ContentRowId, FileRow, FileState, MailboxRowId, NewFile, millis,
 };
 use crate::model::ledger::Departed;
-use crate::model::limits::{HEADER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
-use crate::model::message::FileFacts;
-use crate::model::{Finding, Hasher, Identity, RelName, Suspicion, Timestamp};
+use crate::model::limits::{COPY_BUFFER_BYTES, MESSAGE_CACHE_BYTES};
+use crate::model::{Finding, Identity, RelName, Suspicion, Timestamp};
 use rustix::io::Errno;
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
@@ -19,6 +19,8 @@ use std::path::Path;
 
 /// From this many files on, two threads read: below, a thread costs more than it saves.
 const READ_TOGETHER: usize = 64;
+/// Portions in which the messages in memory are read: drives take one while the next are read.
+const PORTIONS: u64 = 4;
 /// Messages that each of the two threads may have read before they are collected.
 const READ_AHEAD_MESSAGES: usize = 32;
 
@@ -30,12 +32,57 @@ pub fn confirm(
     rules: &ScanRules<'_>,
     report: &mut ScanReport,
 ) -> Result<(), JobError> {
+    confirm_stable_files(catalogue, mailbox, dir, rules, report)?;
+    confirm_missing_files(catalogue, mailbox, dir, rules)
+}
+
+/// Reads files that have been unchanged for `settle`, a portion at a time. Drives that follow take each portion from
+/// memory, and the next one waits until there is room for it.
+pub(super) fn confirm_stable_files(
+    catalogue: &Catalogue,
+    mailbox: MailboxRowId,
+    dir: &MailboxDir,
+    rules: &ScanRules<'_>,
+    report: &mut ScanReport,
+) -> Result<(), JobError> {
     let due = millis(rules.clock) - rules.stable_for;
     for state in [FileState::Changing, FileState::Fresh] {
         each_page(catalogue, mailbox, state, due, |page| {
-            read_stable_files(catalogue, dir, page, rules, report)
+            let (mut page, messages) = (page, catalogue.messages());
+            while !page.is_empty() {
+                let (files, bytes) = portion(page);
+                messages.wait_for_room(bytes);
+                read_stable_files(catalogue, dir, &page[..files], rules, report)?;
+                messages.portion_recorded();
+                page = &page[files..];
+            }
+            Ok(())
         })?;
     }
+    Ok(())
+}
+
+/// How many of these files are read together, at least one, and how many bytes of them are kept in memory.
+fn portion(files: &[FileRow]) -> (usize, u64) {
+    let (mut count, mut bytes) = (0, 0);
+    for file in files {
+        let kept = Some(file.bytes).filter(|bytes| *bytes <= COPY_BUFFER_BYTES as u64);
+        if count > 0 && bytes + kept.unwrap_or(0) > MESSAGE_CACHE_BYTES as u64 / PORTIONS {
+            break;
+        }
+        (count, bytes) = (count + 1, bytes + kept.unwrap_or(0));
+    }
+    (count, bytes)
+}
+
+/// Decides on files that have been missing for `settle`.
+pub(super) fn confirm_missing_files(
+    catalogue: &Catalogue,
+    mailbox: MailboxRowId,
+    dir: &MailboxDir,
+    rules: &ScanRules<'_>,
+) -> Result<(), JobError> {
+    let due = millis(rules.clock) - rules.stable_for;
     // A content that is at a new location by now has moved: one ledger line records both.
     let moved = catalogue.leaving_but_elsewhere(mailbox, PAGE)?;
     let at = rules.clock.event_time().time.seconds;
@@ -101,7 +148,12 @@ fn read_stable_files(
         &due,
         |_| (),
         |(row, path, before), ()| read_message(dir, path, row, *before),
-        |_, message| {
+        |_, mut message| {
+            if let Ok(MessageRead::Whole(new, _, bytes)) = &mut message
+                && let Some(bytes) = bytes.take()
+            {
+                catalogue.messages().add(new.identity, bytes);
+            }
             read.push(message);
             Ok::<_, JobError>(true)
         },
@@ -254,7 +306,7 @@ fn confirm_file(
     report: &mut ScanReport,
 ) -> Result<(), JobError> {
     match read {
-        Ok(MessageRead::Whole(new, last_bytes)) => {
+        Ok(MessageRead::Whole(new, last_bytes, _)) => {
             let now = rules.clock.event_time().claim();
             // What the card made of a message that is missing here may be back, from a drive that has nothing else.
             let again = match row.content {
@@ -275,8 +327,8 @@ fn confirm_file(
             {
                 superseded(catalogue, row, before, &new, now.time.seconds)?;
             }
-            let content = catalogue.confirm_file(row, &new, now)?;
-            if new.suspect.is_none() && row.content != Some(content) {
+            let (content, was_known) = catalogue.confirm_file(row, &new, now)?;
+            if was_known && new.suspect.is_none() && row.content != Some(content) {
                 note_other_locations(catalogue, dir, row, content)?;
             }
             coarse_time::recheck_if_hidden(catalogue, row, &new.identity, begun)
@@ -331,62 +383,6 @@ fn note_other_locations(
         }
     }
     Ok(())
-}
-
-enum MessageRead {
-    /// The message, and its last bytes.
-    Whole(NewFile, Vec<u8>),
-    /// The file has changed since it was first seen.
-    Changed(FileFacts),
-}
-
-fn read_message(
-    dir: &MailboxDir,
-    path: &RelName,
-    row: &FileRow,
-    before: Option<Identity>,
-) -> Result<MessageRead, DiskError> {
-    let mut file = dir.open_seen_message(path)?;
-    let facts = file.facts_at_open();
-    if !row.file_stat().has_facts(&facts) {
-        return Ok(MessageRead::Changed(facts));
-    }
-    let mut hasher = Hasher::default();
-    let mut start = Vec::new();
-    let mut end: Vec<u8> = Vec::new();
-    let mut has_nul_block = false;
-    let before_it = before.filter(|before| (1..facts.bytes).contains(&before.bytes));
-    let mut prefix = PrefixHash::new(before_it.map_or(0, |before| before.bytes));
-    let (mut pieces, mut piece) = (Chunks::new(&mut file, facts.bytes), Vec::new());
-    while pieces.next(&mut piece)? {
-        hasher.update(&piece);
-        prefix.update(&piece);
-        has_nul_block |= any_nul_block(&piece);
-        start.extend_from_slice(&piece[..piece.len().min(HEADER_BYTES - start.len())]);
-        end.extend_from_slice(&piece[piece.len().saturating_sub(NUL_TAIL_BYTES)..]);
-        end.drain(..end.len().saturating_sub(NUL_TAIL_BYTES));
-    }
-    let identity = hasher.finish();
-    let now = file.current_facts()?;
-    if identity.bytes != facts.bytes || now != facts {
-        return Ok(MessageRead::Changed(now));
-    }
-    let (headers, sizes) = headers::read_with_sizes(&start, identity.bytes);
-    // Every message begins empty: this file was created before it was filled.
-    let was_empty = before.is_some_and(|before| before.bytes == 0);
-    let continues = was_empty
-        || headers.message_id.is_empty()
-            && before_it.is_some_and(|before| prefix.finish() == before);
-    let suspect = None;
-    Ok(MessageRead::Whole(
-        NewFile { identity, headers, size_breakdown: sizes, suspect, continues, has_nul_block },
-        end,
-    ))
-}
-
-/// Whether any whole block is NUL; `bytes` begin at a block boundary.
-pub(in crate::job) fn any_nul_block(bytes: &[u8]) -> bool {
-    bytes.chunks_exact(NUL_BLOCK_BYTES).any(|block| block.iter().all(|&b| b == 0))
 }
 
 /// Whether a new version looks damaged: emptied, or ending in bytes that were never written. (One cut short is found

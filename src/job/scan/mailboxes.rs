@@ -1,9 +1,10 @@
 //! Scans the mailboxes of a station, each by itself: one that is away, unreadable or damaged delays no other, and what
 //! is known of it stays. Never takes another folder for a mailbox that is still where it was.
 
+use super::confirm::{confirm_missing_files, confirm_stable_files};
 use super::open_mailbox::OpenMailbox;
 use super::rules::{ScanReport, ScanRules};
-use super::walk::scan;
+use super::walk::walk;
 use crate::disk::{DiskError, MailboxDir, hash, host, serial_below};
 use crate::job::catalogue::{Catalogue, FileState, KnownMailbox, MailboxRowId};
 use crate::job::{JobError, MailboxRef, Station};
@@ -98,32 +99,91 @@ pub fn scan_mailboxes(
     held: HeldBackPolicy,
     clock: &dyn Clock,
 ) -> Result<Vec<ConfirmedMailbox>, JobError> {
-    let hold = |_: &RelName, state| held == HeldBackPolicy::Leave && state == FileState::Changing;
-    let rules = ScanRules { ignore, stable_for: 0, seen_gone: &[], hold: &hold, clock };
-    catalogue.begin_run(clock)?;
-    catalogue.put_ignored(ignore);
-    check_station(catalogue, station)?;
-    note_drives_beneath(catalogue, station)?;
-    let mut opened = Vec::new();
-    for mailbox in &station.mailboxes {
-        let was_at = check_place(catalogue, mailbox)?;
-        opened.push((mailbox, was_at, open(catalogue, mailbox)?));
+    StationScan { catalogue, ignore, held, clock }.walk(station)?.confirm()
+}
+
+/// How the mailboxes of a station are scanned by hand.
+#[derive(Clone, Copy)]
+pub struct StationScan<'a> {
+    /// What this card knows of them.
+    pub catalogue: &'a Catalogue,
+    /// Paths that are never read.
+    pub ignore: &'a GlobSet,
+    /// What to do with versions that keep changing.
+    pub held: HeldBackPolicy,
+    /// Where the time comes from.
+    pub clock: &'a dyn Clock,
+}
+
+/// Mailboxes that were walked, and what was found new in them not yet read.
+pub struct WalkedMailboxes<'a> {
+    scan: StationScan<'a>,
+    mailboxes: Vec<(ConfirmedMailbox, Option<OpenMailbox>)>,
+}
+
+impl WalkedMailboxes<'_> {
+    /// Files in all of them.
+    pub fn files(&self) -> u64 {
+        self.mailboxes.iter().map(|(mailbox, _)| mailbox.report.files).sum()
     }
-    put_in_force(catalogue, station, held)?;
-    let mut all = Vec::new();
-    for (mailbox, was_at, open) in opened {
-        let (name, path) = (mailbox.name.clone(), mailbox.path.clone());
-        let row = catalogue.mailbox_known(&name)?.map(|known| known.row);
-        let (state, report) = match open {
-            Err(error) => (state_of(&error), ScanReport::default()),
-            Ok(open) => {
-                let report = scan(catalogue, open.row, &open.dir, &rules)?;
-                (state_after(&report), report)
-            }
-        };
-        all.push(ConfirmedMailbox { name, path, row, was_at, state, report });
+
+    /// Whether any of them was scanned.
+    pub fn any_scanned(&self) -> bool {
+        self.mailboxes.iter().any(|(mailbox, _)| mailbox.state.was_scanned())
     }
-    Ok(all)
+
+    /// Reads new files, of all mailboxes, and then decides on missing ones: what has moved to another mailbox is known
+    /// there by then.
+    pub fn confirm(mut self) -> Result<Vec<ConfirmedMailbox>, JobError> {
+        let StationScan { catalogue, ignore, held, clock } = self.scan;
+        let hold =
+            |_: &RelName, state| held == HeldBackPolicy::Leave && state == FileState::Changing;
+        let rules = ScanRules { ignore, stable_for: 0, seen_gone: &[], hold: &hold, clock };
+        for (mailbox, open) in &mut self.mailboxes {
+            let Some(OpenMailbox { row, dir, .. }) = open else { continue };
+            confirm_stable_files(catalogue, *row, dir, &rules, &mut mailbox.report)?;
+        }
+        for (_, open) in &self.mailboxes {
+            let Some(OpenMailbox { row, dir, .. }) = open else { continue };
+            confirm_missing_files(catalogue, *row, dir, &rules)?;
+            catalogue.set_scanned(*row)?;
+        }
+        Ok(self.mailboxes.into_iter().map(|(mailbox, _)| mailbox).collect())
+    }
+}
+
+impl<'a> StationScan<'a> {
+    /// Walks every mailbox that can be opened, and records which are in force. An error is one of the catalogue, or
+    /// says that a name now stands for another mailbox.
+    pub fn walk(self, station: &Station) -> Result<WalkedMailboxes<'a>, JobError> {
+        let Self { catalogue, ignore, held, clock } = self;
+        let rules = ScanRules { ignore, stable_for: 0, seen_gone: &[], hold: &|_, _| false, clock };
+        catalogue.begin_run(clock)?;
+        catalogue.put_ignored(ignore);
+        check_station(catalogue, station)?;
+        note_drives_beneath(catalogue, station)?;
+        let mut opened = Vec::new();
+        for mailbox in &station.mailboxes {
+            let was_at = check_place(catalogue, mailbox)?;
+            opened.push((mailbox, was_at, open(catalogue, mailbox)?));
+        }
+        put_in_force(catalogue, station, held)?;
+        let mut mailboxes = Vec::new();
+        for (mailbox, was_at, open) in opened {
+            let (name, path) = (mailbox.name.clone(), mailbox.path.clone());
+            let row = catalogue.mailbox_known(&name)?.map(|known| known.row);
+            let (state, report) = match &open {
+                Err(error) => (state_of(error), ScanReport::default()),
+                Ok(open) => {
+                    let report = walk(catalogue, open.row, &open.dir, &rules)?;
+                    (state_after(&report), report)
+                }
+            };
+            let mailbox = ConfirmedMailbox { name, path, row, was_at, state, report };
+            mailboxes.push((mailbox, open.ok()));
+        }
+        Ok(WalkedMailboxes { scan: self, mailboxes })
+    }
 }
 
 /// Records that a drive on whose file system a mailbox lies is no drive any more: nothing is found there, and it would

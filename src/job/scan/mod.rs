@@ -8,10 +8,12 @@ pub mod mailboxes;
 
 mod coarse_time;
 mod open_mailbox;
+mod read_message;
 mod rules;
 mod walk;
 
 pub use open_mailbox::OpenMailbox;
+pub(super) use read_message::any_nul_block;
 pub use rules::{ScanReport, ScanRules};
 pub(super) use walk::TOO_LONG;
 pub use walk::{check_paths, scan};

@@ -14,9 +14,22 @@ use crate::model::{Finding, RelName, WallTime};
 /// Changes written in one transaction.
 const TOGETHER: usize = 1_000;
 
+/// Scans a mailbox: walks all of it, then reads what is new.
+pub fn scan(
+    catalogue: &Catalogue,
+    mailbox: MailboxRowId,
+    dir: &MailboxDir,
+    rules: &ScanRules<'_>,
+) -> Result<ScanReport, JobError> {
+    let mut report = walk(catalogue, mailbox, dir, rules)?;
+    confirm(catalogue, mailbox, dir, rules, &mut report)?;
+    catalogue.set_scanned(mailbox)?;
+    Ok(report)
+}
+
 /// Walks the whole mailbox and the catalogue's rows in the same order, so that memory does not grow with the mailbox,
 /// and writes nothing where nothing has changed.
-pub fn scan(
+pub(super) fn walk(
     catalogue: &Catalogue,
     mailbox: MailboxRowId,
     dir: &MailboxDir,
@@ -51,8 +64,6 @@ pub fn scan(
     if report.ignored > 0 {
         report.problem(Finding::NowIgnored { messages: report.ignored });
     }
-    confirm(catalogue, mailbox, dir, rules, &mut report)?;
-    catalogue.set_scanned(mailbox)?;
     Ok(report)
 }
 

@@ -2,7 +2,9 @@
 
 use crate::command_output::fields;
 use crate::commands::audit::COUNTS;
+use crate::opened::Opened;
 use crate::station::{Station, mail};
+use crate::support::mail::long_mail;
 
 #[test]
 fn every_message_is_copied_and_the_second_pass_has_nothing_to_do() {
@@ -19,6 +21,27 @@ fn every_message_is_copied_and_the_second_pass_has_nothing_to_do() {
     assert_eq!(red.everything(), before, "a pass with nothing to do writes nothing");
     assert_eq!(red.payloads(), ["data/0001/00000001.TXT", "data/0001/00000002.EML"]);
     red.expect_bag_valid();
+}
+
+/// Far more than is kept in memory at a time: the drive takes what is read while the rest is read.
+#[test]
+fn a_first_mirror_reads_each_message_once() {
+    let (station, red) = Station::with_drive();
+    for n in 0..600 {
+        station.deliver(format!("{n:04}.eml"), long_mail(n, 50_000));
+    }
+    let mut opened = Opened::in_folder(&station.inbox());
+    station.mirror().expect_safe().expect_no_warning().expect_counts(&[("copied", 600)]);
+    let times = opened.times();
+    assert!(times.len() == 600 && times.values().all(|times| *times == 1), "{times:?}");
+    red.expect_bag_valid();
+    assert_eq!(red.lines_of("mirrored").len(), 600);
+    // Its state lost, it reads everything again, and nothing is said of a mailbox of which a part is read: one line
+    // renews all of it at the end.
+    std::fs::remove_dir_all(station.state()).unwrap();
+    station.mirror().expect_safe().expect_counts(&[("copied", 0)]);
+    assert_eq!((red.lines_of("mirrored").len(), red.lines_of("placed").len()), (600, 0));
+    assert_eq!(red.lines_of("mark").len(), 1);
 }
 
 #[test]
