@@ -6,6 +6,7 @@ mod clear;
 mod demo_dir;
 mod dir_volume;
 mod error;
+mod folder_id;
 pub mod host;
 mod mailbox;
 pub mod mounts;
