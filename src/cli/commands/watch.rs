@@ -1,6 +1,6 @@
 //! `watch`: the daemon, in the foreground, until stopped.
 
-use super::mirror::extras;
+use super::carry::extras;
 use super::state::State;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
