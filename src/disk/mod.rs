@@ -32,7 +32,7 @@ pub use error::{DiskError, ErrorKind};
 pub use mailbox::{EntryStat, MailboxDir, MessageFile};
 pub use read_ahead::{ReadAhead, ReaderFault};
 pub use reserved::{Reserved, ReservedFolders, leads_to};
-pub use same_device::{is_mounted, plain_folder, same_device, serial_below};
+pub use same_device::{device_use, is_mounted, plain_folder, same_device, serial_below};
 pub use staging::{FileAttrs, Owner, Staged, StagingDir};
 pub use stand_in::{MemoryFolder, StandIn, trouble};
 pub use stoppable::{StopAsked, StoppableVolumeSource};

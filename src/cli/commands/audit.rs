@@ -79,6 +79,7 @@ pub(super) fn view<'a>(resolved: &'a Resolved, inspection: &'a Inspection) -> Au
         wanted_copies: resolved.config.drives.wanted_copies,
         verify_every: resolved.config.verify.every,
         rehearsed: inspection.rehearsed,
+        card: &inspection.card,
         programs: super::carry::programs(resolved),
         summary: Summary::of(resolved, &inspection.audit.counts, inspection.unkept),
     }

@@ -110,6 +110,7 @@ fn notify(resolved: &Resolved) -> Option<NotifyCommand> {
     Some(NotifyCommand {
         request: ReportRequest { program: program.into(), arguments },
         after: resolved.config.notify.after,
+        mailbox: resolved.mailboxes.first().map(|m| m.path.clone()).unwrap_or_default(),
     })
 }
 
