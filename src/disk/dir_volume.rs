@@ -349,13 +349,10 @@ impl Volume for DirVolume {
 
     fn flush(&self) -> Result<(), DiskError> {
         self.sync_all()?;
-        match self.fat {
-            // Of a FAT only the fsync of a file or folder, whatever is written of it, flushes the device (Linux,
-            // fs/fat/file.c, `fat_file_fsync`).
-            true => rustix::fs::fsync(&self.root)
-                .map_err(|errno| DiskError::new("sync drive", &self.facts.shown, errno)),
-            false => Ok(()),
-        }
+        // On FAT and exFAT only the fsync of a file or folder, however little of it is to be written, flushes the
+        // device (Linux, fs/fat/file.c, `fat_file_fsync`; fs/exfat/file.c, `exfat_file_fsync`).
+        rustix::fs::fsync(&self.root)
+            .map_err(|errno| DiskError::new("sync drive", &self.facts.shown, errno))
     }
 
     fn read(

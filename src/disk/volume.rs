@@ -150,7 +150,7 @@ pub trait Volume: Send + Sync {
     }
     /// Makes everything written so far durable.
     fn sync_all(&self) -> Result<(), DiskError>;
-    /// The same, and flushes the device's own memory, which `sync_all` leaves alone on FAT.
+    /// The same, and flushes the device's own memory, which `sync_all` leaves alone on FAT and exFAT.
     fn flush(&self) -> Result<(), DiskError> {
         self.sync_all()
     }

@@ -139,7 +139,8 @@ impl<'a> ExtrasWriter<'a> {
     /// a head in its memory: then the file says that it is being written.
     pub(super) fn write_waiting(&mut self) -> Result<(), JobError> {
         let texts = std::mem::take(&mut self.waiting);
-        if texts.is_empty() {
+        // What was begun would say that it is being written until the next time.
+        if texts.is_empty() || self.stops() {
             return Ok(());
         }
         for text in &texts {
