@@ -4,7 +4,7 @@
 use super::config_back::for_a_stick;
 use crate::cli::Exit;
 use crate::cli::config::Carry;
-use crate::cli::notices::{self, CliError};
+use crate::cli::notices;
 use crate::cli::output::Output;
 use crate::cli::report::{index::Index, mirror};
 use crate::cli::resolved::Resolved;
@@ -62,22 +62,26 @@ pub(super) fn carry(
     state: &Path,
     exit: Exit,
     output: &Output,
-) -> Result<(), CliError> {
+) {
     let holds_all = |r: &PassReport| r.copied > 0 && r.is_complete && r.failed.is_empty();
     let complete = drives.iter().zip(outcomes);
     let complete = complete.filter(|(_, sync)| sync.outcome.as_ref().is_ok_and(holds_all));
     let complete: Vec<_> = complete.map(|(drive, _)| drive).collect();
     if complete.is_empty() {
-        return Ok(());
+        return;
     }
     let labels = complete.iter().map(|drive| &*drive.label).collect::<Vec<_>>().join(", ");
     let (output, stopping) = (*output, mirror::stops_carrying(&labels));
-    super::when_stopped(move || {
+    let signals = super::when_stopped(move || {
         STOPPED.store(true, Ordering::Relaxed);
         output.notice(stopping);
         std::thread::sleep(STOP_PATIENCE);
         std::process::exit(exit as i32);
-    })?;
+    });
+    if let Err(error) = signals {
+        // Then a signal ends the process at once.
+        tracing::debug!(%error, "a signal is not waited for");
+    }
     output.notice(mirror::still_carrying(&labels));
     let (extras, present_drives) = (extras(resolved), PresentDrives::default());
     let one = |drive: &DriveRef| -> Result<ExtrasOutcome, JobError> {
@@ -106,5 +110,4 @@ pub(super) fn carry(
             });
         }
     });
-    Ok(())
 }

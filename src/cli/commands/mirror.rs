@@ -45,7 +45,7 @@ pub(in crate::cli) fn run(
     let known = known.collect::<Result<Vec<_>, _>>()?;
     print(&resolved, scope.json, (&done, &known), &counts, state.unkept, output);
     let exit = ended(&counts, &done.outcomes);
-    carry(&resolved, &drives, &done.outcomes, state.folder(), exit, output)?;
+    carry(&resolved, &drives, &done.outcomes, state.folder(), exit, output);
     Ok(exit)
 }
 
