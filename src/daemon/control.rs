@@ -22,6 +22,8 @@ pub(super) type ReplyTo = oneshot::Sender<Answer>;
 pub enum Request {
     /// For the status of the drives.
     Drives,
+    /// For how much the daemon has written.
+    Written,
     /// To trust the drive with this id again, and to find the removable drives anew: its operator made it ours, or ours
     /// again.
     Trust(String),
@@ -56,6 +58,8 @@ const ANOTHER_VERSION: &str = "the daemon's answer cannot be read. It may be ano
 pub enum Answer {
     /// The status of all drives.
     Drives(Vec<DriveStatus>),
+    /// Bytes that the daemon has written to any device, if the kernel counts that.
+    Written(Option<u64>),
     /// The drive is released.
     Released(DriveStatus),
     /// The request was refused; the reason, for a person.
@@ -109,6 +113,7 @@ impl Answer {
                 drives.truncate(2 * DRIVES_MAX);
                 Self::Drives(drives.into_iter().map(DriveStatus::made_harmless).collect())
             }
+            Self::Written(bytes) => Self::Written(bytes),
             Self::Released(drive) => Self::Released(drive.made_harmless()),
             Self::Refused(why) => Self::Refused(harmless(&why)),
         }

@@ -16,6 +16,7 @@ use super::timers::{DriveTimer, RESCAN, Timer, Timers};
 use super::worker::WorkerContext;
 use crate::disk::host;
 use crate::job::replica::PresentDrives;
+use crate::job::report::card_use::written_by_this_process;
 use crate::job::scan::mailboxes::note_drives_beneath;
 use crate::job::sync_drive::SyncOutcome;
 use crate::job::{JobError, MailboxRef};
@@ -375,6 +376,10 @@ impl<'a> Daemon<'a> {
                 self.drives.let_next_in(within, before)?;
                 self.sink.emit(&Notice::NextLetIn(within));
                 None
+            }
+            Request::Written => {
+                drop(reply_to.send(Answer::Written(written_by_this_process())));
+                return Ok(());
             }
             Request::Release(name) => {
                 self.drives.release(&name, reply_to);

@@ -4,9 +4,11 @@
 use super::reporter::{ReportRequest, run};
 use super::timers::{Timer, Timers};
 use crate::job::catalogue::Overdue;
+use crate::job::report::card_use::CardUse;
 use crate::model::{StationName, escape};
 use serde_json::json;
 use std::collections::VecDeque;
+use std::path::PathBuf;
 use std::time::Duration;
 use tokio::time::Instant;
 
@@ -17,6 +19,8 @@ pub struct NotifyCommand {
     pub request: ReportRequest,
     /// How long a message may be unmirrored.
     pub after: Duration,
+    /// The first mailbox: a worn card is reported too.
+    pub mailbox: PathBuf,
 }
 
 /// What was known at a time: the number of the last change, and that time in monotonic milliseconds.
@@ -117,6 +121,7 @@ impl<'a> OverdueMonitor<'a> {
             "bytes": overdue.bytes,
             "after_seconds": notify.after.as_secs(),
             "first": first,
+            "card_worn": CardUse::of(&notify.mailbox, None).is_worn,
         });
         let text = crate::model::escape::in_json(&object.to_string()) + "\n";
         tokio::spawn(run(
@@ -135,7 +140,11 @@ mod tests {
     const AFTER: Duration = Duration::from_secs(1000);
 
     fn monitor(timers: &Timers<Timer>) -> OverdueMonitor<'_> {
-        let notify = NotifyCommand { request: ReportRequest::default(), after: AFTER };
+        let notify = NotifyCommand {
+            request: ReportRequest::default(),
+            after: AFTER,
+            mailbox: PathBuf::new(),
+        };
         OverdueMonitor::new(Some(notify), timers)
     }
 

@@ -4,6 +4,7 @@
 use super::drive_file::{DriveFile, hollow_file_error};
 use super::error::DiskError;
 use super::error::ErrorKind::{Failing, Gone};
+use super::folder_id::{FolderId, identify};
 use super::mounts::{MountedDrive, System};
 use super::new_folder::{inherited_owner, set_owner};
 use super::openat::{self, DRIVE, TracelessReading};
@@ -100,34 +101,6 @@ fn longest_file(fat: bool) -> u64 {
     own.map_or(longest, |own| own.min(longest))
 }
 
-/// The identity of a folder.
-struct FolderId {
-    /// Its device as in [`VolumeFacts::device`].
-    device: u64,
-    /// Tells the folder from another one at the same path.
-    inode: u64,
-    /// Number of its mount.
-    mount: u64,
-    /// Device, inode and mount, and whether the kernel has the device: distinguishes a drive from the empty mount point
-    /// that remains after it, and from the next drive that gets the same numbers.
-    name: String,
-}
-
-fn identify(
-    dir: impl AsFd,
-    path: impl rustix::path::Arg,
-    flags: AtFlags,
-) -> Result<FolderId, Errno> {
-    let x = rustix::fs::statx(dir, path, flags, StatxFlags::BASIC_STATS | StatxFlags::MNT_ID)?;
-    let device = u64::from(x.stx_dev_major) << 32 | u64::from(x.stx_dev_minor);
-    let plugged = match System::host().device((x.stx_dev_major, x.stx_dev_minor)) {
-        Some(device) => device.sequence.map_or("here".to_owned(), |n| n.to_string()),
-        None => "none".to_owned(),
-    };
-    let name = format!("{device:x}.{:x}.{:x}.{plugged}", x.stx_ino, x.stx_mnt_id);
-    Ok(FolderId { device, inode: x.stx_ino, mount: x.stx_mnt_id, name })
-}
-
 fn medium_of(device: u64) -> Medium {
     let device = System::host().device(((device >> 32) as u32, device as u32));
     device.map_or(Medium::Other, |device| device.medium())
@@ -210,6 +183,20 @@ impl DirVolume {
         let fs = rustix::fs::fstatvfs(&self.root)
             .map_err(|errno| DiskError::new("measure room on", &self.facts.shown, errno))?;
         Ok(fs.f_blocks.saturating_sub(fs.f_bfree).saturating_mul(fs.f_frsize))
+    }
+
+    /// Writes into an existing file and returns it.
+    fn write_over(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<OwnedFd, DiskError> {
+        let (fd, stat) = openat::open_file(self.root.as_fd(), at, OFlags::WRONLY, DRIVE)?;
+        if offset > openat::facts(&stat).bytes {
+            return Err(self.fail("write", at, Errno::INVAL));
+        }
+        // No file of ours has a second name; with one, this would write into somebody else's file.
+        if stat.st_nlink > 1 {
+            return Err(self.fail("write", at, Errno::MLINK));
+        }
+        let written = openat::write_all(fd.as_fd(), bytes, offset);
+        written.map(|()| fd).map_err(|errno| self.fail("write", at, errno))
     }
 
     /// Opens a folder to be listed; `None` if it is not there.
@@ -324,17 +311,12 @@ impl Volume for DirVolume {
     }
 
     fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
-        let (fd, stat) = openat::open_file(self.root.as_fd(), at, OFlags::WRONLY, DRIVE)?;
-        if offset > openat::facts(&stat).bytes {
-            return Err(self.fail("write", at, Errno::INVAL));
-        }
-        // No file of ours has a second name; with one, this would write into somebody else's file.
-        if stat.st_nlink > 1 {
-            return Err(self.fail("write", at, Errno::MLINK));
-        }
-        openat::write_all(fd.as_fd(), bytes, offset)
-            .map_err(|errno| self.fail("write", at, errno))?;
+        let fd = self.write_over(at, offset, bytes)?;
         rustix::fs::fsync(&fd).map_err(|errno| self.fail("sync", at, errno))
+    }
+
+    fn write_unsynced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        self.write_over(at, offset, bytes).map(drop)
     }
 
     fn reserve(&self, at: &RelName, length: u64) -> Result<(), DiskError> {
@@ -392,6 +374,14 @@ impl Volume for DirVolume {
 
     fn sync_all(&self) -> Result<(), DiskError> {
         rustix::fs::syncfs(&self.root)
+            .map_err(|errno| DiskError::new("sync drive", &self.facts.shown, errno))
+    }
+
+    fn flush(&self) -> Result<(), DiskError> {
+        self.sync_all()?;
+        // On FAT and exFAT only the fsync of a file or folder, however little of it is to be written, flushes the
+        // device (Linux, fs/fat/file.c, `fat_file_fsync`; fs/exfat/file.c, `exfat_file_fsync`).
+        rustix::fs::fsync(&self.root)
             .map_err(|errno| DiskError::new("sync drive", &self.facts.shown, errno))
     }
 

@@ -1,7 +1,7 @@
 //! Which drives fail together with a card: those on the card's own device, by whatever path.
 //! Uses the kernel's information only, and claims no more than it gives.
 
-use super::mounts::System;
+use super::mounts::{DeviceUse, System};
 use super::volume::VolumeFacts;
 use super::{MailboxDir, host};
 use std::os::unix::ffi::OsStrExt as _;
@@ -48,6 +48,12 @@ pub fn is_mounted(at: &Path) -> bool {
 /// Serial number of the file system at a path, if the device manager knows it.
 pub fn serial_below(path: &Path) -> Option<String> {
     System::host().serial(numbers(host::device_of(path)?))
+}
+
+/// The use of the device beneath a path; nothing is known of one that cannot be opened.
+pub fn device_use(path: &Path) -> DeviceUse {
+    let device = host::device_of(path).map(numbers);
+    device.map_or_else(DeviceUse::default, |device| System::host().device_use(device, path))
 }
 
 fn numbers(device: u64) -> (u32, u32) {

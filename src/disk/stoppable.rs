@@ -123,6 +123,11 @@ impl Volume for StoppableVolume {
         self.inner.write_synced(at, offset, bytes)
     }
 
+    fn write_unsynced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        self.reading.wrote();
+        self.inner.write_unsynced(at, offset, bytes)
+    }
+
     fn reserve(&self, at: &RelName, length: u64) -> Result<(), DiskError> {
         self.inner.reserve(at, length)
     }
@@ -147,6 +152,10 @@ impl Volume for StoppableVolume {
 
     fn sync_all(&self) -> Result<(), DiskError> {
         self.inner.sync_all()
+    }
+
+    fn flush(&self) -> Result<(), DiskError> {
+        self.inner.flush()
     }
 
     fn read(

@@ -118,6 +118,11 @@ pub trait Volume: Send + Sync {
     /// Writes into an existing file, at an offset up to its end, and makes it durable with everything written to the
     /// device before: on FAT only this flushes the device.
     fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError>;
+    /// Writes into an existing file, at an offset up to its end. It is durable after [`flush`](Self::flush). Only for
+    /// what can be written again. A volume that has nothing better makes it durable at once.
+    fn write_unsynced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        self.write_synced(at, offset, bytes)
+    }
     /// Reserves room for a file to grow to this many bytes: on FAT the chain of its clusters then becomes durable with
     /// everything else, before a length that needs it. If the file is that long already, what was reserved before is
     /// freed. A hint: a volume that cannot do this does nothing.
@@ -145,6 +150,10 @@ pub trait Volume: Send + Sync {
     }
     /// Makes everything written so far durable.
     fn sync_all(&self) -> Result<(), DiskError>;
+    /// The same, and flushes the device's own memory, which `sync_all` leaves alone on FAT and exFAT.
+    fn flush(&self) -> Result<(), DiskError> {
+        self.sync_all()
+    }
     /// Opens a regular file for reading from an offset.
     fn read(&self, at: &RelName, offset: u64, from: ReadFrom)
     -> Result<Box<dyn Source>, DiskError>;
@@ -243,6 +252,10 @@ impl Volume for LatchedVolume {
         self.synced(self.writing("write", at)?.write_synced(at, offset, bytes))
     }
 
+    fn write_unsynced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        self.writing("write", at)?.write_unsynced(at, offset, bytes)
+    }
+
     fn reserve(&self, at: &RelName, length: u64) -> Result<(), DiskError> {
         self.writing("reserve room for", at)?.reserve(at, length)
     }
@@ -267,6 +280,11 @@ impl Volume for LatchedVolume {
     fn sync_all(&self) -> Result<(), DiskError> {
         may_write(&self.failed, "sync", "everything", &self.inner.facts().shown)?;
         self.synced(self.inner.sync_all())
+    }
+
+    fn flush(&self) -> Result<(), DiskError> {
+        may_write(&self.failed, "sync", "everything", &self.inner.facts().shown)?;
+        self.synced(self.inner.flush())
     }
 
     fn read(

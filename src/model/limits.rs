@@ -326,7 +326,7 @@ pub const EXTRAS_AFTER: Duration = Duration::from_secs(60);
 /// The daemon updates them no more often than this: writing wears a stick out.
 pub const EXTRAS_EVERY: Duration = Duration::from_secs(3600);
 /// Messages on a page of a drive's list of messages: about 250 kB, which a slow stick (100 kB/s) takes in three seconds
-/// and any browser shows at once. One page is in memory at a time.
+/// and any browser shows at once. Five pages are in memory at a time.
 pub const INDEX_PAGE_MESSAGES: usize = 1_000;
 /// Characters of the folders that a line of that list names: a path may be as long as `PATH_BYTES_MAX`, a page not.
 pub const INDEX_FOLDER_CHARS: usize = 240;
@@ -335,6 +335,9 @@ pub const INDEX_LATEST: usize = 25;
 /// Bytes of extras that are written before a sync: a pulled stick or a stop waits for no more, and no more is held in
 /// memory.
 pub const EXTRAS_CHUNK_BYTES: usize = 4 << 20;
+/// Bytes of texts that are collected before they are written: they share three syncs. It is about four pages, and a
+/// stick that is pulled meanwhile has no more that say that they are being written.
+pub const EXTRAS_WAITING_BYTES: usize = 1 << 20;
 /// A file longer than this, in bytes, is left alone where a text belongs: it would have to be filled up to its end, and
 /// no page or config of ours comes near.
 pub const EXTRAS_TEXT_BYTES: u64 = 64 << 20;

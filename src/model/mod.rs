@@ -19,6 +19,7 @@ pub mod names;
 pub mod position;
 pub mod preservation_rules;
 pub mod time;
+pub mod wear;
 pub mod writers;
 
 pub use digest::{Digest, Hasher, Identity};
@@ -29,4 +30,5 @@ pub use medium::Medium;
 pub use names::{Extension, MailboxName, PayloadName, RelName, StationName};
 pub use position::Position;
 pub use time::{Clock, EventTime, Timestamp, WallTime};
+pub use wear::{Reserve, Wear};
 pub use writers::Writers;

@@ -3,7 +3,7 @@
 
 use crate::data::{command, mailbox, place};
 use crate::mail::long_mail;
-use crate::run::{Row, program, shell};
+use crate::run::{Cost, Row, program, shell};
 use counterfoil::model::Hasher;
 use std::io::Read as _;
 use std::path::Path;
@@ -33,7 +33,7 @@ pub(crate) fn mirror_and_restore() -> Vec<Row> {
         mirrored = mirrored.min(program(command("mirror", &mail, &drive, &state)).wall);
         let (by_copy, by_restore) = (at("by-copy"), at("by-restore"));
         put_back = put_back.min(shell("cp -a \"$1\" \"$2\"; sync -f \"$2\"", &[&plain, &by_copy]));
-        restored = restored.min(restore(&drive, &state, &by_restore));
+        restored = restored.min(restore(&drive, &state, &by_restore).wall);
         shell("diff -r \"$1\" \"$2\"", &[&mail, &by_restore]);
         // Nothing is deleted until the end, for the reason that `place` gives.
     }
@@ -48,12 +48,12 @@ pub(crate) fn mirror_and_restore() -> Vec<Row> {
     ]
 }
 
-fn restore(drive: &Path, state: &Path, into: &Path) -> Duration {
+pub(crate) fn restore(drive: &Path, state: &Path, into: &Path) -> Cost {
     let mut args = vec!["restore".into(), "--station".into(), "pier-4".into()];
     for (option, path) in [("--drive", drive), ("--state", state), ("--into", into)] {
         args.extend([std::ffi::OsString::from(option), path.into()]);
     }
-    program(args).wall
+    program(args)
 }
 
 /// SHA-256 as the program takes it, against coreutils, over one file in memory.

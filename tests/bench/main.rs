@@ -1,6 +1,7 @@
 //! How fast, how small: each figure as a ratio against plain tools or against itself at another size,
 //! both measured in this run, interleaved, the best of three. `cargo bench --bench speed`, or with
-//! `-- mirror idle` only those. Never deletes what it did not make, and never fails for being slow.
+//! `-- mirror large` only those. `-- quick`, which is no part of the whole, repeats in a minute what a proven copy costs
+//! next to one that is not; it also needs strace. Never deletes what it did not make, and never fails for being slow.
 //!
 //! Needs /usr/bin/time (GNU), find, cp, sync and sha256sum, and about 2 GB beside the build.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
@@ -12,6 +13,7 @@ mod large;
 #[path = "../support/mail.rs"]
 mod mail;
 mod one;
+mod quick;
 mod run;
 
 use run::Row;
@@ -20,6 +22,9 @@ fn main() {
     let wanted: Vec<String> = std::env::args().skip(1).filter(|a| !a.starts_with('-')).collect();
     let wants = |name: &str| wanted.is_empty() || wanted.iter().any(|w| w == name);
     println!("{:<58} {:>12} {:>12} {:>7} {:>7}", "", "this", "against", "ratio", "goal");
+    if wanted.iter().any(|w| w == "quick") {
+        show(quick::everything());
+    }
     if wants("hash") {
         show(backlog::hash());
     }

@@ -14,6 +14,8 @@ pub(crate) const PROGRAM: &str = env!("CARGO_BIN_EXE_counterfoil");
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Cost {
     pub(crate) wall: Duration,
+    /// Time on a processor, its own and the kernel's for it.
+    pub(crate) cpu: Duration,
     /// Largest resident set, in KiB.
     pub(crate) peak_kib: u64,
     /// Blocks of 512 bytes written to file systems.
@@ -21,6 +23,19 @@ pub(crate) struct Cost {
 }
 
 impl Cost {
+    pub(crate) const MAX: Self =
+        Self { wall: Duration::MAX, cpu: Duration::MAX, peak_kib: u64::MAX, blocks_out: u64::MAX };
+
+    /// The least of each figure.
+    pub(crate) fn least(self, other: Self) -> Self {
+        Self {
+            wall: self.wall.min(other.wall),
+            cpu: self.cpu.min(other.cpu),
+            peak_kib: self.peak_kib.min(other.peak_kib),
+            blocks_out: self.blocks_out.min(other.blocks_out),
+        }
+    }
+
     /// The one that took less time.
     pub(crate) fn best(self, other: Option<Self>) -> Self {
         other.filter(|other| other.wall < self.wall).unwrap_or(self)
@@ -29,19 +44,39 @@ impl Cost {
 
 /// Runs the program under measurement; any exit code but 0 ends the benchmark.
 pub(crate) fn program<S: AsRef<OsStr>>(args: impl IntoIterator<Item = S>) -> Cost {
-    let mut command = Command::new("/usr/bin/time");
-    command.args(["--format", "%M %O", "--output", "/dev/stderr", PROGRAM, "--quiet"]).args(args);
+    let mut command = timed();
+    command.args([PROGRAM, "--quiet"]).args(args);
     // What is measured is the copying of messages; a plain copy carries nothing else either.
     command.env("COUNTERFOIL_PROGRAMS", "/nowhere");
+    cost(command)
+}
+
+/// Runs a line of shell as `shell` does.
+pub(crate) fn shell_cost(script: &str, args: &[&Path]) -> Cost {
+    let mut command = timed();
+    command.args(["sh", "-euc", script, "sh"]).args(args);
+    cost(command)
+}
+
+fn timed() -> Command {
+    let mut command = Command::new("/usr/bin/time");
+    command.args(["--format", "%M %O %U %S", "--output", "/dev/stderr"]);
+    command
+}
+
+fn cost(mut command: Command) -> Cost {
     let begun = Instant::now();
     let output = command.stdout(Stdio::null()).output().expect("/usr/bin/time is needed");
     let wall = begun.elapsed();
     let said = String::from_utf8_lossy(&output.stderr).into_owned();
     assert!(output.status.success(), "{command:?}: {said}");
     let last = said.lines().next_back().expect(&said);
-    let mut numbers = last.split(' ').map(|n| n.parse().expect(&said));
-    let mut next = || numbers.next().expect(&said);
-    Cost { wall, peak_kib: next(), blocks_out: next() }
+    let [peak_kib, blocks_out, user, system] =
+        last.split(' ').collect::<Vec<_>>().try_into().expect(&said);
+    let seconds = |text: &str| Duration::from_secs_f64(text.parse().expect(&said));
+    let number = |text: &str| text.parse().expect(&said);
+    let cpu = seconds(user) + seconds(system);
+    Cost { wall, cpu, peak_kib: number(peak_kib), blocks_out: number(blocks_out) }
 }
 
 /// Runs a line of shell in a folder, with `$1` and so on; it must succeed.

@@ -17,7 +17,7 @@ const PROGRAM: &str = "counterfoil/program/counterfoil-x86_64";
 const SUM: &str = "counterfoil/program/counterfoil-x86_64.sha256";
 
 /// A page that repeats its input, one line for each message, and is longer than a sector.
-struct Plain;
+pub(crate) struct Plain;
 
 impl Pages for Plain {
     fn page(&self, page: &Page<'_>) -> String {

@@ -1,9 +1,13 @@
-//! The order of operations on a drive: the room that both logs will need is reserved before everything is synced. Never
-//! checks what is written.
+//! The order of operations on a drive: the room that both logs will need is reserved before everything is synced, and
+//! all files of the list of messages share the flushes between their steps. Never checks what is written.
 
-use crate::card::{Card, done, mail};
+use crate::card::{Card, done, drive_ref, mail, station, try_write_extras};
+use crate::extras::Plain;
 use crate::support::memory::{MemoryDrive, MemoryVolumeSource};
 use counterfoil::disk::{Access, DiskError, Volume, VolumeFacts, VolumeSource};
+use counterfoil::job::extras::{Extras, write_extras_of_drive};
+use counterfoil::job::replica::PresentDrives;
+use counterfoil::job::{DriveRef, Unwatched};
 use counterfoil::model::RelName;
 use std::sync::{Arc, Mutex};
 
@@ -14,8 +18,12 @@ enum Asked {
     Reserve(String, u64),
     /// Syncs everything.
     HandOver,
-    /// Writes a file up to this length.
+    /// Syncs everything, and flushes the device.
+    Flush,
+    /// Writes a file up to this length, and flushes the device.
     Write(String, u64),
+    /// Writes a file up to this length.
+    WriteOnly(String, u64),
 }
 
 /// A drive that records the operations on it.
@@ -56,6 +64,16 @@ impl Volume for NotingVolume {
     fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
         self.note(Asked::Write(name(at), offset + bytes.len() as u64));
         self.volume.write_synced(at, offset, bytes)
+    }
+
+    fn write_unsynced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        self.note(Asked::WriteOnly(name(at), offset + bytes.len() as u64));
+        self.volume.write_unsynced(at, offset, bytes)
+    }
+
+    fn flush(&self) -> Result<(), DiskError> {
+        self.note(Asked::Flush);
+        self.volume.flush()
     }
 
     fn reserve(&self, at: &RelName, length: u64) -> Result<(), DiskError> {
@@ -132,4 +150,46 @@ fn what_was_reserved_is_given_back_at_the_first_look() {
     assert_eq!(asked(), [], "the mount goes on");
     drive.replug(false);
     assert_eq!(asked()[..3], [reserve(MANIFEST, 0), reserve(LEDGER, 0), Asked::HandOver]);
+}
+
+/// However many of its files change, the device is flushed twice for them: after all say that they are being written,
+/// and before any says that it is whole.
+#[test]
+fn all_files_of_the_list_share_their_flushes() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    let extras = |config: &str| Extras {
+        config: Some(config.repeat(40)),
+        pages: Some(Arc::new(Plain)),
+        programs: Vec::new(),
+    };
+    card.deliver("inbox/1", &mail("one"));
+    card.mirrored(&drive);
+    try_write_extras(&card, &drive, &extras("first = 1, as long as it is\n")).unwrap();
+    card.deliver("inbox/2", &mail("two"));
+    card.mirrored(&drive);
+    let asked = Arc::new(Mutex::new(Vec::new()));
+    let noting = Noting { volume_source: drive.volume_source(), asked: asked.clone() };
+    let longer = extras("second = 2, and longer than the one before\n");
+    let drive = DriveRef { volume_source: Arc::new(noting), ..drive_ref(&drive, "stick") };
+    let met = PresentDrives::default();
+    let (catalogue, clock) = (&card.catalogue, &card.clock);
+    write_extras_of_drive(catalogue, &station(), &drive, &met, clock, &longer, &Unwatched).unwrap();
+
+    let asked = asked.lock().unwrap().clone();
+    let names = ["config.toml", "index-1.html", "index.html"];
+    let steps: Vec<_> = asked.split(|one| matches!(one, Asked::Flush | Asked::HandOver)).collect();
+    let [begun, rest, heads, []] = &steps[..] else { panic!("{asked:?}") };
+    for (step, name) in [begun, rest, heads].into_iter().zip(["begun", "rest", "heads"]) {
+        let written = step.iter().filter_map(|one| match one {
+            Asked::WriteOnly(at, length) => Some((at.as_str(), *length)),
+            _ => None,
+        });
+        let (files, lengths): (Vec<_>, Vec<_>) = written.unzip();
+        assert_eq!(files, names, "{name}: {asked:?}");
+        assert!(name == "rest" || lengths.iter().all(|length| *length == 512), "{asked:?}");
+    }
+    let reserves = |step: &&[Asked]| step.iter().any(|one| matches!(one, Asked::Reserve(..)));
+    assert!(reserves(begun) && !reserves(rest) && !reserves(heads), "{asked:?}");
+    let flushes = asked.iter().filter(|one| matches!(one, Asked::Flush | Asked::Write(..)));
+    assert_eq!(flushes.count(), 2, "{asked:?}");
 }

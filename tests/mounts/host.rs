@@ -1,7 +1,7 @@
 //! The fixture: a host whose tables and tree of devices are files in a temporary folder.
 //! Makes no assertions.
 
-use counterfoil::disk::mounts::{Finder, MountedDrive, System};
+use counterfoil::disk::mounts::{DeviceUse, Finder, MountedDrive, System};
 use std::cell::RefCell;
 use std::fs;
 use std::os::unix::fs::symlink;
@@ -161,6 +161,15 @@ impl Host {
             covering.max_by_key(|(id, at)| (at.components().count(), *id)).map(|(id, _)| *id)
         };
         System::at(fs::canonicalize(self.dir.path()).unwrap(), seen)
+    }
+
+    /// The use of the device that is visible at a path.
+    pub fn device_use(&self, device: (u32, u32), at: &str) -> DeviceUse {
+        self.system().device_use(device, Path::new(at))
+    }
+
+    pub fn written_by_this_process(&self) -> Option<u64> {
+        self.system().written_by_this_process()
     }
 
     /// A loop device that shows the contents of a file.

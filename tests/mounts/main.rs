@@ -5,6 +5,7 @@
 //! (`partition`, `diskseq`, `slaves`) and sysfs(5).
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs, unreachable_pub)]
 
+mod device_use;
 mod host;
 
 use host::Host;

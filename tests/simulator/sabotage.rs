@@ -36,10 +36,11 @@ pub(crate) enum Sabotage {
     MarkOverWhatLeft,
     GapsNotCounted,
     WriterKeptAfterACopy,
+    ListNotFlushedBetweenSteps,
 }
 
 impl Sabotage {
-    pub(crate) const ALL: [Self; 21] = [
+    pub(crate) const ALL: [Self; 22] = [
         Self::LedgerBeforeSync,
         Self::FailedSyncPassedOver,
         Self::SecondSyncAfterAFailedOne,
@@ -61,6 +62,7 @@ impl Sabotage {
         Self::MarkOverWhatLeft,
         Self::GapsNotCounted,
         Self::WriterKeptAfterACopy,
+        Self::ListNotFlushedBetweenSteps,
     ];
 
     /// The same, for a person.
@@ -87,6 +89,7 @@ impl Sabotage {
             Self::MarkOverWhatLeft => "one line renews also what the mailbox has no more",
             Self::GapsNotCounted => "what left counts behind lines that nobody can read",
             Self::WriterKeptAfterACopy => "a card and its copy go on as the same writer",
+            Self::ListNotFlushedBetweenSteps => "the list of messages is not flushed between steps",
         }
     }
 
@@ -311,6 +314,17 @@ impl Volume for Saboteur {
                 self.inner.write_synced(at, offset, bytes).or_else(|_| self.inner.sync_all())
             }
             _ => self.inner.write_synced(at, offset, bytes),
+        }
+    }
+
+    fn write_unsynced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        self.inner.write_unsynced(at, offset, bytes)
+    }
+
+    fn flush(&self) -> Result<(), DiskError> {
+        match self.how {
+            Sabotage::ListNotFlushedBetweenSteps => self.inner.sync_all(),
+            _ => self.inner.flush(),
         }
     }
 

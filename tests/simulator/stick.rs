@@ -331,6 +331,26 @@ struct SimVolume {
     facts: VolumeFacts,
 }
 
+impl SimVolume {
+    /// Writes into an existing file and returns its number.
+    fn write_over(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<u32, DiskError> {
+        let at = at.to_string();
+        let mut state = self.stick.writing("write", &at)?;
+        let Some(file) = state.medium.memory().number(&at) else {
+            return Err(state.fail("write", &at, Errno::NOENT));
+        };
+        let length = state.medium.memory().length(&at).unwrap_or(0);
+        if offset > length {
+            return Err(state.fail("write", &at, Errno::INVAL));
+        }
+        let growth = (offset + bytes.len() as u64).saturating_sub(length);
+        match state.write(file, offset, bytes, growth) {
+            Ok(()) => Ok(file),
+            Err(errno) => Err(state.fail("write", &at, errno)),
+        }
+    }
+}
+
 impl Volume for SimVolume {
     fn facts(&self) -> &VolumeFacts {
         &self.facts
@@ -394,22 +414,9 @@ impl Volume for SimVolume {
     }
 
     fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
-        let at = at.to_string();
-        let mut state = self.stick.writing("write", &at)?;
-        let Some(file) = state.medium.memory().number(&at) else {
-            return Err(state.fail("write", &at, Errno::NOENT));
-        };
-        let length = state.medium.memory().length(&at).unwrap_or(0);
-        if offset > length {
-            return Err(state.fail("write", &at, Errno::INVAL));
-        }
-        let growth = (offset + bytes.len() as u64).saturating_sub(length);
-        if let Err(errno) = state.write(file, offset, bytes, growth) {
-            return Err(state.fail("write", &at, errno));
-        }
-        drop(state);
+        let file = self.write_over(at, offset, bytes)?;
         // The sync is a call of its own: much may happen between it and the write.
-        match self.stick.writing("sync", &at) {
+        match self.stick.writing("sync", &at.to_string()) {
             Ok(mut state) => {
                 state.medium.hand_over(Some(file));
                 state.medium.flush();
@@ -420,6 +427,18 @@ impl Volume for SimVolume {
                 Err(error)
             }
         }
+    }
+
+    fn write_unsynced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        self.write_over(at, offset, bytes).map(drop)
+    }
+
+    fn flush(&self) -> Result<(), DiskError> {
+        self.sync_all()?;
+        let mut state = self.stick.call("flush drive", "")?;
+        state.changes();
+        state.medium.flush();
+        Ok(())
     }
 
     fn sync_all(&self) -> Result<(), DiskError> {

@@ -1,6 +1,7 @@
 //! Short stories, each of which shows the purpose of a rule of the ledger: with the rule broken on purpose it ends
 //! badly, except where two rules protect the same. Leaves nothing to chance.
 
+use crate::extras::whole_or_says_so;
 use crate::medium::{Junk, Kept};
 use crate::oracle::{Checked, HOME};
 use crate::sabotage::Sabotage;
@@ -16,7 +17,7 @@ pub(crate) struct Story {
     tell: fn(&dyn Fn() -> World) -> Checked,
 }
 
-pub(crate) const ALL: [Story; 5] = [
+pub(crate) const ALL: [Story; 6] = [
     Story {
         name: "a-cut-between-two-lines",
         shows: Some(Sabotage::DepartureBeforeTheArrival),
@@ -37,6 +38,11 @@ pub(crate) const ALL: [Story; 5] = [
         name: "a-card-and-its-copy",
         shows: Some(Sabotage::WriterKeptAfterACopy),
         tell: a_card_and_its_copy,
+    },
+    Story {
+        name: "a-cut-while-the-list-is-written",
+        shows: Some(Sabotage::ListNotFlushedBetweenSteps),
+        tell: a_power_failure_while_the_list_is_written,
     },
 ];
 
@@ -189,6 +195,46 @@ fn a_card_and_its_copy(world: &dyn Fn() -> World) -> Checked {
     world.slots[second].stick.plug();
     world.pass()?;
     world.give_back_plain(&[first, second])
+}
+
+/// The power fails at any write of the list of messages and the config, and of what is on its way any one change is
+/// lost, or any one arrives alone, or all from one on: each file is the old one, says that it is being written, or is
+/// the new one.
+fn a_power_failure_while_the_list_is_written(world: &dyn Fn() -> World) -> Checked {
+    let begin = |carries: bool| -> Result<(World, usize), crate::oracle::Broken> {
+        let mut world = world();
+        let slot = world.add_stick(false);
+        world.slots[slot].stick.plug();
+        world.carries = true;
+        for number in 1..4 {
+            deliver(&mut world, &format!("inbox/{number}.eml"), &format!("first {number}"));
+        }
+        world.pass()?;
+        world.carries = carries;
+        deliver(&mut world, "inbox/4.eml", "the last");
+        Ok((world, slot))
+    };
+    let calls = |carries: bool| -> Result<Vec<u64>, crate::oracle::Broken> {
+        let (mut world, slot) = begin(carries)?;
+        world.slots[slot].stick.state().writing = Some(Vec::new());
+        world.pass()?;
+        Ok(world.slots[slot].stick.state().writing.take().unwrap_or_default())
+    };
+    let of_the_messages = calls(false)?.len();
+    for call in calls(true)?.into_iter().skip(of_the_messages) {
+        for change in 0..12 {
+            for last in [1 << change, !(1 << change), (1 << change) - 1, !((1 << change) - 1)] {
+                let (mut world, slot) = begin(true)?;
+                world.slots[slot].stick.state().mishap = Some((call, Mishap::PowerOff));
+                if let Ended::PowerFailed = world.pass()? {
+                    let kept = Kept { last, count: 64, earlier: true, junk: Junk::Stale };
+                    world.power_off(|_| kept)?;
+                    whole_or_says_so(world.slots[slot].stick.state().medium.durable())?;
+                }
+            }
+        }
+    }
+    Ok(())
 }
 
 fn deliver(world: &mut World, path: &str, what: &str) {

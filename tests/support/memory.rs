@@ -270,6 +270,29 @@ impl MemoryVolume {
             false => Ok(state),
         }
     }
+
+    fn write_over(
+        &self,
+        at: &RelName,
+        offset: u64,
+        bytes: &[u8],
+    ) -> Result<MutexGuard<'_, State>, DiskError> {
+        let mut state = self.writing("write", at)?;
+        let offset = offset as usize;
+        let full = state.full;
+        let file = match state.now.files.get_mut(at.as_bytes()) {
+            Some(file) if offset <= file.len() => file,
+            Some(_) => return Err(DiskError::new("write", at, Errno::INVAL)),
+            None => return Err(DiskError::new("write", at, Errno::NOENT)),
+        };
+        let end = (offset + bytes.len()).max(file.len());
+        if full && end > file.len() {
+            return Err(DiskError::new("write", at, Errno::NOSPC));
+        }
+        file.resize(end, 0);
+        file[offset..offset + bytes.len()].copy_from_slice(bytes);
+        Ok(state)
+    }
 }
 
 impl Volume for MemoryVolume {
@@ -340,21 +363,11 @@ impl Volume for MemoryVolume {
     }
 
     fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
-        let mut state = self.writing("write", at)?;
-        let offset = offset as usize;
-        let full = state.full;
-        let file = match state.now.files.get_mut(at.as_bytes()) {
-            Some(file) if offset <= file.len() => file,
-            Some(_) => return Err(DiskError::new("write", at, Errno::INVAL)),
-            None => return Err(DiskError::new("write", at, Errno::NOENT)),
-        };
-        let end = (offset + bytes.len()).max(file.len());
-        if full && end > file.len() {
-            return Err(DiskError::new("write", at, Errno::NOSPC));
-        }
-        file.resize(end, 0);
-        file[offset..offset + bytes.len()].copy_from_slice(bytes);
-        state.sync("sync", at)
+        self.write_over(at, offset, bytes)?.sync("sync", at)
+    }
+
+    fn write_unsynced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        self.write_over(at, offset, bytes).map(drop)
     }
 
     fn remove(&self, at: &RelName) -> Result<(), DiskError> {

@@ -79,7 +79,8 @@ pub(super) fn view<'a>(resolved: &'a Resolved, inspection: &'a Inspection) -> Au
         wanted_copies: resolved.config.drives.wanted_copies,
         verify_every: resolved.config.verify.every,
         rehearsed: inspection.rehearsed,
-        programs: super::mirror::programs(resolved),
+        card: &inspection.card,
+        programs: super::carry::programs(resolved),
         summary: Summary::of(resolved, &inspection.audit.counts, inspection.unkept),
     }
 }

@@ -14,6 +14,7 @@ use crate::disk::{ErrorKind, host};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::job::report::audit::Audit;
+use crate::job::report::card_use::CardUse;
 use crate::job::report::statistics::{Statistics, compute};
 use crate::job::scan::mailboxes::{ConfirmedMailbox, HeldBackPolicy, scan_mailboxes};
 use crate::job::sync_drive::{self, InspectedDrive};
@@ -51,6 +52,8 @@ pub(in crate::cli) struct Inspection {
     pub unkept: Option<StateNotKept>,
     /// For how long the next new stick is let in, if it is.
     pub next_let_in: Option<Duration>,
+    /// What is written to the card, and how worn it is.
+    pub card: CardUse,
     /// Sentences on what was found on the way.
     notes: Vec<Note>,
 }
@@ -89,7 +92,9 @@ impl Inspection {
             false => (inspection, answer),
         };
         inspection.notes.iter().for_each(|note| note.say(output));
-        let mut inspection = Self { unkept, ..inspection };
+        let card = resolved.mailboxes.first();
+        let card = card.map_or_else(CardUse::default, |m| CardUse::of(&m.path, written(&state)));
+        let mut inspection = Self { unkept, card, ..inspection };
         inspection.audit.counts.is_unkept = unkept.is_some();
         Ok((inspection, answer))
     }
@@ -233,8 +238,19 @@ impl Inspection {
             }
         }
         let rehearsed = catalogue.rehearsed()?;
-        let (daemon, unkept, notes) = (seen.daemon, None, Vec::new());
-        Ok(Self { audit, statistics, drives, now, rehearsed, daemon, unkept, notes, next_let_in })
+        let (daemon, unkept, notes, card) = (seen.daemon, None, Vec::new(), CardUse::default());
+        Ok(Self {
+            audit,
+            statistics,
+            drives,
+            now,
+            rehearsed,
+            daemon,
+            unkept,
+            notes,
+            next_let_in,
+            card,
+        })
     }
 }
 
@@ -272,6 +288,14 @@ fn daemon_drives(state: &Path) -> Vec<DriveStatus> {
             tracing::debug!(%error, "the daemon cannot be asked");
             Vec::new()
         }
+    }
+}
+
+/// Bytes that a running daemon has written, if one says so.
+fn written(state: &Path) -> Option<u64> {
+    match ask(state, &Request::Written, ANSWER_PATIENCE) {
+        Ok(Some(Answer::Written(bytes))) => bytes,
+        Ok(_) | Err(_) => None,
     }
 }
 

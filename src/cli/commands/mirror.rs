@@ -1,28 +1,23 @@
 //! `mirror`: one pass over every drive, all drives at once, then exit.
 
-use super::config_back::for_a_stick;
+use super::carry::carry;
 use super::inspect::scan_findings;
 use super::state::State;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
-use crate::cli::config::Carry;
 use crate::cli::notices::{self, CliError, StateNotKept};
 use crate::cli::output::{Output, Style};
 use crate::cli::progress::Bar;
-use crate::cli::report::{self, index::Index, mirror::sums, verdict::Summary};
+use crate::cli::report::{self, mirror::sums, verdict::Summary};
 use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
-use crate::disk::bundled_programs;
 use crate::job::catalogue::{Catalogue, DriveRow, ScanFollower};
-use crate::job::extras::{Extras, Pages, carried_program, write_extras_of_drive};
-use crate::job::mirror::PassReport;
 use crate::job::replica::PresentDrives;
 use crate::job::report::verdict::{Counts, Verdict};
 use crate::job::scan::mailboxes::{ConfirmedMailbox, HeldBackPolicy, StationScan, open_all};
 use crate::job::sync_drive::{SyncOutcome, compare_drives};
 use crate::job::sync_job::SyncJob;
-use crate::job::{DriveRef, JobError, Progress, Unwatched};
-use crate::model::bag::CarriedProgram;
+use crate::job::{DriveRef, JobError, Progress};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -50,7 +45,9 @@ pub(in crate::cli) fn run(
     let known = done.outcomes.iter().map(|sync| known(&state.catalogue, sync));
     let known = known.collect::<Result<Vec<_>, _>>()?;
     print(&resolved, scope.json, (&done, &known), &counts, state.unkept, output);
-    Ok(ended(&counts, &done.outcomes))
+    let exit = ended(&counts, &done.outcomes);
+    carry(&resolved, &drives, &done.outcomes, state.folder(), exit, output);
+    Ok(exit)
 }
 
 /// What a pass did.
@@ -118,7 +115,7 @@ fn pass(
         StationScan { catalogue, ignore, held, clock: &clock }.walk(&resolved.station())?;
     let drives = if walked.any_scanned() { drives } else { &[] };
     let bar = Bar::new(output, "copying", walked.files() * drives.len() as u64);
-    let done = every_drive(resolved, state, drives, (&bar, output), || walked.confirm());
+    let done = every_drive(resolved, state, drives, &bar, || walked.confirm());
     bar.end();
     let (mailboxes, mut outcomes) = done?;
     scan_findings(&mailboxes).iter().for_each(|note| note.say(output));
@@ -129,21 +126,6 @@ fn pass(
     }
     compare_drives(catalogue, &resolved.station, drives, &outcomes, &clock)?;
     Ok(MirrorResult { mailboxes, outcomes })
-}
-
-/// What a drive is to carry in addition to the copies.
-pub(super) fn extras(resolved: &Resolved) -> Extras {
-    let carries = |what| resolved.config.drives.carry.contains(&what);
-    Extras {
-        config: carries(Carry::Config).then(|| for_a_stick(resolved)),
-        pages: carries(Carry::Index).then(|| Arc::new(Index) as Arc<dyn Pages>),
-        programs: if carries(Carry::Program) { bundled_programs::programs() } else { Vec::new() },
-    }
-}
-
-/// The programs that drives carry, for the operator to note what they must be. One that cannot be read is on no drive.
-pub(super) fn programs(resolved: &Resolved) -> Vec<CarriedProgram> {
-    extras(resolved).programs.iter().filter_map(|program| carried_program(program).ok()).collect()
 }
 
 /// A drive that follows the scan of the mailboxes.
@@ -172,11 +154,10 @@ fn every_drive(
     resolved: &Resolved,
     state: &State,
     drives: &[DriveRef],
-    (bar, output): (&Bar, &Output),
+    bar: &Bar,
     scan: impl FnOnce() -> Result<Vec<ConfirmedMailbox>, JobError>,
 ) -> Result<(Vec<ConfirmedMailbox>, Vec<SyncOutcome>), JobError> {
     let station = resolved.station();
-    let extras = extras(resolved);
     let present_drives = PresentDrives::default();
     let (folder, messages) = (state.folder(), Arc::clone(state.catalogue.messages()));
     let one = |drive: &DriveRef, progress: &dyn Progress| -> Result<SyncOutcome, JobError> {
@@ -194,24 +175,7 @@ fn every_drive(
             clock: &clock,
             progress,
         };
-        let sync = job.bring_up_to_date(drive);
-        let holds_all = |r: &PassReport| r.copied > 0 && r.is_complete && r.failed.is_empty();
-        if sync.outcome.as_ref().is_ok_and(holds_all) {
-            let carried = write_extras_of_drive(
-                &catalogue,
-                name,
-                drive,
-                &present_drives,
-                &clock,
-                &extras,
-                &Unwatched,
-            );
-            // The messages are safe all the same.
-            if let Err(error) = carried {
-                output.notice(notices::not_carried(&drive.label, &error));
-            }
-        }
-        Ok(sync)
+        Ok(job.bring_up_to_date(drive))
     };
     let (scanning, followers) = messages.begin_scan(drives.len());
     let (mailboxes, outcomes) = std::thread::scope(|scope| {

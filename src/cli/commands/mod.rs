@@ -2,6 +2,7 @@
 
 pub(super) mod acknowledge;
 pub(super) mod audit;
+mod carry;
 mod config_back;
 pub(super) mod config_check;
 pub(super) mod demo;

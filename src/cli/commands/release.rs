@@ -38,7 +38,7 @@ pub(super) fn run(
             (drive.label, PathBuf::from(std::ffi::OsStr::from_bytes(&drive.path)))
         }
         Some(Answer::Refused(why)) => return Err(CliError::failed(why)),
-        Some(Answer::Drives(_)) => {
+        Some(Answer::Drives(_) | Answer::Written(_)) => {
             return Err(CliError::failed("the daemon's answer makes no sense"));
         }
         None if host::is_locked(&state.join("lock")) => return Err(notices::not_let_go(name)),

@@ -16,7 +16,7 @@ pub(in crate::cli) fn run(
 ) -> Result<Exit, CliError> {
     let resolved = Resolved::with_mailbox(config, scope)?;
     let inspection = Inspection::inspect(&resolved, Depth::Counts, output)?;
-    let programs = super::mirror::programs(&resolved);
+    let programs = super::carry::programs(&resolved);
     let summary = Summary::of(&resolved, &inspection.audit.counts, inspection.unkept);
     if scope.json {
         summary.warn(output);

@@ -1,6 +1,6 @@
 //! `watch`: the daemon, in the foreground, until stopped.
 
-use super::mirror::extras;
+use super::carry::extras;
 use super::state::State;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
@@ -110,6 +110,7 @@ fn notify(resolved: &Resolved) -> Option<NotifyCommand> {
     Some(NotifyCommand {
         request: ReportRequest { program: program.into(), arguments },
         after: resolved.config.notify.after,
+        mailbox: resolved.mailboxes.first().map(|m| m.path.clone()).unwrap_or_default(),
     })
 }
 

@@ -132,3 +132,23 @@ pub(in crate::cli) fn notices(output: &Output, outcomes: &[SyncOutcome]) {
         }
     }
 }
+
+/// What drives carry is being written.
+pub(in crate::cli) fn still_carrying(labels: &str) -> String {
+    format!(
+        "do not pull {labels} yet: the list of messages is being written; the messages are copied"
+    )
+}
+
+/// What a drive carries is written.
+pub(in crate::cli) fn carried(label: &str) -> String {
+    format!("{label}: the list of messages is written; nothing more is written to this stick")
+}
+
+/// A signal came while it was written.
+pub(in crate::cli) fn stops_carrying(labels: &str) -> String {
+    format!(
+        "stopping: the messages on {labels} are copied and stay safe; the list of messages is written again with the \
+         next new message; wait until this command has ended before you pull the stick"
+    )
+}

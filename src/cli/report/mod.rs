@@ -2,6 +2,7 @@
 //! Never computes anything that decides; never shows raw text from mail or drives.
 
 pub(super) mod audit;
+pub(super) mod card_use;
 pub(super) mod contradictions;
 pub(super) mod csv;
 pub(super) mod drives;

@@ -1,5 +1,6 @@
 //! What is safe now, on one screen.
 
+use super::card_use;
 use super::drives;
 use super::drives::{DriveJson, ProgramJson};
 use super::size;
@@ -7,8 +8,9 @@ use super::summary_json::SummaryJson;
 use super::verdict::Summary;
 use crate::cli::commands::inspect::Inspection;
 use crate::cli::notices;
-use crate::cli::output::Output;
+use crate::cli::output::{Output, Style};
 use crate::cli::resolved::Resolved;
+use crate::job::report::card_use::CardUse;
 use crate::model::bag::CarriedProgram;
 use crate::model::{StationName, escape};
 use serde::Serialize;
@@ -21,6 +23,7 @@ struct StatusJson<'a> {
     station: &'a StationName,
     daemon: bool,
     next_stick_seconds: Option<u64>,
+    card: &'a CardUse,
     programs: Vec<ProgramJson<'a>>,
     drives: Vec<DriveJson<'a>>,
 }
@@ -35,6 +38,7 @@ pub(in crate::cli) fn json<'a>(
         station: summary.station,
         daemon: inspection.daemon,
         next_stick_seconds: inspection.next_let_in.map(|left| left.as_secs()),
+        card: &inspection.card,
         programs: programs.iter().map(ProgramJson::of).collect(),
         drives: inspection.drives.iter().map(DriveJson::of).collect(),
     }
@@ -48,6 +52,9 @@ pub(in crate::cli) fn text(
     programs: &[CarriedProgram],
 ) {
     summary.say(output);
+    if let Some(worn) = card_use::warning(&inspection.card) {
+        output.styled_lines(Style::Bad, &worn);
+    }
     output.line("");
     for mailbox in &resolved.mailboxes {
         output.line(format!("  mailbox  {}: {}", mailbox.name, escape::shown_path(&mailbox.path)));

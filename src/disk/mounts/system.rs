@@ -96,7 +96,7 @@ impl System {
         disks
     }
 
-    fn read(&self, below: impl AsRef<Path>) -> Vec<u8> {
+    pub(super) fn read(&self, below: impl AsRef<Path>) -> Vec<u8> {
         let mut bytes = Vec::new();
         let file = std::fs::File::open(self.root.join(below));
         // What cannot be read counts as empty: then nothing that needs it counts as a drive.
@@ -144,6 +144,11 @@ impl BlockDevice {
     pub fn is_there(&self) -> bool {
         std::fs::canonicalize(&self.link).is_ok_and(|path| path == self.path)
             && (self.sequence.is_none() || sequence(&self.whole) == self.sequence)
+    }
+
+    /// Its name in the kernel, as `mmcblk0p2`.
+    pub(super) fn kernel_name(&self) -> Option<&OsStr> {
+        self.path.file_name()
     }
 
     /// The disks beneath it, through any mapping: itself, or the disk of which it is a partition.

@@ -57,14 +57,14 @@ pub(super) fn write_program(
     }
     extras.volume.make_dir(&folder)?;
     // Both, or neither: without its hash a program is of no use.
-    if !extras.make_room(&at, there, length)? {
-        return Ok(());
-    }
     let sum_length = (sum.len() as u64).max(sum_bytes_there.unwrap_or(0));
-    if !extras.make_room(&sum_path, sum_bytes_there, sum_length)? {
+    if !extras.has_room(there, length)? || !extras.has_room(sum_bytes_there, sum_length)? {
         return Ok(());
     }
-    extras.write_at(&sum_path, 0, &bag::filler(sum_length))?;
+    extras.grow(&at, there, length)?;
+    extras.grow(&sum_path, sum_bytes_there, sum_length)?;
+    extras.write_at(&sum_path, 0, &bag::filler(sum_bytes_there.unwrap_or(0)))?;
+    extras.flush()?;
     if !copy(extras, program, &at, length)? {
         return Ok(());
     }
@@ -75,7 +75,7 @@ pub(super) fn write_program(
     }
     let mut line = sum.into_bytes();
     line.resize(sum_length as usize, b'\n');
-    extras.write_at(&sum_path, 0, &line)?;
+    extras.write_synced(&sum_path, 0, &line)?;
     extras.done.written += 1;
     extras.done.bytes += length + sum_length;
     Ok(())
@@ -90,7 +90,9 @@ fn leave_out(
     extras.done.left_out += 1;
     // What is longer than a hash is left to whoever put it there.
     match sum_bytes_there.filter(|length| *length <= EXTRAS_SUM_BYTES).map(bag::filler) {
-        Some(blank) if !extras.has_text(sum_path, &blank)? => extras.write_at(sum_path, 0, &blank),
+        Some(blank) if !extras.has_text(sum_path, &blank)? => {
+            extras.write_synced(sum_path, 0, &blank)
+        }
         _ => Ok(()),
     }
 }
@@ -142,8 +144,11 @@ fn copy(
         let got = read_full(&mut *source, &mut chunk[..part])?;
         chunk[got..part].fill(0);
         extras.write_at(at, done, &chunk[..part])?;
+        extras.hand_over()?;
         done += part as u64;
     }
+    // Before its hash is written, which must not be kept without it.
+    extras.flush()?;
     Ok(true)
 }
 

@@ -56,6 +56,7 @@ pub fn write_extras(
     if let Some(pages) = &extras.pages {
         index::write(catalogue, drive, station, &**pages, &mut writer)?;
     }
+    writer.write_waiting()?;
     // While it is mounted, nobody else writes to it unnoticed; while it was away, anybody may have.
     let (row, mount) = (drive.state.drive, drive.state.session.as_deref());
     let is_compared = mount.is_some() && catalogue.programs_compared(row)?.as_deref() == mount;

@@ -2,6 +2,7 @@
 //! Holds no sentences, and writes nothing anywhere.
 
 pub mod audit;
+pub mod card_use;
 pub mod inventory;
 pub mod statistics;
 pub mod traffic;

@@ -26,6 +26,19 @@ pub(super) const COUNTS: [&str; 19] = [
     "vanished_on_no_drive",
 ];
 
+/// What a report says of the card: bytes written since boot and since its file system was made, by everybody, and by the
+/// service or this command; its kind (`emmc`, `sd`); an eMMC's steps of 10 % of its life, 11 beyond it, and its blocks
+/// in reserve (`normal`, `warning`, `urgent`); whether it should be replaced. `null`: not known.
+pub(super) const CARD: [&str; 7] = [
+    "kind",
+    "life_tenths",
+    "reserve",
+    "worn",
+    "written_by_program",
+    "written_ever",
+    "written_since_boot",
+];
+
 /// What every report says of a mailbox.
 const MAILBOX: [&str; 8] =
     ["ignored", "messages", "missing", "name", "path", "state", "was_at", "why"];
@@ -109,6 +122,7 @@ fn the_report_has_exactly_these_fields() {
         [
             "assumed",
             "at_risk",
+            "card",
             "clock_trusted",
             "contradictions",
             "copies",
@@ -135,6 +149,7 @@ fn the_report_has_exactly_these_fields() {
     );
     assert_eq!(fields(&json["at_risk"]), ["airtime_seconds", "amp_hours", "bytes", "messages"]);
     assert_eq!(fields(&json["messages"]), COUNTS);
+    assert_eq!(fields(&json["card"]), CARD);
     assert_eq!(fields(&json["mailboxes"][0]), MAILBOX);
     assert_eq!(json["station"], "pier-4");
     assert!(json["clock_trusted"].is_boolean());

@@ -7,9 +7,10 @@ use crate::stick::Stick;
 use counterfoil::model::limits::INDEX_PAGE_MESSAGES;
 use std::ffi::OsString;
 use std::fs;
+use std::io::{BufRead as _, BufReader, Read as _};
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::{Command, Output, Stdio};
 
 /// The programs of coreutils that the commands name; nothing else can be run.
 const COREUTILS: [&str; 10] =
@@ -367,4 +368,50 @@ fn a_station_may_be_called_program() {
     let words: Vec<_> = words.into_iter().chain(["--into", "back"]).collect();
     station.run(&words).expect_safe();
     expect_same(&station.path("back"), &station.inbox());
+}
+
+/// The verdict does not wait for what is no message, and a person is told not to pull the stick meanwhile. A signal ends
+/// it with the verdict's exit code: the messages are safe, and the next one makes the list anew.
+#[test]
+fn the_verdict_comes_before_the_list_and_a_signal_then_takes_no_message() {
+    let (station, red) = Station::with_drive();
+    put_programs(&station);
+    // A program that takes a while, of which nothing is on the disk.
+    let program = fs::File::create(station.programs().join("counterfoil-x86_64")).unwrap();
+    program.set_len(400 << 20).unwrap();
+    station.deliver("0001.eml", mail("water level"));
+    let mut running = Command::new(env!("CARGO_BIN_EXE_counterfoil"))
+        .args(station.arguments(&["mirror"]))
+        .env_clear()
+        .env("HOME", station.path("home"))
+        .env("COUNTERFOIL_PROGRAMS", station.programs())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut told = BufReader::new(running.stderr.take().unwrap()).lines().map(Result::unwrap);
+    let waits = told.find(|line| line.contains("do not pull red yet")).unwrap();
+    assert!(waits.contains("the messages are copied"), "{waits}");
+    // All of the verdict was said before that.
+    let stdout = running.stdout.as_mut().unwrap();
+    let mut verdict = vec![0; rustix::io::ioctl_fionread(&*stdout).unwrap() as usize];
+    stdout.read_exact(&mut verdict).unwrap();
+    let verdict = String::from_utf8(verdict).unwrap();
+    assert!(verdict.contains("SAFE"), "{verdict}");
+    crate::support::signal::signal(&running, "INT");
+    let stops = told.find(|line| line.contains("stopping")).unwrap();
+    assert!(stops.contains("the messages on red are copied and stay safe"), "{stops}");
+    assert_eq!(running.wait().unwrap().code(), Some(0), "the verdict's");
+    let sum = red.home().join("program/counterfoil-x86_64.sha256");
+    assert!(fs::read_to_string(sum).map_or(true, |sum| sum.trim().is_empty()));
+    assert!(!told.any(|line| line.contains("nothing more is written")));
+
+    fs::write(station.programs().join("counterfoil-x86_64"), "the program").unwrap();
+    station.audit().expect_safe();
+    station.deliver("0002.eml", mail("road open"));
+    let done = station.run(&station.arguments(&["mirror"])).expect_safe();
+    let told = String::from_utf8(done.err).unwrap();
+    assert!(told.contains("red: the list of messages is written"), "{told}");
+    assert!(fs::read_to_string(red.bag().join("index-1.html")).unwrap().contains("road open"));
+    red.expect_bag_valid();
 }

@@ -1,7 +1,7 @@
 //! `status`: what is safe now, on one screen. It only looks.
 
 use crate::command_output::fields;
-use crate::commands::audit::COUNTS;
+use crate::commands::audit::{CARD, COUNTS};
 use crate::station::{Station, mail};
 
 #[test]
@@ -28,6 +28,7 @@ fn the_report_has_exactly_these_fields() {
     let output = station.command(&["status", "--json"]).expect_unsafe();
     let json = output.json();
     let expected = [
+        "card",
         "contradictions",
         "daemon",
         "drives",
@@ -46,6 +47,7 @@ fn the_report_has_exactly_these_fields() {
     ];
     assert_eq!(fields(&json), expected);
     assert_eq!(fields(&json["messages"]), COUNTS);
+    assert_eq!(fields(&json["card"]), CARD);
     assert_eq!(json["daemon"], false);
     output.expect_counts(&[
         ("messages.total", 2),

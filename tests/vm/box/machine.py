@@ -22,6 +22,8 @@ class Machine:
         self.folder = folder
         self.image = image
         self.card = card
+        # Disks in addition to the card, which stay in it: `sticks.Stick`s.
+        self.disks = []
         self.process = None
         self.plugged = set()
 
@@ -50,6 +52,7 @@ class Machine:
             "-nodefaults", "-no-user-config", "-display", "none", "-nic", "none", "-no-reboot",
             "-kernel", str(self.image.kernel), "-initrd", str(self.image.initrd), "-append", kernel,
             "-drive", card, "-device", "virtio-blk-pci,drive=card",
+            *(word for disk in self.disks for word in self.disk(disk)),
             "-serial", f"file:{self.folder / 'serial.log'}",
             "-device", "virtio-serial-pci",
             "-chardev", f"socket,id=agent,path={self.folder / 'agent'},server=on,wait=off",
@@ -58,23 +61,31 @@ class Machine:
             "-device", f"qemu-xhci,id=usb,p2={SOCKETS},p3={SOCKETS}",
         ]
 
+    def octets(self, stick):
+        """What the emulator is told of a stick's or disk's file."""
+        # Two sticks may be copies of each other, and one may be read, or a disk written, from here while it is in.
+        octets = {"driver": "raw", "node-name": f"{stick.name}-raw", "read-only": stick.read_only, "file": {
+            "driver": "file", "node-name": f"{stick.name}-file", "filename": str(stick.path),
+            "read-only": stick.read_only, "cache": {"no-flush": True}, "locking": "off"}}
+        if stick.logs is None:
+            return octets
+        # Each time it is plugged it gets another log: the emulator begins one anew.
+        stick.logs.append(blocklog.new_log(self.folder / f"{stick.name}-{len(stick.logs) + 1}.log"))
+        return blocklog.drivers(stick.logs[-1], octets)
+
+    def disk(self, disk):
+        """The words for a disk that is in the machine from the start; inside it is known by its label."""
+        node = {**self.octets(disk), "node-name": disk.name}
+        return ["-blockdev", json.dumps(node), "-device", f"virtio-blk-pci,drive={disk.name}"]
+
     def plug(self, stick):
         """Puts a stick into a socket."""
         name = stick.name
         # A stick takes what it is sent at full speed until `stall` says otherwise.
         self.qmp.ask("object-add", {"qom-type": "throttle-group", "id": f"{name}-speed"})
-        octets = {"driver": "raw", "node-name": f"{name}-raw", "read-only": stick.read_only, "file": {
-            "driver": "file", "node-name": f"{name}-file", "filename": str(stick.path),
-            "read-only": stick.read_only, "cache": {"no-flush": True},
-            # Two sticks may be copies of each other, and one may be read from here while it is in.
-            "locking": "off"}}
-        if stick.logs is not None:
-            # Each time it is plugged it gets another log: the emulator begins one anew.
-            stick.logs.append(blocklog.new_log(self.folder / f"{name}-{len(stick.logs) + 1}.log"))
-            octets = blocklog.drivers(stick.logs[-1], octets)
         self.qmp.ask("blockdev-add", {
             "node-name": name, "driver": "throttle", "throttle-group": f"{name}-speed",
-            "read-only": stick.read_only, "file": octets})
+            "read-only": stick.read_only, "file": self.octets(stick)})
         self.qmp.ask("device_add", {"driver": "usb-storage", "id": f"usb-{name}", "drive": name, "bus": "usb.0",
                                     "removable": True, "serial": stick.serial})
         self.plugged.add(name)

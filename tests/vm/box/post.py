@@ -37,6 +37,8 @@ class Post:
         self.machine = Machine(folder, start, image.overlay(start.disk, start.kind, folder / "card.qcow2"))
         # Everything ever delivered, by its name in the mailbox.
         self.mail = {}
+        # Where the disks in addition to the card are mounted, by label.
+        self.places = {}
         # What is told beside the story's name when it came true.
         self.figures = []
 
@@ -53,6 +55,26 @@ class Post:
         with contextlib.suppress(Lost):
             self.run("systemctl --no-block poweroff")
         self.machine.wait_off(PATIENCE)
+
+    def give_disk(self, label, place, owner=(0, 0), logged=False):
+        """Puts a disk into the box, which is off, for a folder of the card to lie on once `mount_disks` was done."""
+        disk = sticks.disk(self.folder, label, owner, logged=logged)
+        self.machine.disks.append(disk)
+        self.places[label] = place
+        return disk
+
+    def mount_disks(self):
+        """Mounts the disks at their places, now and at every later boot, writing no times of reading."""
+        table = "".join(f"LABEL={label} {place} ext4 noatime 0 0\n" for label, place in self.places.items())
+        folders = " ".join(self.places.values())
+        self.run(f"mkdir -p {folders} && cat >>/etc/fstab && systemctl daemon-reload && mount -a && "
+                 f"for place in {folders}; do rmdir $place/lost+found; done", table.encode())
+
+    def written(self, place):
+        """Bytes written to the disk that a place lies on since boot (the kernel's Documentation/block/stat.rst), with
+        all that waits to be written."""
+        disk = f"$(basename $(readlink -f $(findmnt -n -o SOURCE {place})))"
+        return int(self.run(f"sync -f {place}; awk '{{print $7}}' /sys/class/block/{disk}/stat")) * 512
 
     # Commands
 

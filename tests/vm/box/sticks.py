@@ -66,6 +66,17 @@ def make(folder, label, kind="vfat", size="256M", table=True, owner=(1000, 1000)
     return Stick(path, label, name.upper())
 
 
+def disk(folder, label, owner, size="64M", logged=False):
+    """A disk for a card's own use: an ext4 without a partition table, which writes nothing of its own accord."""
+    path = folder / f"{label.lower()}.raw"
+    host.sh("truncate", "-s", size, path)
+    ahead = f"root_owner={owner[0]}:{owner[1]},lazy_itable_init=0,lazy_journal_init=0"
+    host.sh("mkfs.ext4", "-q", "-L", label, "-E", ahead, path)
+    made = Stick(path, label, label.upper())
+    made.logs = [] if logged else None
+    return made
+
+
 def formatted(path, label, kind, owner):
     """Makes a file system in a file."""
     if kind == "vfat":

@@ -5,6 +5,7 @@ use super::super::drives::DriveView;
 use super::super::format::{airtime, amp_hours, share, shown_time};
 use super::super::verdict::Summary;
 use crate::job::report::audit::Audit;
+use crate::job::report::card_use::CardUse;
 use crate::job::report::statistics::Statistics;
 use crate::model::airtime::{Power, RadioLink};
 use crate::model::bag::CarriedProgram;
@@ -28,6 +29,8 @@ pub(in crate::cli) struct AuditView<'a> {
     pub verify_every: Duration,
     /// When a restore was last rehearsed and brought everything back.
     pub rehearsed: Option<Timestamp>,
+    /// What is written to the card, and how worn it is.
+    pub card: &'a CardUse,
     /// The programs that drives carry.
     pub programs: Vec<CarriedProgram>,
     /// What is said first.

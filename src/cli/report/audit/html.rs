@@ -4,7 +4,7 @@
 use super::super::format::{airtime, amp_hours, wait};
 use super::super::page::{self, StatusMark, Untrusted, facts, state, table_box};
 use super::super::verdict::label;
-use super::super::{count, drives, shown_time, size};
+use super::super::{card_use, count, drives, shown_time, size};
 use super::text::{rules, waits};
 use super::{AuditView, about_suspect, about_vanished, chart, next_step};
 use crate::cli::notices;
@@ -30,6 +30,8 @@ pub(in crate::cli) fn page(view: &AuditView<'_>) -> String {
         (copies(view))
         (exposure(view))
         (sizes(view))
+        h2 { "The card" }
+        ul { @for line in card_use::lines(view.card) { li { (line) } } }
         h2 { "What the figures rest on" }
         ul {
             @for line in view.assumptions() { li { (line) } }
@@ -71,6 +73,7 @@ fn the_answer(view: &AuditView<'_>) -> Markup {
         @for (number, (_, line)) in lines.into_iter().enumerate() {
             p { @if number == 0 { (state(sign, label(verdict))) " " } (Untrusted(line)) }
         }
+        @if let Some(worn) = card_use::warning(view.card) { p { (state(StatusMark::Bad, "worn card")) " " (worn) } }
         @if counts.messages.on_none > 0 { p { (view.cost()) } }
         (facts(figures))
     }

@@ -4,6 +4,7 @@ use super::super::drives::DriveJson;
 use super::super::summary_json::SummaryJson;
 use super::AuditView;
 use crate::job::report::audit::ListedMessage;
+use crate::job::report::card_use::CardUse;
 use crate::job::report::statistics::{Exposure, SizeGroup};
 use crate::model::airtime::RadioLink;
 use crate::model::{StationName, Timestamp};
@@ -30,6 +31,7 @@ pub(in crate::cli) struct AuditJson<'a> {
     keeping: PreservationJson,
     exposure: &'a Exposure,
     weight: SizesJson<'a>,
+    card: &'a CardUse,
     assumed: AssumptionsJson<'a>,
 }
 
@@ -134,6 +136,7 @@ pub(in crate::cli) fn json<'a>(view: &'a AuditView<'a>) -> AuditJson<'a> {
             senders: SizeJson::largest(&statistics.senders),
             folders: SizeJson::largest(&statistics.folders),
         },
+        card: view.card,
         assumed: AssumptionsJson {
             link,
             receive_amps: power.receive_amps,

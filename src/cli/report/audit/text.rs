@@ -2,7 +2,7 @@
 //! Never needs colour to be understood, and fits 80 columns.
 
 use super::super::format::{airtime, share as parts, wait};
-use super::super::{clipped, count, drives, plural, shown_time, size};
+use super::super::{card_use, clipped, count, drives, plural, shown_time, size};
 use super::{AuditView, about_suspect, about_vanished, next_step};
 use crate::cli::output::{Output, Style};
 use crate::job::report::audit::{ListedMessage, MessageGroup};
@@ -19,6 +19,9 @@ const BESIDE_PATH: usize = 46;
 pub(in crate::cli) fn text(output: &Output, view: &AuditView<'_>) {
     let audit = view.audit;
     view.summary.say(output);
+    if let Some(worn) = card_use::warning(view.card) {
+        output.styled_lines(Style::Bad, &worn);
+    }
     if audit.counts.messages.on_none > 0 {
         output.wrapped(&view.cost());
     } else if let Some((at, age)) = view.oldest_proof() {
@@ -39,6 +42,8 @@ pub(in crate::cli) fn text(output: &Output, view: &AuditView<'_>) {
     copies(output, view);
     exposure(output, view);
     sizes(output, view);
+    heading(output, "The card");
+    card_use::lines(view.card).iter().for_each(|line| output.wrapped(&format!("  {line}")));
     heading(output, "What this rests on");
     let clock = view.clock_note().map(str::to_owned);
     for line in view.assumptions().into_iter().chain(clock) {
