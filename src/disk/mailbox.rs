@@ -8,7 +8,7 @@ use super::walk::{Walk, WalkEntry};
 use crate::model::message::FileFacts;
 use crate::model::{RelName, escape};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
-use rustix::fs::{FileType, OFlags, Stat};
+use rustix::fs::{AtFlags, FileType, OFlags, Stat};
 use rustix::io::Errno;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
@@ -114,7 +114,17 @@ impl MailboxDir {
         Self::look_below(self.root.as_fd(), at)
     }
 
-    /// The same below any open folder of the host.
+    /// Whether a file is still as a look has found it: one call, for what is only compared. It follows links above the
+    /// file, since whatever lies beyond one is no other file if it has the same number.
+    pub fn is_still(&self, at: &RelName, is_same: impl FnOnce(&FileFacts) -> bool) -> bool {
+        let stat = rustix::fs::statat(&self.root, at.as_path(), AtFlags::SYMLINK_NOFOLLOW);
+        stat.is_ok_and(|stat| match EntryStat::of(&stat) {
+            EntryStat::File(facts) => is_same(&facts),
+            _ => false,
+        })
+    }
+
+    /// The same as [`stat`](Self::stat) below any open folder of the host.
     pub(super) fn look_below(root: BorrowedFd<'_>, at: &RelName) -> Result<EntryStat, DiskError> {
         let fail = |errno| DiskError::new("look at", at, errno);
         let fd = match openat::open(root, at, OFlags::PATH, HOST) {

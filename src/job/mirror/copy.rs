@@ -3,9 +3,7 @@
 
 use super::batch::{CopyItem, LeftOutFiles, PeerCopy};
 use super::pass::Pass;
-use crate::disk::{
-    Chunks, DiskError, EntryStat, ErrorKind, MailboxDir, MessageFile, ReadAhead, ReadFrom,
-};
+use crate::disk::{Chunks, DiskError, ErrorKind, MailboxDir, MessageFile, ReadAhead, ReadFrom};
 use crate::job::JobError;
 use crate::job::catalogue::{FileState, MessageCache, millis};
 use crate::job::replica::{NewCopy, Replica};
@@ -94,8 +92,7 @@ fn fetch(dir: Option<&MailboxDir>, item: &CopyItem, messages: &MessageCache) -> 
         let Some(assertion) = &item.assertion else { return Ok(CardRead::NotOurs) };
         let path = &assertion.location.path;
         if let Some(bytes) = messages.get(&item.identity)
-            && let EntryStat::File(facts) = dir.stat(path)?
-            && row.file_stat().has_facts(&facts)
+            && dir.is_still(path, |facts| row.file_stat().has_facts(facts))
         {
             return Ok(CardRead::Whole(bytes));
         }
