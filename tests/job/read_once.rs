@@ -7,6 +7,12 @@ use crate::support::memory::MemoryDrive;
 use crate::support::opened::Opened;
 use counterfoil::model::Reason;
 use std::collections::BTreeMap;
+use std::os::unix::fs::MetadataExt as _;
+
+/// Sets the clock to so many seconds after the last change of a message.
+fn set_after(card: &Card, path: &str, seconds: i64) {
+    card.clock.set_wall(std::fs::metadata(card.root().join(path)).unwrap().ctime() + seconds);
+}
 
 /// Few messages are read by one thread, many by two.
 #[test]
@@ -17,6 +23,7 @@ fn a_message_is_opened_once_for_all_drives() {
             card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n}")));
         }
         let delivered = card.messages();
+        set_after(&card, &format!("inbox/{}", messages - 1), 2);
         let mut opened = Opened::in_folder(&card.root().join("inbox"));
         card.scan(0);
         for (drive, label) in drives.iter().zip(["amber", "birch"]) {
@@ -38,6 +45,7 @@ fn what_is_not_in_memory_is_read_again() {
         card.deliver(&format!("inbox/{n}"), format!("{n} ").repeat(25_000).as_bytes());
     }
     let delivered = card.messages();
+    set_after(&card, "inbox/199", 2);
     let mut opened = Opened::in_folder(&card.root().join("inbox"));
     card.scan(0);
     assert_eq!(card.mirrored(&drive).copied, 101);
@@ -57,6 +65,7 @@ fn a_message_that_changes_after_it_was_read_is_not_copied_from_memory() {
     for path in ["inbox/1", "inbox/2", "inbox/3"] {
         card.deliver(path, &mail(path));
     }
+    set_after(&card, "inbox/3", 2);
     card.scan(0);
     card.deliver("inbox/1", &mail("INBOX/1"));
     std::fs::remove_file(card.root().join("inbox/2")).unwrap();
@@ -68,4 +77,19 @@ fn a_message_that_changes_after_it_was_read_is_not_copied_from_memory() {
     assert_eq!(BTreeMap::from_iter(failed), BTreeMap::from(expected));
     card.mirrored(&drive);
     expect_same(&whole(&[&drive], false), &card.messages(), "the next pass");
+}
+
+/// The times of a file that has just changed may hide that it changes again: it is read again. So it is when the clock
+/// is earlier than the file.
+#[test]
+fn a_message_that_has_just_changed_is_read_again() {
+    for (seconds, times) in [(-1, 2), (0, 2), (1, 2), (2, 1)] {
+        let (card, drive) = (Card::new(), MemoryDrive::default());
+        card.deliver("inbox/1", &mail("one"));
+        set_after(&card, "inbox/1", seconds);
+        let mut opened = Opened::in_folder(&card.root().join("inbox"));
+        card.scan(0);
+        assert_eq!(card.mirrored(&drive).copied, 1);
+        assert_eq!(opened.times()["1"], times, "{seconds} s after its change");
+    }
 }

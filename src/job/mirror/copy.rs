@@ -85,7 +85,8 @@ pub(super) fn write_copies<'a>(
 }
 
 /// Gets a message if its file is still what the scan read: from memory, or else from the card. For a `mirror` by hand,
-/// this is the second look that a file needs before it counts as stable.
+/// this is the second look that a file needs before it counts as stable; only what is old enough for its times to show
+/// every change is in memory.
 fn fetch(dir: Option<&MailboxDir>, item: &CopyItem, messages: &MessageCache) -> CardRead {
     let (Some(dir), Some(row)) = (dir, &item.row) else { return CardRead::NotOurs };
     let read = || -> Result<CardRead, DiskError> {

@@ -1,5 +1,5 @@
-//! Deals with file systems that store whole seconds: a file that is read in the second of its last change may change
-//! once more in that second, keep its length, and look unchanged. Decides only whether a file is read once more.
+//! Deals with times of files that move in steps: a file that is read in the step of its last change may change once more
+//! in that step, keep its length, and look unchanged. Decides only whether a file is read once more.
 
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, FileRow};
@@ -9,6 +9,13 @@ use crate::model::{Identity, Timestamp};
 const HIDDEN_FOR: i64 = 2;
 /// Nanoseconds in a second, the unit of a row's time of change.
 const NANOS: i64 = 1_000_000_000;
+
+/// Whether any change after reading began shows in a file's times, so that a look at these is enough to know that it is
+/// what was read. Of a file that has just changed it is not: the kernel stamps both changes with one tick of its clock
+/// (some milliseconds, before Linux 6.13 on every file system).
+pub(super) fn shows_changes(row: &FileRow, begun: Timestamp) -> bool {
+    begun.seconds.saturating_sub(row.changed.div_euclid(NANOS)) >= HIDDEN_FOR
+}
 
 /// Decides whether a file that was just read is to be read once more at the next scan. `begun` is when reading began.
 pub(super) fn recheck_if_hidden(

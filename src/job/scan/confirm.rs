@@ -148,9 +148,10 @@ fn read_stable_files(
         &due,
         |_| (),
         |(row, path, before), ()| read_message(dir, path, row, *before),
-        |_, mut message| {
+        |(row, ..), mut message| {
             if let Ok(MessageRead::Whole(new, _, bytes)) = &mut message
                 && let Some(bytes) = bytes.take()
+                && coarse_time::shows_changes(row, begun)
             {
                 catalogue.messages().add(new.identity, bytes);
             }
