@@ -128,9 +128,12 @@ pub struct ScanFollower {
 }
 
 impl ScanFollower {
-    /// A run over all that is recorded begins. Returns whether the scan will record more.
+    /// A run over all that is recorded begins, once the first portion is: what has just arrived goes before what is long
+    /// known. Returns whether the scan will record more.
     pub fn begin_run(&self) -> bool {
-        let mut cached = self.cache.lock();
+        let is_first = |cached: &mut Cached| cached.is_scanning && cached.portions == 0;
+        let waited = self.cache.changed.wait_while(self.cache.lock(), is_first);
+        let mut cached = waited.unwrap_or_else(PoisonError::into_inner);
         let begun = (cached.portions, cached.recorded);
         cached.drives[self.number].begun = begun;
         cached.is_scanning

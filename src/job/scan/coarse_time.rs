@@ -1,5 +1,5 @@
-//! Deals with times of files that move in steps: a file that is read in the step of its last change may change once more
-//! in that step, keep its length, and look unchanged. Decides only whether a file is read once more.
+//! Deals with times of files that move in steps: a file that is read in the step of its last change may change once
+//! more in that step, keep its length, and look unchanged. Decides only whether a file is read once more.
 
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, FileRow};
