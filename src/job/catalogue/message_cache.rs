@@ -128,7 +128,7 @@ pub struct ScanFollower {
 }
 
 impl ScanFollower {
-    /// A run over all that is recorded begins, once the first portion is: what has just arrived goes before what is long
+    /// A run over all that is recorded begins, once the first portion is: what has just arrived goes before what was
     /// known. Returns whether the scan will record more.
     pub fn begin_run(&self) -> bool {
         let is_first = |cached: &mut Cached| cached.is_scanning && cached.portions == 0;
