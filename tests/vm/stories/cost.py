@@ -90,16 +90,14 @@ def what_mirror_by_hand_asks_of_a_stick(post):
 
 # A stick on USB 2 that writes and reads 20 MB/s and takes 0.5 ms for a request.
 LIMITS = {"bps-total": 20_000_000, "iops-total": 2_000}
-# The goal is 1.0.
-MOST = 1.6
 ROUNDS = 3
 TAKES = "begun=$(cut -d' ' -f1 /proc/uptime); {} >/dev/null; echo $begun $(cut -d' ' -f1 /proc/uptime)"
 
 
 @waiting_story
 def what_a_proven_copy_takes_on_a_slow_stick(post):
-    """Against `cp -r`, `sync -f` and `sha256sum -c` of what the stick gives back. By the box's clock, in turn, each on
-    a new stick, the best of three. The emulator bounds bytes and requests of a second, with a tenth of a second's worth
+    """Against `cp -r`, `sync -f` and `sha256sum -c` of what the stick gives back: a figure, and no bound. By the box's
+    clock, in turn, each on a new stick, the best of three. The emulator bounds bytes and requests of a second, with a tenth of a second's worth
     at once: no request alone waits half a millisecond, and a stick that stops to erase is not shown. The processor is
     emulated, and slower next to such a stick than any board's."""
     post.boot()
@@ -138,4 +136,3 @@ def what_a_proven_copy_takes_on_a_slow_stick(post):
     post.figures.append("| mirror of 500 messages of 40 kB to a stick of 20 MB/s / cp -r, sync -f, sha256sum -c of "
                         f"what the stick gives | {min(mirrors):.1f} s | {min(copies):.1f} s | {ratio:.2f} | 1.0 |")
     post.figures.append(f"  all rounds: {mirrors}, {copies}")
-    post.expect(f"a proven copy takes at most {MOST} of an unproven one and its check: {ratio:.2f}", ratio <= MOST)
