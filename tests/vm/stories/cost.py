@@ -97,9 +97,9 @@ TAKES = "begun=$(cut -d' ' -f1 /proc/uptime); {} >/dev/null; echo $begun $(cut -
 @waiting_story
 def what_a_proven_copy_takes_on_a_slow_stick(post):
     """Against `cp -r`, `sync -f` and `sha256sum -c` of what the stick gives back: a figure, and no bound. By the box's
-    clock, in turn, each on a new stick, the best of three. The emulator bounds bytes and requests of a second, with a tenth of a second's worth
-    at once: no request alone waits half a millisecond, and a stick that stops to erase is not shown. The processor is
-    emulated, and slower next to such a stick than any board's."""
+    clock, in turn, each on a new stick, the best of three. The emulator bounds bytes and requests of a second, with a
+    tenth of a second's worth at once: no request alone waits half a millisecond, and a stick that stops to erase is not
+    shown. The processor is emulated, and slower next to such a stick than any board's."""
     post.boot()
     post.configure(CONFIG + "\n[drives]\ncarry = []\n")
     post.deliver(messages("many", 500, size=40_000), within=180)
