@@ -516,6 +516,16 @@ impl Oracle {
         name == path || name == conflict_name(path, &Digest::of(bytes))
     }
 
+    /// Whether a restored file is an earlier version of a message that has come to this name's path since.
+    fn is_earlier_version(&self, name: &str, bytes: &[u8]) -> bool {
+        let digest = Digest::of(bytes);
+        let mut earlier = self.departures.keys().filter(|pair| pair.1 == digest);
+        earlier.any(|pair| {
+            let heirs = self.successors(pair, |_, _| true).unwrap_or_default();
+            heirs.iter().any(|heir| self.is_of(name, &heir.0, bytes))
+        })
+    }
+
     /// Everything that a restore gave was once so.
     pub(crate) fn none_false(&self, got: &BTreeMap<String, Vec<u8>>, unsure: bool) -> Checked {
         // If a ledger is broken, nobody can distinguish a copy from the torn remains of one: both are restored under
@@ -528,13 +538,13 @@ impl Oracle {
         Ok(())
     }
 
-    /// A file that a restore gave was once so. Two contents may belong at one path: then one has it, and the other gets
-    /// a conflict name.
+    /// A file that a restore gave was once so, or is the version before it of a message that has moved since. Two contents
+    /// may belong at one path: then one has it, and the other gets a conflict name.
     fn was(&self, name: &str, bytes: &[u8]) -> Checked {
         let digest = Digest::of(bytes);
         let once = match name.starts_with("recovered/") {
             true => self.contents.contains_key(&digest),
-            false => self.message(name, bytes).is_some(),
+            false => self.message(name, bytes).is_some() || self.is_earlier_version(name, bytes),
         };
         match once {
             true => Ok(()),
@@ -589,6 +599,7 @@ impl Oracle {
             match self.message(name, bytes) {
                 Some(pair) if may(&pair) || rotted => {}
                 Some(_) => return broken(DEAD, format!("{name} was removed, and is restored")),
+                None if rotted && self.is_earlier_version(name, bytes) => {}
                 None => return broken(FALSE, format!("{name} is restored, and never was so")),
             }
         }
