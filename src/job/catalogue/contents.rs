@@ -6,7 +6,7 @@ use super::NewFile;
 use super::row_ids::ContentRowId;
 use crate::job::JobError;
 use crate::model::ledger::Assertion;
-use crate::model::message::{Headers, SizeBreakdown};
+use crate::model::message::Headers;
 use crate::model::{EventTime, Identity, Timestamp};
 use rusqlite::params;
 
@@ -80,60 +80,33 @@ impl Catalogue {
         Ok(content)
     }
 
-    /// The row of a content that was read, with what was read of it; and whether nothing was known of it before.
+    /// The row of a content that was read, with what was read of it, which is kept once; and whether nothing was known
+    /// of it before.
     pub(super) fn content_read(&self, new: &NewFile) -> Result<(ContentRowId, bool), JobError> {
         let (identity, headers, sizes) = (&new.identity, &new.headers, &new.size_breakdown);
+        let read = params![
+            identity.digest.as_bytes().as_slice(),
+            identity.bytes as i64,
+            headers.from,
+            headers.to,
+            headers.subject,
+            headers.date,
+            sizes.body as i64,
+            sizes.quoted as i64,
+            sizes.attached as i64,
+            headers.message_id,
+        ];
         let sql = "INSERT INTO content (sha256, bytes, sender, receivers, subject, date, body, \
                    quoted, attached, message_id) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) \
                    ON CONFLICT DO NOTHING";
-        let made = self.change(
-            sql,
-            params![
-                identity.digest.as_bytes().as_slice(),
-                identity.bytes as i64,
-                headers.from,
-                headers.to,
-                headers.subject,
-                headers.date,
-                sizes.body as i64,
-                sizes.quoted as i64,
-                sizes.attached as i64,
-                headers.message_id,
-            ],
-        )?;
-        if made == 1 {
+        if self.change(sql, read)? == 1 {
             return Ok((ContentRowId::of_inserted(&self.db), true));
         }
-        let content = self.content(identity)?;
-        self.set_headers(content, headers, sizes)?;
-        Ok((content, false))
-    }
-
-    /// Keeps what was read of a content, once.
-    fn set_headers(
-        &self,
-        content: ContentRowId,
-        headers: &Headers,
-        sizes: &SizeBreakdown,
-    ) -> Result<(), JobError> {
-        let sql = "UPDATE content SET sender = ?2, receivers = ?3, subject = ?4, date = ?5, \
-                   body = ?6, quoted = ?7, attached = ?8, message_id = ?9 WHERE id = ?1 AND sender \
-                   IS NULL";
-        self.change(
-            sql,
-            params![
-                content,
-                headers.from,
-                headers.to,
-                headers.subject,
-                headers.date,
-                sizes.body as i64,
-                sizes.quoted as i64,
-                sizes.attached as i64,
-                headers.message_id,
-            ],
-        )?;
-        Ok(())
+        let sql = "UPDATE content SET sender = ?3, receivers = ?4, subject = ?5, date = ?6, \
+                   body = ?7, quoted = ?8, attached = ?9, message_id = ?10 WHERE sha256 = ?1 \
+                   AND bytes = ?2 AND sender IS NULL";
+        self.change(sql, read)?;
+        Ok((self.content(identity)?, false))
     }
 
     /// The Message-ID of a content, if it has one and was ever read from the mailbox.
