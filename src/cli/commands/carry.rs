@@ -63,9 +63,9 @@ pub(super) fn carry(
     exit: Exit,
     output: &Output,
 ) {
-    let holds_all = |r: &PassReport| r.copied > 0 && r.is_complete && r.failed.is_empty();
     let complete = drives.iter().zip(outcomes);
-    let complete = complete.filter(|(_, sync)| sync.outcome.as_ref().is_ok_and(holds_all));
+    let complete =
+        complete.filter(|(_, sync)| sync.outcome.as_ref().is_ok_and(PassReport::has_completed));
     let complete: Vec<_> = complete.map(|(drive, _)| drive).collect();
     if complete.is_empty() {
         return;

@@ -100,7 +100,10 @@ pub(in crate::cli) fn text(output: &Output, outcomes: &[SyncOutcome]) {
                     let failed = format!("{} not copied", report.failed_count());
                     parts.push(output.styled(Style::Bad, &failed));
                 }
-                let state = notices::drive_state(sync.state());
+                let state = match report.has_completed() {
+                    true => "wait: its list of messages comes next",
+                    false => notices::drive_state(sync.state()),
+                };
                 output.say(format!("{}: {}; {state}", sync.label, parts.join(", ")));
             }
             Err(error) => output.warn(format!("{}: {error}", sync.label)),

@@ -77,6 +77,11 @@ impl PassReport {
         self.failed.len() as u64 + self.failed_more
     }
 
+    /// Whether messages were copied and the drive now has everything: what it carries in addition is due.
+    pub fn has_completed(&self) -> bool {
+        self.copied > 0 && self.is_complete && self.failed.is_empty()
+    }
+
     pub(super) fn fail(
         &mut self,
         pass: &Pass<'_>,

@@ -100,7 +100,7 @@ fn a_person_is_told_drive_by_drive() {
     station.deliver("0001.eml", mail("water level"));
     let output = station.command(&["mirror"]).expect_safe();
     assert!(output.text().starts_with("red: 1 message copied, "), "{}", output.text());
-    let end = "; written: safe to pull in a second\n\
+    let end = "; wait: its list of messages comes next\n\
                pier-4: SAFE: the 1 message (159 B) is on a stick and was checked.\n";
     assert!(output.text().contains(end), "{}", output.text());
     let quiet = station.command(&["mirror", "--quiet"]).expect_safe().expect_no_warning();
